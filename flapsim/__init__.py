@@ -1,0 +1,71 @@
+"""Lift, thrust, power and efficiency of flapping wings, from one case file.
+
+>>> import flapsim
+>>> case = flapsim.read_case("cases/glasshouse.toml")  # doctest: +SKIP
+>>> cycle = flapsim.simulate(case)  # doctest: +SKIP
+>>> cycle.mean["lift_n"], cycle.mean["aero_power_w"]  # doctest: +SKIP
+
+The names below are looked up when they are first asked for: reading a case does not load the
+compiler, and simulating does not load the plotting library.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from flapsim.case import Case, CaseError, parse_case, read_case
+    from flapsim.cycle import Cycle, NoAnswer, simulate
+    from flapsim.results import read_cycle, write_cycle
+
+    __version__: str
+
+_ROOM_OF = {
+    "Case": "case",
+    "CaseError": "case",
+    "parse_case": "case",
+    "read_case": "case",
+    "Cycle": "cycle",
+    "NoAnswer": "cycle",
+    "simulate": "cycle",
+    "read_cycle": "results",
+    "write_cycle": "results",
+}
+
+__all__ = [
+    "Case",
+    "CaseError",
+    "Cycle",
+    "NoAnswer",
+    "__version__",
+    "parse_case",
+    "read_case",
+    "read_cycle",
+    "simulate",
+    "write_cycle",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name == "__version__":
+        return _installed_version()
+    if name in _ROOM_OF:
+        value = getattr(import_module(f"flapsim.{_ROOM_OF[name]}"), name)
+        globals()[name] = value
+        return value
+    raise AttributeError(f"module 'flapsim' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})
+
+
+def _installed_version() -> str:
+    """Version of the installed package; `unknown` for a checkout that was never installed."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("flapsim")
+    except PackageNotFoundError:
+        return "unknown"
