@@ -66,12 +66,20 @@ class LinkageError(ValueError):
     Attributes
     ----------
     offending : tuple of str
-        Names of the lengths that break the condition (``crank``, ``rocker``, ``coupler``, ``base``).
+        Lengths that break the condition, of ``crank``, ``rocker``, ``coupler`` and ``base``.
+    condition : str
+        What would have to hold, in words or as an inequality.
     """
 
-    def __init__(self, message: str, offending: tuple[str, ...]) -> None:
-        super().__init__(message)
+    def __init__(self, offending: tuple[str, ...], condition: str, given: str) -> None:
+        super().__init__(f"the crank cannot turn fully: {condition} expected, {given} given")
         self.offending = offending
+        self.condition = condition
+        self._given = given
+
+    def __reduce__(self) -> tuple[type[LinkageError], tuple[tuple[str, ...], str, str]]:
+        # Exceptions are rebuilt from their message by default; worker processes need the parts.
+        return type(self), (self.offending, self.condition, self._given)
 
 
 def basis(tau: ArrayLike) -> Array:
@@ -361,7 +369,7 @@ def _require_crank_rocker(crank: Array, rocker: Array, coupler: Array, base: Arr
     links = {"crank": crank, "rocker": rocker, "coupler": coupler, "base": base}
     for name, length in links.items():
         if not np.all(length > 0.0):
-            raise LinkageError(f"{name} must be longer than zero", (name,))
+            raise LinkageError((name,), f"{name} longer than 0", f"{np.min(length):g} m")
     for partner, first, second in (
         ("base", "rocker", "coupler"),
         ("coupler", "rocker", "base"),
@@ -372,10 +380,9 @@ def _require_crank_rocker(crank: Array, rocker: Array, coupler: Array, base: Arr
             lane = np.unravel_index(np.argmax(excess), excess.shape)
             given = {name: float(length[lane]) for name, length in links.items()}
             raise LinkageError(
-                f"the crank cannot turn fully: crank + {partner} "
-                f"({given['crank']:g} + {given[partner]:g} m) must be shorter than "
-                f"{first} + {second} ({given[first]:g} + {given[second]:g} m)",
                 ("crank", partner, first, second),
+                f"crank + {partner} shorter than {first} + {second}",
+                f"{given['crank'] + given[partner]:g} m against {given[first] + given[second]:g} m",
             )
 
 

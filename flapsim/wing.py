@@ -88,19 +88,19 @@ def strips(wing: Wing, shoulder_offset: float) -> Strips:
     """
     segments = [wing.inner] if wing.outer is None else [wing.inner, wing.outer]
     rows = [_stations(segment) for segment in segments]
-    hinge = [shoulder_offset, shoulder_offset + wing.inner.length_m]
-    count = [len(row.distance) for row in rows]
+    count = [segment.strips for segment in segments]
+    distance = np.concatenate([row.distance for row in rows])
+    hinge = np.array([shoulder_offset, shoulder_offset + wing.inner.length_m])
+    segment_of = np.repeat(np.arange(len(segments)), count)
     semispan = shoulder_offset + sum(segment.length_m for segment in segments)
     area = 2.0 * sum(_segment_area(segment) for segment in segments)
     return Strips(
-        segment=np.repeat(np.arange(len(rows)), count),
-        distance=np.concatenate([row.distance for row in rows]),
+        segment=segment_of,
+        distance=distance,
         fraction=np.concatenate([row.fraction for row in rows]),
         width=np.concatenate([row.width for row in rows]),
         chord=np.concatenate([row.chord for row in rows]),
-        span_position=np.concatenate(
-            [start + row.distance for start, row in zip(hinge, rows, strict=False)]
-        ),
+        span_position=hinge[segment_of] + distance,
         skin=np.repeat([float(segment.skin_kg_m2) for segment in segments], count),
         spar=np.repeat([float(segment.spar_kg_m) for segment in segments], count),
         semispan=semispan,
