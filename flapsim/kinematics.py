@@ -247,13 +247,19 @@ def _sampled(written: _Written, folder: Path) -> Series:
     return periodic_samples(phase, np.radians(value) if angle else value)
 
 
+def _linked(written: _Written, _: Path) -> Series:
+    """Return the series of a crank-and-rocker linkage."""
+    crank, rocker, coupler, base = written.lengths
+    return linkage(crank, rocker, coupler, base, written.mean, written.lag)
+
+
 # One row per shape a schedule may have: the shape's name in a case file and its series.
 _FORMS: dict[str, Callable[[_Written, Path], Series]] = {
     "harmonic": lambda w, _: harmonic(w.mean, w.amplitude, w.lag),
     "quick-return": lambda w, _: quick_return(w.mean, w.amplitude, w.lag, w.downstroke_fraction),
     "fourier": lambda w, _: fourier(w.mean, w.cos, w.sin),
     "samples": _sampled,
-    "linkage": lambda w, _: linkage(*w.lengths[:4], mean=w.mean, lag=w.lag),
+    "linkage": _linked,
 }
 
 
