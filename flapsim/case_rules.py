@@ -1,0 +1,392 @@
+"""Rules for the keys of a case file, and the faults that reading it can find.
+
+Answers: what may this key hold, in words and as a check, and which keys does a table have?
+The rules stand in the metadata of dataclass fields; this module knows nothing of wings.
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import MISSING, dataclass, field, fields
+from functools import cache
+from pathlib import Path
+from typing import Any, Final, Protocol, TypeAlias, cast
+
+LARGEST_NUMBER: Final = 1e9
+"""No quantity of a craft in SI units is larger; what is, is a slip of the keyboard."""
+
+MISSING_KEY: Final = "nothing"
+UNKNOWN_KEY: Final = "an unknown key"
+
+Kind: TypeAlias = Callable[..., Any]
+"""A dataclass whose fields carry rules."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong with what the user wrote.
+
+    Attributes
+    ----------
+    file : str
+        Name of the file at fault.
+    key : str
+        Key path, or the line for a file without keys; empty for the file as a whole.
+    given : str
+        What was found there.
+    allowed : str
+        What would be right.
+    hint : str
+        What to do next; may be empty.
+    """
+
+    file: str
+    key: str
+    given: str
+    allowed: str
+    hint: str = ""
+
+    def __str__(self) -> str:
+        where = f"{self.file}: {self.key}" if self.key else self.file
+        found = {MISSING_KEY: "missing", UNKNOWN_KEY: "no such key"}.get(
+            self.given, f"{self.given} given"
+        )
+        end = f"; {self.hint}" if self.hint else ""
+        return f"{where}: {found}, {self.allowed} expected{end}"
+
+
+class CaseError(ValueError):
+    """What the user wrote is at fault; every fault found is in :attr:`faults`.
+
+    Parameters
+    ----------
+    faults : sequence of Fault
+        At least one. The message has one line per fault.
+    """
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        self.faults: tuple[Fault, ...] = tuple(faults)
+        super().__init__("\n".join(str(fault) for fault in self.faults))
+
+    def __reduce__(self) -> tuple[type[CaseError], tuple[tuple[Fault, ...]]]:
+        # Exceptions are rebuilt from their message by default; worker processes need the faults.
+        return type(self), (self.faults,)
+
+
+@dataclass(slots=True)
+class Faults:
+    """The faults of one file, gathered while it is read.
+
+    Attributes
+    ----------
+    file : str
+        Name shown in messages.
+    folder : Path or None
+        Where the files that it names are looked for; None leaves them unread.
+    known : tuple of str
+        Every key path there is, for hints about a misplaced key.
+    found : list of Fault
+    """
+
+    file: str
+    folder: Path | None = None
+    known: tuple[str, ...] = ()
+    found: list[Fault] = field(default_factory=list)
+
+    def add(self, key: str, given: str, allowed: str, hint: str = "") -> None:
+        """Note one fault."""
+        self.found.append(Fault(self.file, key, given, allowed, hint))
+
+    def raise_if_any(self) -> None:
+        """Raise a CaseError if there are faults."""
+        if self.found:
+            raise CaseError(self.found)
+
+
+class Unfit:
+    """Stands for a value that could not be read; its fault is already noted."""
+
+
+UNFIT: Final = Unfit()
+
+
+def show(value: object) -> str:
+    """Put what was given into words short enough for a message."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int):
+        # Python refuses to print an integer of thousands of digits.
+        return str(value) if value.bit_length() < 64 else "a whole number of over 18 digits"
+    if isinstance(value, str):
+        return json.dumps(value if len(value) <= 60 else value[:57] + "...", ensure_ascii=False)
+    if isinstance(value, list | tuple):
+        if len(value) <= 4 and not any(isinstance(item, list | tuple | dict) for item in value):
+            return "[" + ", ".join(show(item) for item in value) + "]"
+        return f"a list of {len(value)}"
+    if isinstance(value, dict):
+        return "a table" if value else "an empty table"
+    return str(value)[:60]
+
+
+# --- rules -----------------------------------------------------------------------------------
+
+
+class Rule(Protocol):
+    """What a key may hold. `allowed` says it in words; `read` returns the value or UNFIT."""
+
+    @property
+    def allowed(self) -> str:
+        """What the key may hold, in words."""
+
+    def read(self, value: object, key: str, faults: Faults) -> Any:
+        """Return the value as the case keeps it; UNFIT, with a fault noted, if not allowed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A finite number between bounds, strict (`above`, `below`) or not (`least`, `most`)."""
+
+    above: float = -math.inf
+    least: float = -math.inf
+    below: float = math.inf
+    most: float = math.inf
+    whole: bool = False
+    even: bool = False
+
+    @property
+    def allowed(self) -> str:
+        """What the key may hold, in words."""
+        kind = (
+            "an even whole number" if self.even else "a whole number" if self.whole else "a number"
+        )
+        bounds = [
+            f"{sign} {bound:g}"
+            for sign, bound in (
+                (">", self.above),
+                (">=", self.least),
+                ("<", self.below),
+                ("<=", self.most),
+            )
+            if math.isfinite(bound)
+        ]
+        return " ".join([kind, " and ".join(bounds)]).strip()
+
+    def read(self, value: object, key: str, faults: Faults) -> float | int | Unfit:
+        """Return the value if it is allowed."""
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            faults.add(key, show(value), self.allowed)
+            return UNFIT
+        if not (-LARGEST_NUMBER <= value <= LARGEST_NUMBER):
+            hint = f"numbers here are finite and at most {LARGEST_NUMBER:g} in size"
+            faults.add(key, show(value), self.allowed, hint)
+            return UNFIT
+        inside = self.above < value < self.below and self.least <= value <= self.most
+        if not inside or (self.whole and value != int(value)) or (self.even and value % 2):
+            faults.add(key, show(value), self.allowed)
+            return UNFIT
+        return int(value) if self.whole else float(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """Any text that a UTF-8 file can hold."""
+
+    allowed: str = "text in quotes"
+
+    def read(self, value: object, key: str, faults: Faults) -> str | Unfit:
+        """Return the value if it is allowed."""
+        if not isinstance(value, str) or not value.strip() or "\0" in value:
+            faults.add(key, show(value), self.allowed)
+            return UNFIT
+        try:
+            value.encode()
+        except UnicodeEncodeError:
+            faults.add(key, "text that is not Unicode", self.allowed)
+            return UNFIT
+        return value
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """One of a few words, or a number where `number` is given."""
+
+    choices: tuple[str, ...]
+    number: Number | None = None
+
+    @property
+    def allowed(self) -> str:
+        """What the key may hold, in words."""
+        words = " or ".join(f'"{choice}"' for choice in self.choices)
+        return words if self.number is None else f"{words} or {self.number.allowed}"
+
+    def read(self, value: object, key: str, faults: Faults) -> str | float | Unfit:
+        """Return the value if it is allowed."""
+        if isinstance(value, str):
+            if value in self.choices:
+                return value
+            near = difflib.get_close_matches(value.lower(), self.choices, n=1)
+            faults.add(key, show(value), self.allowed, f'did you mean "{near[0]}"?' if near else "")
+            return UNFIT
+        if self.number is not None:
+            number = self.number.read(value, key, Faults(faults.file))
+            if not isinstance(number, Unfit):
+                return number
+        faults.add(key, show(value), self.allowed)
+        return UNFIT
+
+
+@dataclass(frozen=True, slots=True)
+class Switch:
+    """True or false."""
+
+    allowed: str = "true or false"
+
+    def read(self, value: object, key: str, faults: Faults) -> bool | Unfit:
+        """Return the value if it is allowed."""
+        if isinstance(value, bool):
+            return value
+        faults.add(key, show(value), self.allowed)
+        return UNFIT
+
+
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """A list of `count` numbers, or of at most `most` numbers."""
+
+    item: Number = Number()
+    count: int | None = None
+    most: int | None = None
+
+    @property
+    def allowed(self) -> str:
+        """What the key may hold, in words."""
+        if self.count is not None:
+            return f"a list of {self.count} numbers"
+        return f"a list of at most {self.most} numbers" if self.most else "a list of numbers"
+
+    def read(self, value: object, key: str, faults: Faults) -> tuple[float, ...] | Unfit:
+        """Return the value if it is allowed."""
+        if (
+            not isinstance(value, list | tuple)
+            or (self.count is not None and len(value) != self.count)
+            or (self.most is not None and len(value) > self.most)
+        ):
+            faults.add(key, show(value), self.allowed)
+            return UNFIT
+        items = [self.item.read(item, f"{key}.{i}", faults) for i, item in enumerate(value)]
+        numbers = tuple(item for item in items if not isinstance(item, Unfit))
+        return numbers if len(numbers) == len(items) else UNFIT
+
+
+@dataclass(frozen=True, slots=True)
+class Stations:
+    """Pairs [fraction, value], fractions rising from exactly 0 to exactly 1, values positive."""
+
+    allowed: str = "a list of at least two pairs [fraction, chord], fractions rising from 0 to 1"
+
+    def read(
+        self, value: object, key: str, faults: Faults
+    ) -> tuple[tuple[float, float], ...] | Unfit:
+        """Return the value if it is allowed."""
+        if not isinstance(value, list | tuple) or len(value) < 2:
+            faults.add(key, show(value), self.allowed)
+            return UNFIT
+        noted = len(faults.found)
+        pairs: list[tuple[float, float]] = []
+        for index, item in enumerate(value):
+            here = f"{key}.{index}"
+            if not isinstance(item, list | tuple) or len(item) != 2:
+                faults.add(here, show(item), "a pair [fraction, chord]")
+                continue
+            fraction = Number(least=0.0, most=1.0).read(item[0], f"{here}.0", faults)
+            chord = Number(above=0.0).read(item[1], f"{here}.1", faults)
+            if isinstance(fraction, Unfit) or isinstance(chord, Unfit):
+                continue
+            if pairs and fraction <= pairs[-1][0]:
+                faults.add(f"{here}.0", show(item[0]), f"a fraction > {pairs[-1][0]:g}")
+            pairs.append((fraction, chord))
+        if len(faults.found) == noted:
+            if pairs[0][0] != 0.0:
+                faults.add(f"{key}.0.0", show(pairs[0][0]), "the first fraction 0")
+            if pairs[-1][0] != 1.0:
+                faults.add(f"{key}.{len(pairs) - 1}.0", show(pairs[-1][0]), "the last fraction 1")
+        return tuple(pairs) if len(faults.found) == noted else UNFIT
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table read into the dataclass `kind`; `inline` is how it is written.
+
+    With a `prefix` the keys of `kind` stand in the parent table, each behind the prefix.
+    """
+
+    kind: Kind
+    inline: bool = False
+    prefix: str = ""
+
+    @property
+    def allowed(self) -> str:
+        """What the key may hold, in words."""
+        return "a table with " + ", ".join(known_names(self.kind))
+
+
+def ruled(rule: Rule | Table) -> dict[str, Rule | Table]:
+    """Metadata of a dataclass field that says what its key may hold."""
+    return {"rule": rule}
+
+
+# --- keys ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One field of a dataclass as a key of its table."""
+
+    name: str
+    rule: Rule | Table
+    default: Any
+
+    @property
+    def required(self) -> bool:
+        """Whether the table must have the key."""
+        return self.default is MISSING
+
+
+@cache
+def entries(kind: Kind) -> tuple[Entry, ...]:
+    """Fields of a dataclass that are written, in order."""
+    return tuple(
+        Entry(item.name, item.metadata["rule"], item.default)
+        for item in fields(cast(type[Any], kind))
+        if "rule" in item.metadata
+    )
+
+
+@cache
+def known_names(kind: Kind) -> tuple[str, ...]:
+    """Keys that the table of a dataclass may hold."""
+    names: list[str] = []
+    for entry in entries(kind):
+        if isinstance(entry.rule, Table) and entry.rule.prefix:
+            names += [entry.rule.prefix + name for name in known_names(entry.rule.kind)]
+        else:
+            names.append(entry.name)
+    return tuple(names)
+
+
+@cache
+def key_paths(kind: Kind, start: str = "") -> tuple[str, ...]:
+    """Every key path below the table of a dataclass, tables included."""
+    paths: list[str] = []
+    for entry in entries(kind):
+        if not isinstance(entry.rule, Table):
+            paths.append(start + entry.name)
+        elif entry.rule.prefix:
+            paths += key_paths(entry.rule.kind, start + entry.rule.prefix)
+        else:
+            paths.append(start + entry.name)
+            paths += key_paths(entry.rule.kind, f"{start}{entry.name}.")
+    return tuple(paths)
