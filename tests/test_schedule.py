@@ -370,7 +370,7 @@ def test_linkage_angle_closes_the_loop(lengths, lag):
 
 
 def test_linkage_rate_follows_from_the_velocities_of_its_pins():
-    crank, rocker, coupler, base = lengths = (0.02, 0.05, 0.08, 0.09)
+    crank, rocker, _, base = lengths = (0.02, 0.05, 0.08, 0.09)
     top_turn, top = crank_angle_at_top(lengths)
 
     def velocity(tau, angle):
