@@ -330,7 +330,7 @@ class Table:
     @property
     def allowed(self) -> str:
         """What the key may hold, in words."""
-        return "a table with " + ", ".join(known_names(self.kind))
+        return f"a table with {names_in_words(self.kind)}"
 
 
 def ruled(rule: Rule | Table) -> dict[str, Rule | Table]:
@@ -375,6 +375,17 @@ def known_names(kind: Kind) -> tuple[str, ...]:
         else:
             names.append(entry.name)
     return tuple(names)
+
+
+@cache
+def names_in_words(kind: Kind) -> str:
+    """Keys of a table for a message; those behind a prefix are not told one by one."""
+    return ", ".join(
+        f"{entry.rule.prefix}*"
+        if isinstance(entry.rule, Table) and entry.rule.prefix
+        else entry.name
+        for entry in entries(kind)
+    )
 
 
 @cache

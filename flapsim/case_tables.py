@@ -9,7 +9,9 @@ from __future__ import annotations
 import csv
 import difflib
 import math
+import re
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
@@ -209,7 +211,7 @@ def _read_table(path: Path, rules: Mapping[str, Number], required: tuple[str, ..
 
 def _split_rows(text: str, faults: Faults) -> Iterator[tuple[int, list[str]]]:
     """Yield line number and cells of every line that is neither empty nor a comment."""
-    for number, line in enumerate(text.splitlines(), start=1):
+    for number, line in enumerate(re.split(r"\r\n|\r|\n", text), start=1):
         if not line.strip() or line.lstrip().startswith("#"):
             continue
         try:
@@ -246,10 +248,11 @@ def _check_header(
 
 def _read_cell(cell: str, rule: Number, key: str, faults: Faults) -> float | Unfit:
     """Read one number."""
-    try:
-        value: object = float(cell)
-    except ValueError:
-        value = cell
+    value: object = cell
+    # Python would read 1_0 as ten.
+    if "_" not in cell:
+        with suppress(ValueError):
+            value = float(cell)
     return rule.read(value, key, faults)
 
 

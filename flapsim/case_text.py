@@ -33,6 +33,7 @@ from flapsim.case_rules import (
     Table,
     entries,
     known_names,
+    names_in_words,
     show,
 )
 
@@ -77,7 +78,7 @@ class Found:
         if value is None or self.faults.folder is None:
             return
         path = self.faults.folder / value
-        if not path.is_file():
+        if not _is_file(path):
             near = difflib.get_close_matches(value, _names_beside(path), n=1)
             hint = f'; did you mean "{near[0]}"?' if near else ""
             self.wrong(
@@ -95,7 +96,16 @@ class Found:
                 self.faults.found.append(dataclasses.replace(fault, hint=hint))
 
 
+def _is_file(path: Path) -> bool:
+    """Whether there is such a file; a name that no file can have counts as absent."""
+    try:
+        return path.is_file()
+    except OSError:
+        return False
+
+
 def _names_beside(path: Path) -> list[str]:
+    """Return what else lies in the folder of a file."""
     try:
         return [other.name for other in path.parent.iterdir()]
     except OSError:
@@ -166,14 +176,23 @@ def _read_entry(entry: Entry, table: Mapping[str, Any], prefix: str, faults: Fau
 
 def _report_unknown(name: str, kind: Kind, prefix: str, faults: Faults) -> None:
     """Report a key that its table does not have, with the nearest one that exists."""
-    known = known_names(kind)
-    namesakes = [path for path in faults.known if path.rpartition(".")[2] == name]
-    near = namesakes or [prefix + found for found in difflib.get_close_matches(name, known, n=1)]
-    if not near:
-        by_name = {path.rpartition(".")[2]: path for path in reversed(faults.known)}
-        near = [by_name[found] for found in difflib.get_close_matches(name, by_name, n=1)]
-    hint = f"did you mean {near[0]}?" if near else ""
-    faults.add(prefix + name, UNKNOWN_KEY, "one of " + ", ".join(known), hint)
+    by_name = {path.rpartition(".")[2]: path for path in reversed(faults.known)}
+    own = {other: prefix + other for other in known_names(kind)}
+    # A near miss in the right table, the right name in the wrong table, then whatever is closest.
+    near = (
+        _nearest(name, own, 0.8)
+        or by_name.get(name)
+        or _nearest(name, own, 0.6)
+        or _nearest(name, by_name, 0.6)
+    )
+    hint = f"did you mean {near}?" if near else ""
+    faults.add(prefix + name, UNKNOWN_KEY, f"one of {names_in_words(kind)}", hint)
+
+
+def _nearest(name: str, paths: Mapping[str, str], likeness: float) -> str | None:
+    """Return the key path whose name is most like `name`, if it is at least so much alike."""
+    near = difflib.get_close_matches(name, paths, n=1, cutoff=likeness)
+    return paths[near[0]] if near else None
 
 
 # --- text ------------------------------------------------------------------------------------
@@ -203,7 +222,8 @@ def read_text(path: Path) -> str:
         elif not path.is_file():
             near = difflib.get_close_matches(path.name, _names_beside(path), n=1)
             hint = f'did you mean "{path.with_name(near[0])}"?' if near else ""
-            faults.add("", "a file that does not exist", "a readable file", hint)
+            given = "something else" if path.exists() else "a file that does not exist"
+            faults.add("", given, "a readable file", hint)
         elif path.stat().st_size > LARGEST_FILE:
             faults.add("", "a larger file", f"at most {LARGEST_FILE} bytes")
         else:
@@ -211,7 +231,7 @@ def read_text(path: Path) -> str:
     except UnicodeDecodeError as error:
         faults.add("", f"the byte {error.object[error.start]:#04x}", "text in UTF-8")
     except OSError as error:
-        faults.add("", error.strerror or "an unreadable file", "a readable file")
+        faults.add("", "an unreadable file", "a readable file", error.strerror or "")
     raise CaseError(faults.found)
 
 
@@ -247,7 +267,7 @@ def _syntax_fault(text: str, name: str, message: str) -> Fault:
     """Put the reader's complaint into a fault that shows the line."""
     reason, _, place = message.partition(" (at ")
     at = re.match(r"line (\d+)", place)
-    lines = text.splitlines()
+    lines = text.split("\n")
     if at is None or not 0 < int(at[1]) <= len(lines):
         where, given = ("last line", "the end of the file") if place else ("", "something else")
     else:
