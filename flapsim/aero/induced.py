@@ -1,0 +1,107 @@
+"""Induced velocity: what the trailing sheet of the finite wing takes from the downwash.
+
+Two models. ``slope``: each section sees the induced angle of an elliptic wing at its own lift
+coefficient, ``C_L/(pi AR)`` (Prandtl). ``lifting-line``: the sheet as it trails at the instant,
+laid flat along the unfolded span with its mirror image, as a few symmetric modes fitted to the
+circulation of all strips at once.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+
+def modes(count: int) -> Array:
+    """Wave numbers of the symmetric modes: 1, 3, 5, ...
+
+    Parameters
+    ----------
+    count : int
+        Number of modes.
+
+    Returns
+    -------
+    ndarray, shape (count,)
+    """
+    return 2.0 * np.arange(count) + 1.0
+
+
+def deficit_filter(count: int) -> Array:
+    """Low-pass through which the lift lost to stall reaches the sheet.
+
+    Parameters
+    ----------
+    count : int
+        Number of modes.
+
+    Returns
+    -------
+    ndarray, shape (count,)
+        ``1/(1 + ((m - 1)/3)^2)`` for the wave numbers m of `modes`.
+
+    Notes
+    -----
+    With falling lift past stall the lifting-line equation has no unique answer: neighbouring
+    strips may take turns to stall, the more so the more modes are allowed. Letting only the long
+    waves of the lost lift act on the sheet makes the answer unique and independent of the number
+    of modes. Attached flow is not touched.
+    """
+    return 1.0 / (1.0 + ((modes(count) - 1.0) / 3.0) ** 2)
+
+
+def lifting_line_operators(
+    span_position: ArrayLike,
+    chord: ArrayLike,
+    weight: ArrayLike,
+    semispan: ArrayLike,
+    count: int,
+) -> tuple[Array, Array]:
+    """Matrices of the lifting line for attached flow.
+
+    Parameters
+    ----------
+    span_position : array_like, shape (n, ...)
+        Distance of each strip from the plane of symmetry along the unfolded wing, m.
+    chord : array_like, shape (n, ...)
+        Chords, m.
+    weight : array_like, shape (n, ...)
+        Width of each strip, m: its weight in the least-squares fit.
+    semispan : array_like, shape (...,)
+        Half of the unfolded span, m.
+    count : int
+        Number of modes, fewer than strips.
+
+    Returns
+    -------
+    fit : ndarray, shape (count, n, ...)
+        Mode amplitudes per unit of lagged downwash, m.
+    downwash : ndarray, shape (n, count, ...)
+        Induced velocity at the strips per unit of mode amplitude, 1/m.
+
+    Notes
+    -----
+    ``Gamma = sum B_m sin(m t)``, ``y = s cos t``, ``w_i = sum m B_m sin(m t)/(4 s sin t)`` and
+    ``Gamma = pi c (q - w_i)``, the last fitted in least squares over the strips.
+
+    References
+    ----------
+    Prandtl's lifting line in Glauert's series: Glauert, H. (1926), The Elements of Aerofoil and
+    Airscrew Theory, ch. XI.
+    """
+    y = np.asarray(span_position, dtype=np.float64)
+    c = np.asarray(chord, dtype=np.float64)
+    s = np.asarray(semispan, dtype=np.float64)
+    angle = np.arccos(np.clip(y / s, -1.0, 1.0))
+    m = modes(count).reshape((1, count) + (1,) * (y.ndim - 1))
+    sine = np.sin(m * angle[:, None])
+    downwash = m * sine / (4.0 * s * np.sin(angle))[:, None]
+    equation = sine + np.pi * c[:, None] * downwash
+    root = np.sqrt(np.asarray(weight, dtype=np.float64))
+    left = np.moveaxis(equation * root[:, None], (0, 1), (-2, -1))
+    pseudo = np.linalg.pinv(left)
+    right = root * np.pi * c
+    fit = np.moveaxis(pseudo, (-2, -1), (0, 1)) * right[None]
+    return np.ascontiguousarray(fit), np.ascontiguousarray(downwash)

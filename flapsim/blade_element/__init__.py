@@ -1,0 +1,22 @@
+"""The compiled strip kernel: one source for one design, a sweep or a trim.
+
+It takes packed arrays (`Batch`) and returns arrays (`Solution`); it holds no strings and no
+Python objects. The passes over a block of designs, in order::
+
+    schedules        -> angles, rates, accelerations of the hinges      flow.evaluate_schedules
+    segment motion   -> air velocity as a + b r, twist as a + b eta     flow.segment_motion
+    strip flow       -> u, w, downwash q and its rate                   flow.strip_flow
+    shed wake        -> lagged downwash, periodic state closed          flow.wake_lag
+    circulation      -> effective downwash, attached length             circulation.*
+    loads            -> forces, moment, losses, summed over the segment loads.strip_loads
+    half wing        -> lift, thrust, moments, powers, hinge torques    loads.half_wing_series
+
+What keeps the compiler from vector instructions: calls into the mathematics library (hence
+`flapsim.aero.elementary`), arrays it cannot prove apart (hence flat arrays with constant row
+strides, see `layout`), and branches on the data (hence selections; table laws, which must look
+up, are the exception and run lane by lane).
+"""
+
+from flapsim.blade_element.solve import Batch, Solution, solve
+
+__all__ = ["Batch", "Solution", "solve"]

@@ -1,0 +1,435 @@
+"""The strip kernel's one way in: a batch of designs, block by block."""
+
+from __future__ import annotations
+
+import math
+import os
+from concurrent.futures import ThreadPoolExecutor
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from flapsim.aero.elementary import COMPILE
+from flapsim.aero.section import REYNOLDS_FLOOR, TABLE, friction_coefficient
+from flapsim.aero.wake import SEPARATION_LAG
+from flapsim.blade_element.circulation import circulation_coupled, circulation_local
+from flapsim.blade_element.flow import (
+    evaluate_schedules,
+    segment_motion,
+    separation_lag,
+    strip_flow,
+    wake_lag,
+)
+from flapsim.blade_element.layout import (
+    CONST_ROWS,
+    CONST_VISCOSITY,
+    FIELD_AFT,
+    FIELD_ATTACHED,
+    FIELD_CIRCULATION,
+    FIELD_COS,
+    FIELD_INDUCED,
+    FIELD_LOSS,
+    FIELD_MOMENT,
+    FIELD_NORMAL,
+    FIELD_ROWS,
+    FIELD_SIN,
+    FIELD_U,
+    FIELD_W,
+    FLOW_AFT,
+    FLOW_ATTACHED,
+    FLOW_CIRCULATION,
+    FLOW_COS,
+    FLOW_MOMENT,
+    FLOW_NORMAL,
+    FLOW_Q_CIRCULATION,
+    FLOW_Q_LAGGED,
+    FLOW_ROWS,
+    FLOW_SEMICHORDS,
+    FLOW_SIN,
+    FLOW_SPIN,
+    FLOW_U,
+    FLOW_W,
+    HINGE_ROWS,
+    INDUCED_LIFTING_LINE,
+    INDUCED_SLOPE,
+    LANES,
+    PAR_CAMBER,
+    PAR_CHORD,
+    PAR_FRACTION,
+    PAR_FRICTION,
+    PAR_ROWS,
+    SCHEDULES,
+    SERIES_ROWS,
+    SUM_BASE,
+    SUM_ROWS,
+    TABLE_ROWS,
+    VERDICT_COS_INCIDENCE,
+    VERDICT_REYNOLDS,
+    VERDICT_ROWS,
+    VERDICT_UNCONVERGED,
+)
+from flapsim.blade_element.loads import half_wing_series, strip_inertia, strip_loads
+
+_L = LANES
+Array = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+
+class Batch(NamedTuple):
+    """Half wings as numbers; the last axis counts the designs (B).
+
+    All designs of a batch share what is not a number: options, section laws, strip count.
+
+    Attributes
+    ----------
+    constant : ndarray, shape (CONST_ROWS, B)
+        Numbers of each design, SI and rad.
+    parameter : ndarray, shape (n_strips, PAR_ROWS, B)
+        Numbers of each strip.
+    schedule : ndarray, shape (8, 2 H + 1, B)
+        Fourier coefficients of the schedules, rad and m.
+    segment, law, friction : ndarray of int, shape (n_strips,)
+        Segment, section law and friction law of each strip.
+    fit : ndarray, shape (modes, n_strips, B)
+        Lifting-line fit (empty first axis without a lifting line).
+    downwash : ndarray, shape (n_strips, modes, B)
+        Lifting-line downwash.
+    damping : ndarray, shape (modes,)
+        Filter on the stall deficit.
+    tables : ndarray, shape (k, 5, n)
+        Section tables of all Reynolds numbers of all table laws.
+    log_reynolds : ndarray, shape (k,)
+        Their Reynolds numbers.
+    table_range : ndarray of int, shape (n_strips, 2)
+        First table and number of tables of each strip.
+    induced : int
+        INDUCED_NONE, INDUCED_SLOPE or INDUCED_LIFTING_LINE.
+    poles : int
+        Exponentials of the shed wake's lag; 0 is quasi-steady.
+    lagged_stall, apparent_mass : bool
+        Options.
+    steps : int
+        Steps per stroke.
+    """
+
+    constant: Array
+    parameter: Array
+    schedule: Array
+    segment: Integers
+    law: Integers
+    friction: Integers
+    fit: Array
+    downwash: Array
+    damping: Array
+    tables: Array
+    log_reynolds: Array
+    table_range: Integers
+    induced: int
+    poles: int
+    lagged_stall: bool
+    apparent_mass: bool
+    steps: int
+
+
+class Solution(NamedTuple):
+    """Half wings through the stroke.
+
+    Attributes
+    ----------
+    mean, low, high : ndarray, shape (SERIES_ROWS, B)
+        Mean, least and greatest value over the stroke of every row of the series.
+    verdict : ndarray, shape (VERDICT_ROWS, B)
+        Cosine of the largest incidence, instants without a converged induced velocity, least
+        Reynolds number of any strip.
+    series : ndarray, shape (steps, SERIES_ROWS, B), or (0, SERIES_ROWS, B)
+        The stroke itself where it was asked for.
+    fields : ndarray, shape (n_strips, steps, FIELD_ROWS, B), or (0, 0, FIELD_ROWS, B)
+        The strips through the stroke where they were asked for.
+    """
+
+    mean: Array
+    low: Array
+    high: Array
+    verdict: Array
+    series: Array
+    fields: Array
+
+
+@lru_cache(maxsize=64)
+def _phases(steps: int, harmonics: int) -> Array:
+    """Cosines and sines of all harmonics at all steps, shared by every lane."""
+    tau = 2.0 * np.pi * np.outer(np.arange(steps), np.arange(harmonics + 1)) / steps
+    out: Array = np.stack([np.cos(tau), np.sin(tau)], axis=-1).ravel()
+    return out
+
+
+@njit(**COMPILE)
+def _load(target, source, first, designs):  # type: ignore[no-untyped-def]
+    """Copy a block's lanes of ``source[row, design]``; the last design fills up the block."""
+    for row in range(source.shape[0]):
+        for lane in range(_L):
+            target[row * _L + lane] = source[row, min(first + lane, designs - 1)]
+
+
+@njit(**COMPILE)
+def _strip_reynolds(  # type: ignore[no-untyped-def]
+    flow, parameter, constant, friction, table_first, table_blend, log_reynolds, verdict,
+    strip, slot, steps, law, friction_kind, first, count, block, designs,
+):
+    """Reynolds number of a strip from its rms speed, and the friction or table that follows."""
+    p = strip * PAR_ROWS * _L
+    for lane in range(_L):
+        total = 0.0
+        for n in range(steps):
+            rate = flow[((slot * steps + n) * FLOW_ROWS + FLOW_SEMICHORDS) * _L + lane]
+            total += rate * rate
+        chord = parameter[p + PAR_CHORD * _L + lane]
+        speed = 0.5 * chord * math.sqrt(total / steps)
+        reynolds = chord * speed / constant[CONST_VISCOSITY * _L + lane]
+        friction[lane] = friction_coefficient(
+            friction_kind, parameter[p + PAR_FRICTION * _L + lane], reynolds
+        )
+        design = block * _L + lane
+        if design < designs:
+            verdict[VERDICT_REYNOLDS, design] = min(verdict[VERDICT_REYNOLDS, design], reynolds)
+        if law == TABLE:
+            x = math.log(max(reynolds, REYNOLDS_FLOOR))
+            i = 0
+            while i < count - 2 and x > log_reynolds[first + i + 1]:
+                i += 1
+            blend = 0.0
+            if count > 1:
+                low, high = log_reynolds[first + i], log_reynolds[first + i + 1]
+                blend = min(max((x - low) / (high - low), 0.0), 1.0)
+            table_first[strip * _L + lane] = first + i
+            table_blend[strip * _L + lane] = blend
+
+
+@njit(**COMPILE)
+def _keep_fields(fields, flow, parameter, friction, strip, slot, steps, law, apparent, block):  # type: ignore[no-untyped-def]
+    """Copy one strip of a block to the result, where somebody asked for it."""
+    designs = fields.shape[3]
+    p = strip * PAR_ROWS * _L
+    for n in range(steps):
+        f = (slot * steps + n) * FLOW_ROWS * _L
+        for lane in range(min(_L, designs - block * _L)):
+            design = block * _L + lane
+            u = flow[f + FLOW_U * _L + lane]
+            spin = flow[f + FLOW_SPIN * _L + lane]
+            q_c = flow[f + FLOW_Q_CIRCULATION * _L + lane]
+            w = q_c - parameter[p + PAR_CAMBER * _L + lane] * u
+            if law != TABLE:
+                w -= apparent * 0.25 * parameter[p + PAR_CHORD * _L + lane] * spin
+            normal = flow[f + FLOW_NORMAL * _L + lane]
+            aft = flow[f + FLOW_AFT * _L + lane]
+            moment = flow[f + FLOW_MOMENT * _L + lane]
+            out = fields[strip, n]
+            out[FIELD_U, design] = u
+            out[FIELD_W, design] = w
+            out[FIELD_INDUCED, design] = flow[f + FLOW_Q_LAGGED * _L + lane] - q_c
+            out[FIELD_ATTACHED, design] = flow[f + FLOW_ATTACHED * _L + lane]
+            out[FIELD_CIRCULATION, design] = flow[f + FLOW_CIRCULATION * _L + lane]
+            out[FIELD_NORMAL, design] = normal
+            out[FIELD_AFT, design] = aft
+            out[FIELD_MOMENT, design] = moment
+            out[FIELD_SIN, design] = flow[f + FLOW_SIN * _L + lane]
+            out[FIELD_COS, design] = flow[f + FLOW_COS * _L + lane]
+            out[FIELD_LOSS, design] = (
+                normal * flow[f + FLOW_W * _L + lane] + aft * u - moment * spin
+            )
+
+
+@njit(**COMPILE)
+def _solve_blocks(  # type: ignore[no-untyped-def]
+    first_block, last_block, constants, parameters, schedules, harmonics, phases, segments, laws,
+    frictions, fits, downwashes, damping, tables, log_reynolds, table_range, induced, poles,
+    lagged, apparent_mass, inertia, steps, mean, low, high, verdict, series_out, fields,
+):
+    """Solve the designs of some blocks; one call per thread."""
+    designs = constants.shape[1]
+    strips = parameters.shape[0]
+    coefficients = schedules.shape[1]
+    count = fits.shape[0]
+    coupled = induced == INDUCED_LIFTING_LINE
+    slots = strips if coupled else 1
+    segment_count = segments[strips - 1] + 1
+    apparent = 1.0 if apparent_mass else 0.0
+    reference = 0.75 if apparent_mass else 0.25
+    slope = 1.0 if induced == INDUCED_SLOPE else 0.0
+
+    constant = np.empty(CONST_ROWS * _L)
+    parameter = np.empty(strips * PAR_ROWS * _L)
+    schedule = np.empty(SCHEDULES * coefficients * _L)
+    fit = np.empty(count * strips * _L)
+    downwash = np.empty(count * strips * _L)
+    hinge = np.empty(steps * HINGE_ROWS * _L)
+    table = np.empty(steps * TABLE_ROWS * _L)
+    flow = np.zeros(slots * steps * FLOW_ROWS * _L)
+    series = np.empty(steps * SERIES_ROWS * _L)
+    work = np.empty((4 * count + 8) * _L)
+    friction = np.empty(strips * _L)
+    table_first = np.zeros(strips * _L, np.int64)
+    table_blend = np.zeros(strips * _L)
+    unconverged = np.empty(_L)
+    least_cosine = np.empty(_L)
+
+    for block in range(first_block, last_block):
+        begin = block * _L
+        _load(constant, constants, begin, designs)
+        for j in range(strips):
+            _load(parameter[j * PAR_ROWS * _L :], parameters[j], begin, designs)
+        for row in range(SCHEDULES):
+            _load(schedule[row * coefficients * _L :], schedules[row], begin, designs)
+        for m in range(count):
+            _load(fit[m * strips * _L :], fits[m], begin, designs)
+        for j in range(strips):
+            if coupled:
+                _load(downwash[j * count * _L :], downwashes[j], begin, designs)
+        for lane in range(_L):
+            unconverged[lane] = 0.0
+            least_cosine[lane] = 1.0
+        evaluate_schedules(hinge, schedule, harmonics, phases, constant, steps)
+        for segment in range(segment_count):
+            segment_motion(table, hinge, constant, segment, steps)
+        for n in range(steps):
+            o = (n * TABLE_ROWS + SUM_BASE) * _L
+            for i in range(2 * SUM_ROWS * _L):
+                table[o + i] = 0.0
+
+        # Without a lifting line each strip goes all the way at once and its rows stay in the cache;
+        # with one, all strips must know their downwash before any knows its circulation.
+        passes = 2 if coupled else 1
+        for stage in range(passes):
+            if stage == 1:
+                circulation_coupled(
+                    flow, parameter, work, fit, downwash, damping, laws, steps, apparent, False,
+                    tables, table_first, table_blend, unconverged,
+                )
+                if lagged:
+                    for j in range(strips):
+                        separation_lag(flow, constant, work, SEPARATION_LAG, FLOW_ATTACHED, j, steps)
+                    circulation_coupled(
+                        flow, parameter, work, fit, downwash, damping, laws, steps, apparent, True,
+                        tables, table_first, table_blend, unconverged,
+                    )
+            for j in range(strips):
+                slot = j if coupled else 0
+                if stage == 0:
+                    strip_flow(
+                        flow, table, parameter, constant, segments[j], j, slot, reference, steps
+                    )
+                    _strip_reynolds(
+                        flow, parameter, constant, friction[j * _L :], table_first, table_blend,
+                        log_reynolds, verdict, j, slot, steps, laws[j], frictions[j],
+                        table_range[j, 0], table_range[j, 1], block, designs,
+                    )
+                    wake_lag(flow, constant, work, poles, slot, steps)
+                if not coupled:
+                    circulation_local(
+                        flow, parameter, constant, work, j, slot, steps, laws[j], slope, apparent,
+                        False, tables, table_first, table_blend, unconverged,
+                    )
+                    if lagged:
+                        separation_lag(flow, constant, work, SEPARATION_LAG, FLOW_ATTACHED, slot, steps)
+                        circulation_local(
+                            flow, parameter, constant, work, j, slot, steps, laws[j], slope,
+                            apparent, True, tables, table_first, table_blend, unconverged,
+                        )
+                if stage == passes - 1:
+                    strip_loads(
+                        flow, table, parameter, constant, friction[j * _L :], least_cosine,
+                        segments[j], j, slot, steps, laws[j], apparent, lagged, tables,
+                        table_first, table_blend,
+                    )
+                    if inertia:
+                        strip_inertia(flow, table, parameter, constant, segments[j], j, slot, steps)
+                    if fields.shape[0] > 0:
+                        _keep_fields(
+                            fields, flow, parameter, friction, j, slot, steps, laws[j], apparent,
+                            block,
+                        )
+        half_wing_series(series, table, hinge, constant, segment_count, steps)
+        for lane in range(min(_L, designs - begin)):
+            verdict[VERDICT_COS_INCIDENCE, begin + lane] = least_cosine[lane]
+            verdict[VERDICT_UNCONVERGED, begin + lane] = unconverged[lane]
+        for row in range(SERIES_ROWS):
+            for lane in range(min(_L, designs - begin)):
+                total, least, most = 0.0, math.inf, -math.inf
+                for n in range(steps):
+                    x = series[(n * SERIES_ROWS + row) * _L + lane]
+                    total += x
+                    least = min(least, x)
+                    most = max(most, x)
+                mean[row, begin + lane] = total / steps
+                low[row, begin + lane] = least
+                high[row, begin + lane] = most
+        for n in range(series_out.shape[0]):
+            for row in range(SERIES_ROWS):
+                for lane in range(min(_L, designs - begin)):
+                    series_out[n, row, begin + lane] = series[(n * SERIES_ROWS + row) * _L + lane]
+
+
+def solve(
+    batch: Batch,
+    *,
+    series: bool = False,
+    fields: bool = False,
+    inertia: bool = True,
+    threads: int = 1,
+) -> Solution:
+    """Periodic loads and powers of a batch of half wings.
+
+    Parameters
+    ----------
+    batch : Batch
+        The designs.
+    series : bool
+        Whether to return the stroke step by step.
+    fields : bool
+        Whether to return every strip at every step.
+    inertia : bool
+        Whether to compute the rate of the wing's kinetic energy.
+    threads : int
+        Threads to work on; results do not depend on it.
+
+    Returns
+    -------
+    Solution
+    """
+    designs = batch.constant.shape[1]
+    strips = batch.parameter.shape[0]
+    steps = batch.steps
+    used = np.abs(batch.schedule).max(axis=2) > 0.0
+    half = (batch.schedule.shape[1] - 1) // 2
+    order = np.arange(1, half + 1)
+    harmonics = np.max(
+        order * (used[:, 1 : half + 1] | used[:, half + 1 :]), axis=1, initial=0
+    ).astype(np.int64)
+    mean = np.empty((SERIES_ROWS, designs))
+    low, high = np.empty_like(mean), np.empty_like(mean)
+    verdict = np.full((VERDICT_ROWS, designs), np.inf)
+    series_out = np.empty((steps if series else 0, SERIES_ROWS, designs))
+    fields_out = np.empty((strips, steps, FIELD_ROWS, designs) if fields else (0, 0, FIELD_ROWS, 1))
+    blocks = -(-designs // _L)
+
+    def work(first: int, last: int) -> None:
+        _solve_blocks(
+            first, last, batch.constant, batch.parameter, batch.schedule, harmonics,
+            _phases(steps, half), batch.segment, batch.law, batch.friction, batch.fit,
+            batch.downwash, batch.damping, batch.tables, batch.log_reynolds, batch.table_range,
+            batch.induced, batch.poles, batch.lagged_stall, batch.apparent_mass, inertia, steps,
+            mean, low, high, verdict, series_out, fields_out,
+        )
+
+    threads = max(1, min(threads, blocks, os.cpu_count() or 1))
+    if threads == 1:
+        work(0, blocks)
+    else:
+        # More pieces than threads, so that a thread with easy designs helps the others.
+        pieces = np.unique(np.linspace(0, blocks, 8 * threads + 1).astype(int))
+        with ThreadPoolExecutor(threads) as pool:
+            list(pool.map(work, pieces[:-1].tolist(), pieces[1:].tolist()))
+    return Solution(mean, low, high, verdict, series_out, fields_out)

@@ -1,0 +1,120 @@
+"""Names, units and descriptions of everything a run reports.
+
+One table for the terminal, JSON, HDF5 and figures alike.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Quantity(NamedTuple):
+    """A reported quantity.
+
+    Attributes
+    ----------
+    unit : str
+        UDUNITS string; "1" for a pure number.
+    long_name : str
+        What it is, for a label.
+    """
+
+    unit: str
+    long_name: str
+
+
+_SERIES = {
+    "lift_n": Quantity("N", "lift of the wing"),
+    "thrust_n": Quantity("N", "net thrust of the wing"),
+    "side_n": Quantity("N", "side force of the wing"),
+    "rolling_moment_n_m": Quantity("N m", "rolling moment"),
+    "pitching_moment_n_m": Quantity("N m", "pitching moment about the centre of mass"),
+    "yawing_moment_n_m": Quantity("N m", "yawing moment"),
+    "aero_power_w": Quantity("W", "power given to the air"),
+    "wake_loss_w": Quantity("W", "power left in the wake"),
+    "profile_loss_w": Quantity("W", "power lost to friction and separation"),
+    "inertial_power_w": Quantity("W", "rate of the wing's kinetic energy"),
+    "inner_plunge_deg": Quantity("degree", "plunge of the inner segment"),
+    "outer_plunge_deg": Quantity("degree", "plunge of the outer segment against the inner"),
+    "outer_sweep_deg": Quantity("degree", "in-plane sweep of the outer segment"),
+    "inner_twist_root_deg": Quantity("degree", "twist at the root of the inner segment"),
+    "inner_twist_tip_deg": Quantity("degree", "twist at the tip of the inner segment"),
+    "outer_twist_root_deg": Quantity("degree", "twist at the root of the outer segment"),
+    "outer_twist_tip_deg": Quantity("degree", "twist at the tip of the outer segment"),
+    "heave_m": Quantity("m", "heave of the whole wing"),
+    "force_heave_n": Quantity("N", "force of the air along the heave"),
+    "power_heave_w": Quantity("W", "power of the heave drive"),
+}
+
+_MOTIONS = {
+    "inner_plunge": "inner plunge",
+    "outer_plunge": "outer plunge",
+    "outer_sweep": "outer sweep",
+    "inner_twist_root": "inner twist at the root",
+    "inner_twist_tip": "inner twist at the tip",
+    "outer_twist_root": "outer twist at the root",
+    "outer_twist_tip": "outer twist at the tip",
+}
+
+_SCALARS = {
+    "thrust_power_w": Quantity("W", "thrust times airspeed"),
+    "drag_n": Quantity("N", "drag of body and tail"),
+    "tail_lift_n": Quantity("N", "lift of the tail"),
+    "held_drag_n": Quantity("N", "drag of the wing held still at the same lift"),
+    "held_pitch_deg": Quantity("degree", "body pitch of the wing held still at the same lift"),
+    "propulsive_efficiency": Quantity("1", "thrust power over power given to the air"),
+    "flapping_efficiency": Quantity(
+        "1", "thrust plus held-still drag, times airspeed, over power given to the air"
+    ),
+    "tare_efficiency": Quantity(
+        "1", "thrust above the wing held still at the same pitch, times airspeed, over that power"
+    ),
+    "aero_lift_to_drag": Quantity("1", "weight times airspeed over power given to the air"),
+}
+
+_CHECKS = {
+    "energy_balance": Quantity("1", "largest imbalance of power, thrust and losses"),
+    "motion_power_balance": Quantity("1", "largest imbalance of power and the drives' powers"),
+    "schedule_truncation": Quantity("1", "largest error of a schedule's Fourier series"),
+    "incidence_max_deg": Quantity("degree", "largest incidence of any strip"),
+    "stalled_fraction": Quantity("1", "part of wing area and stroke that is stalled"),
+    "induced_unconverged": Quantity("1", "instants without a converged induced velocity"),
+    "reduced_frequency": Quantity("1", "reduced frequency on the mean semichord"),
+    "strouhal": Quantity("1", "tip-to-tip excursion times frequency over airspeed"),
+    "reynolds": Quantity("1", "least chord Reynolds number of any strip"),
+    "aspect_ratio": Quantity("1", "span squared over moving area"),
+}
+
+_STRIPS = {
+    "segment": Quantity("1", "segment of the strip: 0 inner, 1 outer"),
+    "span_position_m": Quantity("m", "distance from the plane of symmetry along the span"),
+    "chord_m": Quantity("m", "chord"),
+    "width_m": Quantity("m", "width of the strip"),
+    "incidence_deg": Quantity("degree", "effective incidence"),
+    "attached_fraction": Quantity("1", "attached part of the chord"),
+    "circulation_m2_s": Quantity("m2 s-1", "circulation"),
+    "induced_velocity_m_s": Quantity("m s-1", "induced velocity"),
+    "relative_speed_m_s": Quantity("m s-1", "effective air speed"),
+    "normal_force_n_m": Quantity("N m-1", "force normal to the chord"),
+    "chordwise_force_n_m": Quantity("N m-1", "force along the chord, aft"),
+    "moment_n_m_m": Quantity("N", "nose-up moment about the twist axis, per span"),
+    "normal_coefficient": Quantity("1", "normal-force coefficient"),
+    "lift_n_m": Quantity("N m-1", "lift per span"),
+    "thrust_n_m": Quantity("N m-1", "thrust per span"),
+    "power_w_m": Quantity("W m-1", "power given to the air per span"),
+}
+
+QUANTITIES: dict[str, Quantity] = (
+    _SERIES
+    | {f"torque_{m}_n_m": Quantity("N m", f"torque of the air on {t}") for m, t in _MOTIONS.items()}
+    | {f"power_{m}_w": Quantity("W", f"power of the drive of {t}") for m, t in _MOTIONS.items()}
+    | {
+        f"{segment}_{name}": Quantity(_SERIES[name].unit, f"{_SERIES[name].long_name}, {segment} segments")
+        for segment in ("inner", "outer")
+        for name in ("lift_n", "thrust_n", "aero_power_w", "wake_loss_w", "profile_loss_w")
+    }
+    | _SCALARS
+    | _CHECKS
+    | _STRIPS
+)
+"""Every name that a run reports, with unit and description."""
