@@ -1,0 +1,170 @@
+"""Induced velocity of the finite wing, solved to rounding by methods that do not trust a start.
+
+``circulation(q_c)`` is the circulation of all strips at the effective downwash ``q_c``; it takes
+arrays (..., n_strips, n_steps).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from flapsim.wing import Strips
+from tests.twin.jet import Array
+
+Circulation = Callable[[Array], Array]
+
+SCAN = 600
+BISECTIONS = 60
+NEWTON_STEPS = 60
+HALVINGS = 25
+CONVERGED = 1e-15
+ACCEPTED = 1e-12
+RELAXATIONS = (0.3, 0.1, 0.03)
+RELAXATION_STEPS = 1000
+
+
+class NoSolution(ArithmeticError):
+    """The equations were not solved to the asked accuracy."""
+
+
+def slope(q_lag: Array, scale: Array, strips: Strips, circulation: Circulation) -> Array:
+    """Effective downwash with Prandtl's induced angle, CL/(pi AR), at every strip.
+
+    Parameters
+    ----------
+    q_lag : (n_strips, n_steps) array
+        Downwash after the lag, m/s.
+    scale : (n_strips, n_steps) array
+        A velocity that bounds how far the answer may lie from ``q_lag``, m/s.
+    strips : Strips
+    circulation : callable
+
+    Notes
+    -----
+    Past stall there may be several answers. The one next to the answer of attached flow is taken:
+    the equation is scanned, and the sign change nearest to that answer is bisected.
+    """
+    per_circulation = 2.0 / (np.pi * strips.chord[:, None] * strips.aspect_ratio)
+
+    def excess(q: Array) -> Array:
+        return q + per_circulation * circulation(q) - q_lag
+
+    attached = q_lag / (1.0 + 2.0 / strips.aspect_ratio)
+    reach = np.abs(q_lag) + scale + np.finfo(float).tiny
+    q = attached + np.linspace(-1.0, 1.0, SCAN)[:, None, None] * reach
+    crosses = np.signbit(excess(q[:-1])) != np.signbit(excess(q[1:]))
+    if not crosses.any(axis=0).all():
+        raise NoSolution("the scan of the induced velocity found no sign change")
+    middle = 0.5 * (q[:-1] + q[1:])
+    nearest = np.argmin(np.where(crosses, np.abs(middle - attached), np.inf), axis=0)[None]
+    low = np.take_along_axis(q, nearest, axis=0)[0]
+    high = np.take_along_axis(q, nearest + 1, axis=0)[0]
+    sign = np.signbit(excess(low))
+    for _ in range(BISECTIONS):
+        middle = 0.5 * (low + high)
+        stays = np.signbit(excess(middle)) == sign
+        low, high = np.where(stays, middle, low), np.where(stays, high, middle)
+    return 0.5 * (low + high)
+
+
+def answers_of_slope(
+    q_lag: Array, scale: Array, strips: Strips, circulation: Circulation
+) -> Array:
+    """How many answers the scan of :func:`slope` sees at every strip and instant."""
+    per_circulation = 2.0 / (np.pi * strips.chord[:, None] * strips.aspect_ratio)
+    reach = np.abs(q_lag) + scale + np.finfo(float).tiny
+    q = q_lag + np.linspace(-1.5, 1.5, 2 * SCAN)[:, None, None] * reach
+    excess = q + per_circulation * circulation(q) - q_lag
+    return np.sum(np.signbit(excess[:-1]) != np.signbit(excess[1:]), axis=0)
+
+
+class LiftingLine:
+    """Sheet of the instant along the unfolded span, as odd sine modes in least squares.
+
+    Attributes
+    ----------
+    fit : (modes, n_strips) array
+        Mode amplitudes per lagged downwash of attached flow, m.
+    downwash : (n_strips, modes) array
+        Induced velocity per mode amplitude, 1/m.
+    deficit_fit : (modes, n_strips) array
+        ``fit`` behind the spanwise low-pass through which lost lift reaches the sheet.
+    """
+
+    def __init__(self, strips: Strips, modes: int) -> None:
+        odd = 2.0 * np.arange(modes) + 1.0
+        angle = np.arccos(strips.span_position / strips.semispan)[:, None]
+        sines = np.sin(odd * angle)
+        self.downwash = odd * sines / (4.0 * strips.semispan * np.sin(angle))
+        slope_times_chord = np.pi * strips.chord[:, None]
+        # Weighted least squares by orthogonal factors, not by the normal equations.
+        root = np.sqrt(strips.width)[:, None]
+        matrix = root * (sines + slope_times_chord * self.downwash)
+        q, r = np.linalg.qr(matrix)
+        self.fit = np.linalg.solve(r, q.T * root[:, 0] * slope_times_chord[:, 0])
+        self.deficit_fit = self.fit / (1.0 + ((odd - 1.0) / 3.0) ** 2)[:, None]
+
+    def effective_downwash(
+        self, q_lag: Array, chord: Array, circulation: Circulation, start: Array | None = None
+    ) -> Array:
+        """Solve for the effective downwash (n_strips, n_steps).
+
+        Newton's method with a line search from ``start``, the answer of attached flow unless
+        given. Where it gets stuck in a valley that is none, the residual is first followed
+        downhill in small steps of a relaxation, then by Newton again.
+        """
+        attached = q_lag - self.downwash @ (self.fit @ q_lag)
+        lost_to_downwash = self.downwash @ self.deficit_fit
+        size = np.full(q_lag.shape[1], np.max(np.abs(q_lag)) + np.finfo(float).tiny)
+
+        def residual(q: Array) -> Array:
+            deficit = q - circulation(q) / (np.pi * chord)
+            return q - attached - lost_to_downwash @ deficit
+
+        def jacobian(q: Array) -> Array:
+            step = 1e-6 * size
+            rise = (circulation(q + step) - circulation(q - step)) / (2.0 * step)
+            deficit_rise = 1.0 - rise / (np.pi * chord)
+            return np.eye(len(q)) - lost_to_downwash * deficit_rise.T[:, None, :]
+
+        begin = attached if start is None else start
+        q, left = newton(residual, jacobian, begin, size)
+        for relaxation in RELAXATIONS:
+            if np.all(left <= ACCEPTED):
+                break
+            followed = begin.copy()
+            for _ in range(RELAXATION_STEPS):
+                followed -= relaxation * residual(followed)
+            retried, left_then = newton(residual, jacobian, followed, size)
+            better = left_then < left
+            q, left = np.where(better, retried, q), np.where(better, left_then, left)
+        if np.any(left > ACCEPTED):
+            raise NoSolution(f"the lifting line kept a residual of {np.max(left):.1e}")
+        return q
+
+
+def newton(
+    residual: Circulation, jacobian: Circulation, start: Array, size: Array
+) -> tuple[Array, Array]:
+    """Newton's method with a line search at all instants side by side.
+
+    Returns the last iterate (n, n_steps) and its residual relative to ``size``, (n_steps,).
+    """
+    q, error = start, residual(start)
+    for _ in range(NEWTON_STEPS):
+        norm = np.max(np.abs(error), axis=0)
+        if np.all(norm <= CONVERGED * size):
+            break
+        change = -np.linalg.solve(jacobian(q), error.T[..., None])[..., 0].T
+        length = np.ones_like(norm)
+        for _ in range(HALVINGS):
+            trial_norm = np.max(np.abs(residual(q + length * change)), axis=0)
+            enough = (trial_norm < norm * (1.0 - 1e-4 * length)) | (norm <= 10.0 * CONVERGED * size)
+            if enough.all():
+                break
+            length = np.where(enough, length, 0.5 * length)
+        q = q + length * change
+        error = residual(q)
+    return q, np.max(np.abs(error), axis=0) / size
