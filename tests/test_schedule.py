@@ -288,8 +288,10 @@ def test_samples_pass_through_what_was_measured():
     assert_allclose(value(series, phase), measured, atol=1.1 * series.truncation * half_range)
 
 
-def test_equal_samples_are_a_constant_without_truncation():
-    series = periodic_samples(np.linspace(0.0, 6.0, 20), np.full(20, 3.0))
+def test_samples_equal_but_for_rounding_are_a_constant_without_truncation():
+    measured = np.full(20, 3.0)
+    measured[7] = np.nextafter(3.0, 4.0)
+    series = periodic_samples(np.linspace(0.0, 6.0, 20), measured)
     assert_allclose(series.coefficients[0], 3.0, rtol=1e-14)
     assert series.truncation == 0.0
 
