@@ -262,7 +262,7 @@ def fourier(mean: ArrayLike, cos: ArrayLike, sin: ArrayLike) -> Series:
         return Series(terms, np.zeros(lanes))
     angle = _GRID[:, None] * np.arange(1, count + 1)
     full = np.tensordot(np.cos(angle), written[0], 1) + np.tensordot(np.sin(angle), written[1], 1)
-    return Series(terms, _truncation(full + centre, terms))
+    return Series(terms, _truncation(full + centre, evaluate(terms, _GRID)[0]))
 
 
 def periodic_samples(phase: ArrayLike, value: ArrayLike) -> Series:
@@ -388,15 +388,17 @@ def _require_crank_rocker(crank: Array, rocker: Array, coupler: Array, base: Arr
 
 def _project(value: Array) -> Series:
     """Return the series of values on the uniform grid (first axis)."""
-    wave = np.fft.rfft(value, axis=0)[: HARMONICS + 1] / _GRID_POINTS
-    terms = np.concatenate([wave[:1].real, 2.0 * wave[1:].real, -2.0 * wave[1:].imag])
-    return Series(terms, _truncation(value, terms))
+    wave = np.fft.rfft(value, axis=0)[: HARMONICS + 1]
+    kept = np.fft.irfft(wave, n=_GRID_POINTS, axis=0)
+    scaled = wave / _GRID_POINTS
+    terms = np.concatenate([scaled[:1].real, 2.0 * scaled[1:].real, -2.0 * scaled[1:].imag])
+    return Series(terms, _truncation(value, kept))
 
 
-def _truncation(value: Array, terms: Array) -> Array:
-    """Return the largest error of the series on the grid, relative to half the range."""
+def _truncation(value: Array, kept: Array) -> Array:
+    """Return the largest error of what is kept on the grid, relative to half the range."""
     half_range = 0.5 * np.ptp(value, axis=0)
-    error = np.max(np.abs(value - np.tensordot(basis(_GRID), terms, 1)), axis=0)
+    error = np.max(np.abs(value - kept), axis=0)
     moving = half_range > _CONSTANT * np.max(np.abs(value), axis=0)
     return np.asarray(np.where(moving, error / np.where(moving, half_range, 1.0), 0.0))
 
