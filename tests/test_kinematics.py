@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
+from flapsim import kinematics
 from flapsim.case import (
     CaseError,
     Heave,
@@ -25,16 +26,8 @@ from flapsim.case import (
 )
 from flapsim.kinematics import (
     HARMONICS,
-    HEAVE,
-    PLUNGE_INNER,
-    PLUNGE_OUTER,
     SCHEDULES,
-    SWEEP_OUTER,
     TRUNCATION_LIMIT,
-    TWIST_INNER_ROOT,
-    TWIST_INNER_TIP,
-    TWIST_OUTER_ROOT,
-    TWIST_OUTER_TIP,
     evaluate,
     harmonic,
     strip_motion,
@@ -78,7 +71,7 @@ def schedules_of(**series) -> np.ndarray:
     """Rows by name, harmonic (mean, amplitude, lag); the rest is still."""
     rows = np.zeros((SCHEDULES, 2 * HARMONICS + 1))
     for name, terms in series.items():
-        rows[globals()[name.upper()]] = harmonic(*terms).coefficients
+        rows[getattr(kinematics, name.upper())] = harmonic(*terms).coefficients
     return rows
 
 
@@ -316,10 +309,8 @@ def test_positive_tilt_moves_the_downstroke_down_and_forward(plane):
     schedules = schedules_of(plunge_inner=(0.0, 0.5, 0.0))
     velocity = motion(schedules, plane, [np.pi / 2, 3 * np.pi / 2]).velocity
     forward, up = -velocity[0], velocity[2]
-    assert np.all(forward[:, 0] > 0.0)
-    assert np.all(up[:, 0] < 0.0)
-    assert np.all(forward[:, 1] < 0.0)
-    assert np.all(up[:, 1] > 0.0)
+    assert np.all(np.sign(forward) == [1, -1])
+    assert np.all(np.sign(up) == [-1, 1])
     assert_allclose(forward[:, 0] / -up[:, 0], np.tan(plane), rtol=1e-9)
 
 
@@ -336,14 +327,11 @@ def test_tilt_leaves_the_twist_of_an_unflapped_wing_alone(plane):
 def test_heave_moves_every_point_along_the_body_z_axis(seed, plane):
     heaving = random_schedules(seed)
     still = heaving.copy()
-    still[HEAVE] = 0.0
-    value_, rate, curvature = evaluate(heaving[HEAVE], TAU)
+    still[kinematics.HEAVE] = 0.0
+    value_, rate, curvature = evaluate(heaving[kinematics.HEAVE], TAU)
     first, second = motion(heaving, plane), motion(still, plane)
-    for name, expected in (
-        ("position", value_),
-        ("velocity", OMEGA * rate),
-        ("acceleration", OMEGA**2 * curvature),
-    ):
+    orders = (value_, OMEGA * rate, OMEGA**2 * curvature)
+    for name, expected in zip(("position", "velocity", "acceleration"), orders, strict=True):
         change = getattr(first, name) - getattr(second, name)
         assert_allclose(change[:2], 0.0, atol=1e-9)
         assert_allclose(change[2], np.broadcast_to(expected, change[2].shape), atol=1e-9)
@@ -352,7 +340,7 @@ def test_heave_moves_every_point_along_the_body_z_axis(seed, plane):
 @given(random_strokes, tilts)
 def test_segments_stay_joined_at_the_wrist_and_hinged_at_the_shoulder(seed, plane):
     schedules = random_schedules(seed)
-    schedules[HEAVE] = 0.0
+    schedules[kinematics.HEAVE] = 0.0
     shoulder = motion(schedules, plane, of=at(0.0, outer=False))
     assert_allclose(shoulder.position[:, 0], np.outer([0, OFFSET, 0], np.ones(6)), atol=ROUNDING)
     end_of_inner = motion(schedules, plane, of=at(WING.inner.length_m, outer=False))
@@ -411,14 +399,14 @@ def test_degrees_become_radians_row_by_row():
     rows, truncation = stroke_schedules(SURVEYOR, "starboard", NOWHERE)
     assert rows.shape == (SCHEDULES, 2 * HARMONICS + 1)
     expected = {
-        PLUNGE_INNER: (4.0, 20.4, 0.0),
-        PLUNGE_OUTER: (0.0, 20.4, 56.0),
-        SWEEP_OUTER: (3.0, 5.0, 90.0),
-        TWIST_INNER_ROOT: (0.0, 0.0, 0.0),
-        TWIST_INNER_TIP: (0.0, 10.5, -72.0),
-        TWIST_OUTER_ROOT: (0.0, 10.5, -72.0),  # follows the inner tip
-        TWIST_OUTER_TIP: (-3.6, 34.0, -57.0),
-        HEAVE: (0.0, 0.0, 0.0),
+        kinematics.PLUNGE_INNER: (4.0, 20.4, 0.0),
+        kinematics.PLUNGE_OUTER: (0.0, 20.4, 56.0),
+        kinematics.SWEEP_OUTER: (3.0, 5.0, 90.0),
+        kinematics.TWIST_INNER_ROOT: (0.0, 0.0, 0.0),
+        kinematics.TWIST_INNER_TIP: (0.0, 10.5, -72.0),
+        kinematics.TWIST_OUTER_ROOT: (0.0, 10.5, -72.0),  # follows the inner tip
+        kinematics.TWIST_OUTER_TIP: (-3.6, 34.0, -57.0),
+        kinematics.HEAVE: (0.0, 0.0, 0.0),
     }
     for row, terms in expected.items():
         assert_allclose(rows[row], coefficients_deg(*terms), atol=1e-15)
@@ -435,20 +423,22 @@ def test_a_given_root_is_used_on_both_segments():
     twist = Twist(tip=wave(0.0, 5.0, 0.0), root=root)
     stroke = replace(SURVEYOR, inner=SegmentStroke(twist=twist), outer=SegmentStroke(twist=twist))
     rows = rows_of(stroke)
-    for row in (TWIST_INNER_ROOT, TWIST_OUTER_ROOT):
+    for row in (kinematics.TWIST_INNER_ROOT, kinematics.TWIST_OUTER_ROOT):
         assert_allclose(rows[row], coefficients_deg(1.0, 2.0, 30.0), atol=1e-15)
 
 
 def test_an_outer_segment_without_twist_is_carried_untwisted_by_the_inner_tip():
     rows = rows_of(replace(SURVEYOR, outer=SegmentStroke()))
-    assert_allclose(rows[TWIST_OUTER_ROOT], rows[TWIST_INNER_TIP])
-    assert_allclose(rows[TWIST_OUTER_TIP], rows[TWIST_INNER_TIP])
+    assert_allclose(rows[kinematics.TWIST_OUTER_ROOT], rows[kinematics.TWIST_INNER_TIP])
+    assert_allclose(rows[kinematics.TWIST_OUTER_TIP], rows[kinematics.TWIST_INNER_TIP])
 
 
 def test_heave_is_in_metres():
     heave = Heave(mean_m=0.01, amplitude_m=0.05, lag_deg=90.0)
     rows = rows_of(replace(SURVEYOR, heave=heave))
-    assert_allclose(rows[HEAVE], harmonic(0.01, 0.05, np.pi / 2).coefficients, atol=1e-16)
+    assert_allclose(
+        rows[kinematics.HEAVE], harmonic(0.01, 0.05, np.pi / 2).coefficients, atol=1e-16
+    )
 
 
 @pytest.mark.parametrize(
@@ -468,8 +458,8 @@ def test_heave_takes_the_forms_of_an_angle(heave):
         sin_deg=tuple(np.degrees(heave.sin_m)),
     )
     rows = rows_of(replace(SURVEYOR, heave=heave, inner=SegmentStroke(plunge=turned)))
-    assert np.any(rows[HEAVE])
-    assert_allclose(rows[HEAVE], rows[PLUNGE_INNER], atol=1e-16)
+    assert np.any(rows[kinematics.HEAVE])
+    assert_allclose(rows[kinematics.HEAVE], rows[kinematics.PLUNGE_INNER], atol=1e-16)
 
 
 def test_a_servo_twist_is_its_command():
@@ -482,14 +472,11 @@ def test_a_servo_twist_is_its_command():
 def test_a_passive_twist_rests_at_its_angle_from_the_root():
     passive = Twist(mode="passive", rest_deg=2.0, stiffness_n_m_rad=0.1)
     rows = rows_of(replace(SURVEYOR, outer=replace(SURVEYOR.outer, twist=passive)))
-    change = rows[TWIST_OUTER_TIP] - rows[TWIST_OUTER_ROOT]
+    change = rows[kinematics.TWIST_OUTER_TIP] - rows[kinematics.TWIST_OUTER_ROOT]
     assert_allclose(change, coefficients_deg(2.0, 0.0, 0.0), atol=1e-16)
 
 
-@given(
-    st.lists(st.floats(-40.0, 40.0), min_size=12, max_size=12),
-    st.floats(-180.0, 180.0),
-)
+@given(st.lists(st.floats(-40.0, 40.0), min_size=12, max_size=12), st.floats(-180.0, 180.0))
 def test_the_port_half_mirrors_starboard_unless_told_otherwise(angles, lag):
     inner = SegmentStroke(plunge=wave(*angles[:2], lag), twist=Twist(tip=wave(*angles[2:4], lag)))
     outer = SegmentStroke(
@@ -508,13 +495,13 @@ def test_a_port_segment_replaces_the_mirrored_one_on_its_side_only():
     stroke = replace(SURVEYOR, port=Port(inner=own))
     starboard, port = rows_of(stroke, "starboard"), rows_of(stroke, "port")
     assert np.array_equal(starboard, rows_of(SURVEYOR))
-    assert_allclose(port[PLUNGE_INNER], coefficients_deg(0.0, 10.0, 0.0), atol=1e-15)
-    assert_allclose(port[TWIST_OUTER_ROOT], coefficients_deg(0.0, 3.0, 0.0), atol=1e-15)
-    for row in (PLUNGE_OUTER, SWEEP_OUTER, TWIST_OUTER_TIP):
+    assert_allclose(port[kinematics.PLUNGE_INNER], coefficients_deg(0.0, 10.0, 0.0), atol=1e-15)
+    assert_allclose(port[kinematics.TWIST_OUTER_ROOT], coefficients_deg(0.0, 3.0, 0.0), atol=1e-15)
+    for row in (kinematics.PLUNGE_OUTER, kinematics.SWEEP_OUTER, kinematics.TWIST_OUTER_TIP):
         assert np.array_equal(port[row], starboard[row])
     outer_only = rows_of(replace(SURVEYOR, port=Port(outer=own)), "port")
-    assert np.array_equal(outer_only[PLUNGE_INNER], starboard[PLUNGE_INNER])
-    assert not np.any(outer_only[SWEEP_OUTER])
+    assert np.array_equal(outer_only[kinematics.PLUNGE_INNER], starboard[kinematics.PLUNGE_INNER])
+    assert not np.any(outer_only[kinematics.SWEEP_OUTER])
 
 
 @given(st.floats(-180.0, 180.0), st.floats(-180.0, 180.0))
@@ -547,8 +534,8 @@ def test_samples_are_read_from_the_folder_of_the_case(tmp_path):
     )
     rows, truncation = stroke_schedules(stroke, "starboard", tmp_path)
     # 180 samples of one wave: (2 pi/180)^4/720 = 2e-9 of the amplitude; ten decimals were written.
-    assert_allclose(rows[PLUNGE_INNER], coefficients_deg(0.0, 20.0, 0.0), atol=3e-9)
-    assert_allclose(rows[HEAVE], harmonic(0.0, 0.05, 0.0).coefficients, atol=3e-10)
+    assert_allclose(rows[kinematics.PLUNGE_INNER], coefficients_deg(0.0, 20.0, 0.0), atol=3e-9)
+    assert_allclose(rows[kinematics.HEAVE], harmonic(0.0, 0.05, 0.0).coefficients, atol=3e-10)
     assert 0.0 < truncation < 1e-8
 
 
@@ -595,7 +582,7 @@ def four_bar(base: float) -> Schedule:
 
 def test_a_linkage_drives_the_plunge():
     rows = rows_of(replace(SURVEYOR, inner=SegmentStroke(plunge=four_bar(0.09))))
-    top, rate, _ = evaluate(rows[PLUNGE_INNER], 0.0)
+    top, rate, _ = evaluate(rows[kinematics.PLUNGE_INNER], 0.0)
     # Half the angle between the rocker's extremes, by the law of cosines.
     folded, stretched = (
         np.arccos((0.09**2 + 0.05**2 - reach**2) / (2 * 0.09 * 0.05)) for reach in (0.06, 0.10)
@@ -610,7 +597,10 @@ def test_a_linkage_whose_crank_cannot_turn_is_refused_by_its_lengths():
     assert fault.key == "stroke.port.outer.plunge.crank_m"
     assert fault.given == "crank_m = 0.02, base_m = 0.12, rocker_m = 0.05, coupler_m = 0.08"
     assert fault.allowed == "crank + base shorter than rocker + coupler"
-    assert not np.any(rows_of(stroke, "starboard")[SWEEP_OUTER] - rows_of(SURVEYOR)[SWEEP_OUTER])
+    assert not np.any(
+        rows_of(stroke, "starboard")[kinematics.SWEEP_OUTER]
+        - rows_of(SURVEYOR)[kinematics.SWEEP_OUTER]
+    )
 
 
 def test_all_faults_come_at_once():
