@@ -1,0 +1,206 @@
+"""A cycle on disk: HDF5 that is also valid netCDF-4, and back.
+
+Answers: where does a computed cycle go so that any HDF5 or netCDF tool opens it with named
+dimensions and units, and how does it come back? Does not say what the numbers mean: that is
+:data:`flapsim.cycle.QUANTITIES`.
+
+Variables carry the names of the JSON document, dots included: ``mean.lift_n``,
+``segments.inner.thrust_n``, ``series.aero_power_w`` on ``phase``, ``strips.incidence_deg`` on
+``strip`` and ``phase``.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+
+from flapsim import __version__
+from flapsim.case import CaseError, parse_case
+from flapsim.cycle import Cycle
+from flapsim.quantities import QUANTITIES, Quantity
+
+__all__ = ["SCHEMA_VERSION", "ResultError", "read_cycle", "write_cycle"]
+
+SCHEMA_VERSION = 1
+"""Raised whenever a reader of the older layout would misread a file."""
+
+_KIND = "cycle"
+_AXES = {
+    "phase": Quantity("rad", "stroke phase"),
+    "time": Quantity("s", "time within the stroke"),
+    "strip": Quantity("1", "number of the strip, from the shoulder outwards"),
+}
+
+
+class ResultError(ValueError):
+    """A result file cannot be read as a cycle, or cannot be written; the message says why."""
+
+
+def write_cycle(cycle: Cycle, path: str | Path) -> None:
+    """Write a cycle as HDF5 that is valid netCDF-4.
+
+    The file appears under its name only when it is complete; an older one of that name is
+    replaced in the same instant.
+
+    Parameters
+    ----------
+    cycle : Cycle
+        What `flapsim.simulate` returned.
+    path : str or Path
+        File to write; its folder must exist.
+
+    Raises
+    ------
+    ResultError
+        If the file cannot be written there.
+    """
+    target = Path(path)
+    with _written_aside(target) as aside, h5py.File(aside, "w", track_order=True) as file:
+        file.attrs.update(_root_attributes(cycle))
+        dimensions = {"phase": cycle.phase, "strip": np.arange(len(cycle.strips["chord_m"]))}
+        for name, values in dimensions.items():
+            _describe(file.create_dataset(name, data=values), _AXES[name])
+            file[name].make_scale(name)
+        for name, (axes, values) in _variables(cycle).items():
+            dataset = file.create_dataset(name, data=values)
+            _describe(dataset, (_AXES | QUANTITIES)[name.rpartition(".")[2]])
+            for axis, dimension in enumerate(axes):
+                dataset.dims[axis].attach_scale(file[dimension])
+
+
+def read_cycle(path: str | Path) -> Cycle:
+    """Read back a cycle that :func:`write_cycle` wrote.
+
+    Parameters
+    ----------
+    path : str or Path
+        The result file. Files that its case names (polars, samples) are not needed.
+
+    Returns
+    -------
+    Cycle
+        Equal, number for number, to the one written.
+
+    Raises
+    ------
+    ResultError
+        If there is no such file, or it holds no cycle, or one of another schema.
+    """
+    source = Path(path)
+    if not source.is_file():
+        raise ResultError(f"{source}: no such file, a result file (.h5) expected")
+    try:
+        with h5py.File(source, "r") as file:
+            return _cycle_from(file, source.name)
+    except (OSError, KeyError) as error:
+        raise ResultError(
+            f"{source}: not a complete result of 'flapsim run' ({_first_line(error)})"
+        ) from error
+
+
+def _root_attributes(cycle: Cycle) -> dict[str, Any]:
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "flapsim_version": __version__,
+        "kind": _KIND,
+        "title": cycle.case.title,
+        "created": datetime.now(UTC).isoformat(timespec="seconds"),
+        "case_text": cycle.case.text,
+        "notes": "\n".join(cycle.notes),
+    }
+
+
+def _variables(cycle: Cycle) -> dict[str, tuple[tuple[str, ...], Any]]:
+    """Name -> (dimensions, values) of everything but the coordinates."""
+    variables: dict[str, tuple[tuple[str, ...], Any]] = {"time": (("phase",), cycle.time)}
+    for group in ("mean", "peak", "check"):
+        for name, number in getattr(cycle, group).items():
+            variables[f"{group}.{name}"] = ((), number)
+    for segment, numbers in cycle.segments.items():
+        for name, number in numbers.items():
+            variables[f"segments.{segment}.{name}"] = ((), number)
+    for name, values in cycle.series.items():
+        variables[f"series.{name}"] = (("phase",), values)
+    for name, values in cycle.strips.items():
+        variables[f"strips.{name}"] = (("strip", "phase")[: values.ndim], values)
+    return variables
+
+
+def _describe(dataset: h5py.Dataset, quantity: Quantity) -> None:
+    dataset.attrs["units"] = quantity.unit
+    dataset.attrs["long_name"] = quantity.long_name
+
+
+def _cycle_from(file: h5py.File, name: str) -> Cycle:
+    if file.attrs.get("kind") != _KIND:
+        raise ResultError(f"{name}: not a result of 'flapsim run'")
+    if (schema := int(file.attrs["schema_version"])) != SCHEMA_VERSION:
+        raise ResultError(
+            f"{name}: written in schema {schema}, this version reads {SCHEMA_VERSION}; "
+            "run the case again"
+        )
+    try:
+        case = parse_case(file.attrs["case_text"], name=name, check_files=False)
+    except CaseError as error:
+        raise ResultError(f"{name}: the case it holds cannot be read: {error}") from error
+    groups: dict[str, dict[str, Any]] = {}
+    for key, dataset in file.items():
+        group, _, quantity = key.rpartition(".")
+        value = dataset[()]
+        groups.setdefault(group, {})[quantity] = value if value.shape else float(value)
+    return Cycle(
+        case=case,
+        phase=groups[""]["phase"],
+        time=groups[""]["time"],
+        series=groups["series"],
+        mean=groups["mean"],
+        peak=groups["peak"],
+        check=groups["check"],
+        segments={
+            group.removeprefix("segments."): numbers
+            for group, numbers in groups.items()
+            if group.startswith("segments.")
+        },
+        strips=groups["strips"],
+        notes=tuple(filter(None, file.attrs["notes"].split("\n"))),
+    )
+
+
+@contextmanager
+def _written_aside(target: Path) -> Iterator[Path]:
+    """Yield a file beside the target that takes its place when all went well, else vanishes."""
+    aside: Path | None = None
+    try:
+        handle, name = tempfile.mkstemp(
+            prefix=f".{target.name}.", suffix=".part", dir=target.parent
+        )
+        os.close(handle)
+        aside = Path(name)
+        yield aside
+        aside.chmod(0o666 & ~_umask())
+        aside.replace(target)
+    except OSError as error:
+        raise ResultError(f"{target}: cannot be written ({_first_line(error)})") from error
+    finally:
+        if aside is not None:
+            aside.unlink(missing_ok=True)
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def _first_line(error: BaseException) -> str:
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror
+    return str(error).partition("\n")[0]
