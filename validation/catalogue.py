@@ -1,0 +1,48 @@
+"""Which families of checks there are, in the order in which a report shows them."""
+
+from __future__ import annotations
+
+from types import ModuleType
+
+from validation import (
+    finite_wing,
+    flapping_line,
+    flat_plate,
+    friction,
+    large_amplitude,
+    naca0012,
+    oscillating_section,
+    post_stall,
+    revolving_wing,
+    two_segments,
+)
+from validation.check import Check
+
+FAMILIES: tuple[ModuleType, ...] = (
+    oscillating_section,
+    finite_wing,
+    flapping_line,
+    two_segments,
+    large_amplitude,
+    flat_plate,
+    naca0012,
+    friction,
+    post_stall,
+    revolving_wing,
+)
+
+
+def all_checks() -> list[Check]:
+    """Every check of every family, none of them run.
+
+    Raises
+    ------
+    ValueError
+        If two checks share a name, so that a report could not tell them apart.
+    """
+    checks = [check for family in FAMILIES for check in family.checks()]
+    names = [check.name for check in checks]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise ValueError(f"two checks are named {', '.join(twice)}")
+    return checks

@@ -1,0 +1,94 @@
+"""Extension of a polar beyond stall: Viterna and Corrigan's worked example."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from validation.check import (
+    Checks,
+    Comparison,
+    Status,
+    absolute,
+    relative,
+    worst_absolute,
+    worst_relative,
+)
+from validation.reference import table
+
+TITLE = "Post-stall extension"
+
+SOURCE = "Viterna & Corrigan (1982)"
+STALL_DEG, STALL_LIFT, STALL_DRAG, ASPECT_RATIO = 12.0, 0.90, 0.08, 10.0
+
+
+def checks() -> Checks:
+    """Every comparison of this family."""
+    for column in ("CL", "CD"):
+        yield absolute(
+            source=SOURCE,
+            quantity=f"{column} from stall at 12 deg to 90 deg, AR 10, the formula",
+            status=Status.PUBLISHED,
+            tolerance=1e-9,
+            why="a formula; the table has ten digits",
+            model="aero.polar.viterna",
+            compare=lambda column=column: formula(column),
+        )
+        yield absolute(
+            source=SOURCE,
+            quantity=f"{column} from stall at 12 deg to 90 deg, AR 10, a polar extended",
+            status=Status.PUBLISHED,
+            tolerance=1e-9,
+            why="the table's incidences are points of the solver's own table",
+            model="aero.polar.full_range",
+            compare=lambda column=column: extended(column),
+        )
+    yield relative(
+        source=SOURCE,
+        quantity="drag normal to the stream, AR 10",
+        status=Status.PUBLISHED,
+        tolerance=1e-12,
+        why="a formula: 1.11 + 0.018 AR = 1.29",
+        model="aero.section.plate_drag_coefficient",
+        compare=lambda: worst_relative(table("viterna_extension")["CD"][-1], drag_normal()),
+    )
+
+
+def drag_normal() -> float:
+    """Drag normal to the stream of the example's wing."""
+    from flapsim.aero.section import plate_drag_coefficient
+
+    return plate_drag_coefficient(ASPECT_RATIO)
+
+
+def formula(column: str) -> Comparison:
+    """The extension itself."""
+    from flapsim.aero.polar import viterna
+
+    rows = table("viterna_extension")
+    lift, drag = viterna(
+        np.radians(rows["alpha_deg"]),
+        float(np.radians(STALL_DEG)),
+        STALL_LIFT,
+        STALL_DRAG,
+        drag_normal(),
+    )
+    found = {"CL": lift, "CD": drag}[column]
+    return worst_absolute(rows[column], found, [f"{a:g} deg" for a in rows["alpha_deg"]])
+
+
+def extended(column: str) -> Comparison:
+    """A polar that ends at stall, extended over a full turn."""
+    from flapsim.aero.polar import DRAG, GRID_DEG, LIFT, full_range
+
+    rows = table("viterna_extension")
+    alpha = np.array([-STALL_DEG, 0.0, STALL_DEG])
+    columns = full_range(
+        alpha,
+        np.array([-STALL_LIFT, 0.0, STALL_LIFT]),
+        np.array([STALL_DRAG, 0.01, STALL_DRAG]),
+        np.zeros(3),
+        drag_normal(),
+    )
+    row = columns[{"CL": LIFT, "CD": DRAG}[column]]
+    found = np.interp(rows["alpha_deg"], GRID_DEG, row)
+    return worst_absolute(rows[column], found, [f"{a:g} deg" for a in rows["alpha_deg"]])
