@@ -248,7 +248,7 @@ def _segment_stroke(choose: Chooser, segment: str) -> SegmentStroke:
 
 
 def _plunge(choose: Chooser) -> Schedule:
-    mean, amplitude = choose.number(-5.0, 15.0), choose.number(0.0, 50.0)
+    mean, amplitude = choose.number(-5.0, 15.0), choose.number(5.0, 50.0)
     lag = choose.one_of((0.0, choose.number(-120.0, 120.0)))
     return choose.one_of(
         (

@@ -120,6 +120,7 @@ def simulate_half(case: Case, side: str = "starboard") -> TwinResult:
         name: np.concatenate([getattr(segment, name) for segment in loads])
         for name in (
             "incidence",
+            "speed",
             "attached",
             "circulation",
             "normal",
@@ -258,10 +259,7 @@ def effective_downwash(
     if case.model.induced == "slope":
         # Lift against the downwash needs camber or rotation: the answer is no further than these.
         camber_and_spin = np.concatenate(
-            [
-                np.abs(flow.u) + 0.25 * np.abs(flow.chord * flow.spin)
-                for flow in sections.flows
-            ]
+            [np.abs(flow.u) + 0.25 * np.abs(flow.chord * flow.spin) for flow in sections.flows]
         )
         return slope(lagged, camber_and_spin, wing, circulation)
     line = LiftingLine(wing, case.model.modes)
@@ -300,7 +298,7 @@ def _collect(
         "attached_fraction": per_metre["attached"],
         "circulation_m2_s": per_metre["circulation"],
         "induced_velocity_m_s": velocities["lagged_downwash"] - velocities["effective_downwash"],
-        "relative_speed_m_s": np.hypot(velocities["u"], velocities["w_axis"]),
+        "relative_speed_m_s": per_metre["speed"],
         "normal_force_n_m": normal,
         "chordwise_force_n_m": aft,
         "moment_n_m_m": moment,

@@ -69,9 +69,7 @@ def slope(q_lag: Array, scale: Array, strips: Strips, circulation: Circulation) 
     return 0.5 * (low + high)
 
 
-def answers_of_slope(
-    q_lag: Array, scale: Array, strips: Strips, circulation: Circulation
-) -> Array:
+def answers_of_slope(q_lag: Array, scale: Array, strips: Strips, circulation: Circulation) -> Array:
     """How many answers the scan of :func:`slope` sees at every strip and instant."""
     per_circulation = 2.0 / (np.pi * strips.chord[:, None] * strips.aspect_ratio)
     reach = np.abs(q_lag) + scale + np.finfo(float).tiny

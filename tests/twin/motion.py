@@ -114,9 +114,7 @@ def half_wing_motion(
                 spanwise,
             )
         )
-    axis, chordwise, normal, spanwise = (
-        _stack(jets) for jets in zip(*sections, strict=True)
-    )
+    axis, chordwise, normal, spanwise = (_stack(jets) for jets in zip(*sections, strict=True))
     return Motion(
         axis=axis,
         chordwise=chordwise,

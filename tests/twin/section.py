@@ -47,10 +47,14 @@ class Flow:
 
 @dataclass
 class Loads:
-    """Forces per metre of span on the strips of one segment."""
+    """Forces per metre of span on the strips of one segment.
+
+    Incidence and speed are those that the law goes by, after lag and induced velocity.
+    """
 
     flow: Flow
     incidence: Array
+    speed: Array
     attached: Array
     circulation: Array
     normal: Array = field(init=False)
@@ -150,7 +154,7 @@ class Plate:
         g = attached_weight(f)
         w_c, w_m = self._effective(flow, q_c)
         speed, sine, cosine = self._direction(flow, q_c)
-        loads = Loads(flow, np.arctan2(w_m, u), f, self.circulation(flow, q_c, f))
+        loads = Loads(flow, np.arctan2(w_m, u), speed, f, self.circulation(flow, q_c, f))
 
         circulatory = g * np.pi * rho * c * u * q_c
         loads.add_normal(circulatory, 0.25)
@@ -227,7 +231,7 @@ class Table:
         incidence, speed = np.arctan2(q_c, u), np.hypot(u, q_c)
         f = self.attached(flow, q_c) if attached is None else attached
         gamma = self.circulation(flow, q_c, attached)
-        loads = Loads(flow, incidence, f, gamma)
+        loads = Loads(flow, incidence, speed, f, gamma)
 
         # Lift is normal to the air at the quarter chord, which a turning section meets with
         # less normal velocity than the 3/4 chord; the drag is in line with the effective velocity.
