@@ -7,7 +7,6 @@ The rules stand in the metadata of dataclass fields; this module knows nothing o
 from __future__ import annotations
 
 import difflib
-import json
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import MISSING, dataclass, field, fields
@@ -121,7 +120,8 @@ def show(value: object) -> str:
         # Python refuses to print an integer of thousands of digits.
         return str(value) if value.bit_length() < 64 else "a whole number of over 18 digits"
     if isinstance(value, str):
-        return json.dumps(value if len(value) <= 60 else value[:57] + "...", ensure_ascii=False)
+        # What repr escapes, no terminal could show.
+        return '"' + repr(value if len(value) <= 60 else value[:57] + "...")[1:-1] + '"'
     if isinstance(value, list | tuple):
         if len(value) <= 4 and not any(isinstance(item, list | tuple | dict) for item in value):
             return "[" + ", ".join(show(item) for item in value) + "]"

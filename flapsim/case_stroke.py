@@ -60,8 +60,9 @@ def _check_shape(found: Found, unit: str, column: str) -> None:
     if shape == "linkage":
         for name in ("crank_m", "rocker_m", "coupler_m", "base_m"):
             found.require(name, _POSITIVE.allowed, hint)
-    if shape == "fourier" and not {with_unit["cos"], with_unit["sin"]} & found.table.keys():
-        found.require(with_unit["cos"], "a list of numbers", f"{hint}, or sin_{unit}")
+    harmonics = (with_unit["cos"], with_unit["sin"])
+    if shape == "fourier" and not any(found.values.get(name, True) for name in harmonics):
+        found.wrong(harmonics[0], f"at least one coefficient, here or in {harmonics[1]}", hint)
 
 
 @dataclass(frozen=True, slots=True)

@@ -238,6 +238,8 @@ def _check_header(
         if name not in rules:
             near = difflib.get_close_matches(name, rules, n=1)
             hint = f"did you mean {near[0]}?" if near else "the first row names the columns"
+            if ";" in name or "\t" in name:
+                hint = "cells are separated by commas"
             faults.add(key, f"the column {show(name)}", allowed, hint)
     for name in sorted({name for name in names if names.count(name) > 1}):
         faults.add(key, f"the column {show(name)} more than once", allowed)

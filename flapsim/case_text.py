@@ -186,7 +186,8 @@ def _report_unknown(name: str, kind: Kind, prefix: str, faults: Faults) -> None:
         or _nearest(name, by_name, 0.6)
     )
     hint = f"did you mean {near}?" if near else ""
-    faults.add(prefix + name, UNKNOWN_KEY, f"one of {names_in_words(kind)}", hint)
+    shown = name if re.fullmatch(r"[\w-]+", name) else show(name)
+    faults.add(prefix + shown, UNKNOWN_KEY, f"one of {names_in_words(kind)}", hint)
 
 
 def _nearest(name: str, paths: Mapping[str, str], likeness: float) -> str | None:
