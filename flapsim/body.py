@@ -8,7 +8,6 @@ from typing import NamedTuple
 from flapsim.case import Case
 from flapsim.wing import Strips
 
-
 STANDARD_GRAVITY = 9.80665
 """m/s2, exact by definition (CGPM 1901)."""
 

@@ -8,16 +8,7 @@ are tested.
 
 from __future__ import annotations
 
-from numba import njit
-
-COMPILE = {
-    "nogil": True,
-    "cache": True,
-    "error_model": "numpy",
-    "fastmath": {"contract", "nsz"},
-}
-"""How every compiled function here is compiled: without reordering, so that a design gives the
-same bits alone and in a batch."""
+from flapsim.aero.compiled import inlined
 
 # Adding and subtracting 1.5 * 2**52 rounds a double to the nearest whole number.
 _ROUND = 6755399441055744.0
@@ -25,7 +16,7 @@ _PI_HIGH = 3.141592653589793
 _PI_LOW = 1.2246467991473532e-16
 
 
-@njit(**COMPILE)
+@inlined
 def sine_cosine(x):  # type: ignore[no-untyped-def]
     """Sine and cosine of an angle.
 
@@ -72,7 +63,7 @@ def sine_cosine(x):  # type: ignore[no-untyped-def]
     return sign * sine, sign * cosine
 
 
-@njit(**COMPILE)
+@inlined
 def decay(x):  # type: ignore[no-untyped-def]
     """``exp(-x)`` for ``x >= 0``.
 

@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
-
-from flapsim.aero.elementary import COMPILE
+from flapsim.aero.compiled import inlined
 
 THIN_AIRFOIL, THIN_PLATE, TABLE = 0, 1, 2
 """Kinds of section law as the kernel numbers them; ``polar`` and ``revolving-plate`` are tables."""
@@ -47,7 +45,7 @@ def plate_drag_coefficient(aspect_ratio: float) -> float:
     return min(PLATE_NORMAL_TO_STREAM, 1.11 + 0.018 * aspect_ratio)
 
 
-@njit(**COMPILE)
+@inlined
 def friction_coefficient(kind, value, reynolds):  # type: ignore[no-untyped-def]
     """Friction coefficient of both sides together, on the area of one side.
 
@@ -77,7 +75,7 @@ def friction_coefficient(kind, value, reynolds):  # type: ignore[no-untyped-def]
     return value * 2.0 * 0.455 / math.log10(re) ** 2.58
 
 
-@njit(**COMPILE)
+@inlined
 def attached_length(sin_incidence, u, sin_onset, inverse_range):  # type: ignore[no-untyped-def]
     """Part of the chord, from the leading edge, over which steady flow stays attached.
 
@@ -103,7 +101,7 @@ def attached_length(sin_incidence, u, sin_onset, inverse_range):  # type: ignore
     return f if u > 0.0 else 0.0
 
 
-@njit(**COMPILE)
+@inlined
 def attached_weight(f):  # type: ignore[no-untyped-def]
     """Weight of the attached force when the flow is attached over the part ``f`` of the chord.
 
@@ -127,7 +125,7 @@ def attached_weight(f):  # type: ignore[no-untyped-def]
     return (root * root - 1.0) * (1.0 / 3.0)
 
 
-@njit(**COMPILE)
+@inlined
 def plate_normal_coefficient(sin_incidence, drag_normal):  # type: ignore[no-untyped-def]
     """Normal-force coefficient of a fully separated flat plate.
 
@@ -151,7 +149,7 @@ def plate_normal_coefficient(sin_incidence, drag_normal):  # type: ignore[no-unt
     return drag_normal * sin_incidence / (0.56 + 0.44 * abs(sin_incidence))
 
 
-@njit(**COMPILE)
+@inlined
 def plate_centre_of_pressure(sin_incidence, cos_incidence):  # type: ignore[no-untyped-def]
     """Centre of pressure of a fully separated flat plate, fraction of the chord.
 
@@ -172,7 +170,7 @@ def plate_centre_of_pressure(sin_incidence, cos_incidence):  # type: ignore[no-u
     return 0.5 - 0.75 * cos_incidence / (4.0 + math.pi * abs(sin_incidence))
 
 
-@njit(**COMPILE)
+@inlined
 def plate_separated_velocity(u, w, drag_normal):  # type: ignore[no-untyped-def]
     """Separated normal force of a plate, as ``force / (rho c / 2)``.
 

@@ -11,9 +11,7 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
-
-from flapsim.aero.elementary import COMPILE
+from flapsim.aero.compiled import compiled, inlined
 from flapsim.aero.polar import ATTACHED, DRAG, GRID_STEP_DEG, LIFT, LIFT_GAIN, MOMENT
 from flapsim.aero.section import (
     TABLE,
@@ -32,6 +30,7 @@ from flapsim.blade_element.layout import (
     FLOW_SPIN,
     FLOW_U,
     LANES,
+    OFFSET_MASK,
     PAR_CAMBER,
     PAR_CHORD,
     PAR_INVERSE_RANGE,
@@ -41,6 +40,7 @@ from flapsim.blade_element.layout import (
 )
 
 _L = LANES
+_MASK = OFFSET_MASK
 _MOST_SECANTS = 60
 _MOST_SWEEPS = 300
 _TOLERANCE = 1e-13
@@ -48,7 +48,7 @@ _GRID_PER_RADIAN = 180.0 / math.pi / GRID_STEP_DEG
 _TURN = int(round(360.0 / GRID_STEP_DEG))
 
 
-@njit(**COMPILE)
+@inlined
 def look_up(values, first, blend, column, alpha):  # type: ignore[no-untyped-def]
     """One column of a section table at an incidence.
 
@@ -78,7 +78,7 @@ def look_up(values, first, blend, column, alpha):  # type: ignore[no-untyped-def
     return low + blend * (high - low)
 
 
-@njit(**COMPILE)
+@inlined
 def table_lift(values, first, blend, alpha, attached, frozen):  # type: ignore[no-untyped-def]
     """Lift coefficient of a section table, with the attached length given or its own."""
     lift = look_up(values, first, blend, LIFT, alpha)
@@ -89,14 +89,14 @@ def table_lift(values, first, blend, alpha, attached, frozen):  # type: ignore[n
     return lift
 
 
-@njit(**COMPILE)
+@inlined
 def table_coefficients(values, first, blend, alpha):  # type: ignore[no-untyped-def]
     """Drag and moment coefficients of a section table."""
     drag = look_up(values, first, blend, DRAG, alpha)
     return drag, look_up(values, first, blend, MOMENT, alpha)
 
 
-@njit(**COMPILE)
+@inlined
 def _table_deficit(q, u, camber_u, values, first, blend, attached, frozen):  # type: ignore[no-untyped-def]
     w = q - camber_u
     speed = math.sqrt(u * u + w * w)
@@ -104,7 +104,7 @@ def _table_deficit(q, u, camber_u, values, first, blend, attached, frozen):  # t
     return q - 0.5 * speed * lift / math.pi
 
 
-@njit(**COMPILE)
+@inlined
 def _plate_deficit(q, u, camber_u, quarter_spin, drag, onset, inverse, attached, frozen):  # type: ignore[no-untyped-def]
     """Deficit of a thin plate and the attached length it comes from."""
     w = q - camber_u - quarter_spin
@@ -114,22 +114,23 @@ def _plate_deficit(q, u, camber_u, quarter_spin, drag, onset, inverse, attached,
     return lost * (q - plate_separated_velocity(u, w, drag) * (0.5 / math.pi)), f
 
 
-@njit(**COMPILE)
+@compiled
 def deficits(  # type: ignore[no-untyped-def]
-    flow, parameter, strip, offset, law, apparent, frozen, values, table_first, table_blend, source
+    flow, parameter, strip, offset, law, apparent, frozen, values, table_first, table_blend
 ):
-    """Deficit of all lanes of one strip at one instant, from the downwash in ``source``.
+    """Deficit of all lanes of one strip at one instant, from its effective downwash.
 
     Written to `FLOW_SCRATCH_1`; the attached length to `FLOW_ATTACHED`. Returns whether any lane
     has a deficit.
     """
-    p = strip * PAR_ROWS * _L
+    p = (strip * PAR_ROWS * _L) & _MASK
+    offset = offset & _MASK
     found = False
     if law == THIN_PLATE:
         for lane in range(_L):
             u = flow[offset + FLOW_U * _L + lane]
             deficit, f = _plate_deficit(
-                flow[offset + source * _L + lane],
+                flow[offset + FLOW_Q_CIRCULATION * _L + lane],
                 u,
                 parameter[p + PAR_CAMBER * _L + lane] * u,
                 apparent
@@ -144,12 +145,14 @@ def deficits(  # type: ignore[no-untyped-def]
             )
             flow[offset + FLOW_SCRATCH_1 * _L + lane] = deficit
             flow[offset + FLOW_ATTACHED * _L + lane] = f
+        separated = 0
         for lane in range(_L):
-            found = found or flow[offset + FLOW_ATTACHED * _L + lane] < 1.0
+            separated += 1 if flow[offset + FLOW_ATTACHED * _L + lane] < 1.0 else 0
+        found = separated > 0
     elif law == TABLE:
         for lane in range(_L):
             u = flow[offset + FLOW_U * _L + lane]
-            q = flow[offset + source * _L + lane]
+            q = flow[offset + FLOW_Q_CIRCULATION * _L + lane]
             first = table_first[strip * _L + lane]
             blend = table_blend[strip * _L + lane]
             flow[offset + FLOW_SCRATCH_1 * _L + lane] = _table_deficit(
@@ -167,7 +170,7 @@ def deficits(  # type: ignore[no-untyped-def]
     return found
 
 
-@njit(**COMPILE)
+@compiled
 def circulation_local(  # type: ignore[no-untyped-def]
     flow, parameter, constant, work, strip, slot, steps, law, slope, apparent, frozen,
     values, table_first, table_blend, unconverged,
@@ -183,13 +186,12 @@ def circulation_local(  # type: ignore[no-untyped-def]
     block = FLOW_ROWS * _L
     base = slot * steps * block
     for n in range(steps):
-        f = base + n * block
+        f = (base + n * block) & _MASK
         for lane in range(_L):
             k = slope * 2.0 / constant[CONST_ASPECT_RATIO * _L + lane]
             flow[f + FLOW_Q_CIRCULATION * _L + lane] = flow[f + FLOW_Q_LAGGED * _L + lane] / (1.0 + k)
         found = deficits(
             flow, parameter, strip, f, law, apparent, frozen, values, table_first, table_blend,
-            FLOW_Q_CIRCULATION,
         )
         if not found or slope == 0.0:
             continue
@@ -200,7 +202,7 @@ def circulation_local(  # type: ignore[no-untyped-def]
             work[_L + lane] = 0.0
             work[2 * _L + lane] = 1.0
         for trial in range(_MOST_SECANTS):
-            left = 0.0
+            left = 0
             for lane in range(_L):
                 k = 2.0 / constant[CONST_ASPECT_RATIO * _L + lane]
                 q = flow[f + FLOW_Q_CIRCULATION * _L + lane]
@@ -219,18 +221,17 @@ def circulation_local(  # type: ignore[no-untyped-def]
                 work[lane] = m
                 work[_L + lane] = residual
                 work[2 * _L + lane] = live
-                left += live
-            if left == 0.0:
+                left += 1 if live > 0.0 else 0
+            if left == 0:
                 break
             deficits(
                 flow, parameter, strip, f, law, apparent, frozen, values, table_first, table_blend,
-                FLOW_Q_CIRCULATION,
             )
         for lane in range(_L):
             unconverged[lane] += work[2 * _L + lane]
 
 
-@njit(**COMPILE)
+@compiled
 def circulation_coupled(  # type: ignore[no-untyped-def]
     flow, parameter, work, fit, downwash, damping, laws, steps, apparent, frozen,
     values, table_first, table_blend, unconverged,
@@ -260,8 +261,8 @@ def circulation_coupled(  # type: ignore[no-untyped-def]
             for lane in range(_L):
                 work[attached + m * _L + lane] = 0.0
             for j in range(strips):
-                f = (j * steps + n) * block + FLOW_Q_LAGGED * _L
-                o = (m * strips + j) * _L
+                f = ((j * steps + n) * block + FLOW_Q_LAGGED * _L) & _MASK
+                o = ((m * strips + j) * _L) & _MASK
                 for lane in range(_L):
                     work[attached + m * _L + lane] += fit[o + lane] * flow[f + lane]
         for lane in range(_L):
@@ -274,18 +275,18 @@ def circulation_coupled(  # type: ignore[no-untyped-def]
         for sweep in range(_MOST_SWEEPS):
             found = False
             for j in range(strips):
-                f = (j * steps + n) * block
+                f = ((j * steps + n) * block) & _MASK
                 for lane in range(_L):
                     flow[f + FLOW_Q_CIRCULATION * _L + lane] = flow[f + FLOW_Q_LAGGED * _L + lane]
                 for m in range(count):
-                    o = (j * count + m) * _L
+                    o = ((j * count + m) * _L) & _MASK
                     for lane in range(_L):
                         flow[f + FLOW_Q_CIRCULATION * _L + lane] -= downwash[o + lane] * (
                             work[attached + m * _L + lane] - work[correction + m * _L + lane]
                         )
                 here = deficits(
                     flow, parameter, j, f, laws[j], apparent, frozen, values, table_first,
-                    table_blend, FLOW_Q_CIRCULATION,
+                    table_blend,
                 )
                 found = found or here
             if not found:
@@ -304,8 +305,8 @@ def circulation_coupled(  # type: ignore[no-untyped-def]
                 for lane in range(_L):
                     work[residual + m * _L + lane] = 0.0
                 for j in range(strips):
-                    f = (j * steps + n) * block + FLOW_SCRATCH_1 * _L
-                    o = (m * strips + j) * _L
+                    f = ((j * steps + n) * block + FLOW_SCRATCH_1 * _L) & _MASK
+                    o = ((m * strips + j) * _L) & _MASK
                     for lane in range(_L):
                         work[residual + m * _L + lane] += fit[o + lane] * flow[f + lane]
                 for lane in range(_L):
@@ -317,7 +318,7 @@ def circulation_coupled(  # type: ignore[no-untyped-def]
                     work[residual + m * _L + lane] = r
                     work[dot + lane] += work[last + m * _L + lane] * change
                     work[norm + lane] += change * change
-            left = 0.0
+            left = 0
             for lane in range(_L):
                 worst = 0.0
                 for m in range(count):
@@ -325,11 +326,11 @@ def circulation_coupled(  # type: ignore[no-untyped-def]
                 keep = 1.0 if worst > _TOLERANCE * 10.0 * work[scale + lane] else 0.0
                 keep *= work[live + lane]
                 work[live + lane] = keep
-                left += keep
+                left += 1 if keep > 0.0 else 0
                 factor = -work[relax + lane] * work[dot + lane] / (work[norm + lane] + 1e-300)
                 factor = 1.0 if sweep == 0 else min(max(factor, 0.2), 2.0)
                 work[relax + lane] = factor
-            if left == 0.0:
+            if left == 0:
                 break
             for m in range(count):
                 for lane in range(_L):

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
-
-from flapsim.aero.elementary import COMPILE, decay, sine_cosine
+from flapsim.aero.compiled import compiled, inlined
+from flapsim.aero.elementary import decay, sine_cosine
 from flapsim.blade_element.layout import (
-    CONST_AIR_ANGLE,
     CONST_AIRSPEED,
+    CONST_COS_AIR,
+    CONST_COS_TILT,
     CONST_FREQUENCY,
     CONST_INNER_LENGTH,
     CONST_LAG_AMPLITUDE_1,
-    CONST_LAG_AMPLITUDE_2,
     CONST_LAG_RATE_1,
-    CONST_LAG_RATE_2,
+    CONST_SIN_AIR,
+    CONST_SIN_TILT,
     CONST_TILT,
     CONST_TWIST_AXIS,
     FLOW_COS,
@@ -45,6 +45,7 @@ from flapsim.blade_element.layout import (
     HINGE_SIN_RELATIVE,
     HINGE_SIN_SWEEP,
     LANES,
+    OFFSET_MASK,
     PAR_CAMBER,
     PAR_CHORD,
     PAR_DISTANCE,
@@ -77,15 +78,15 @@ from flapsim.blade_element.layout import (
     SEG_X1,
     SEG_X1_RATE,
     SWEEP_OUTER,
-    TABLE_ROWS,
     TWIST_INNER_ROOT,
     TWIST_OUTER_ROOT,
 )
 
 _L = LANES
+_MASK = OFFSET_MASK
 
 
-@njit(**COMPILE)
+@compiled
 def evaluate_schedules(hinge, schedule, harmonics, phases, constant, steps):  # type: ignore[no-untyped-def]
     """Angles, rates and accelerations of all schedules, and the hinges' sines and cosines.
 
@@ -95,11 +96,10 @@ def evaluate_schedules(hinge, schedule, harmonics, phases, constant, steps):  # 
     count = schedule.size // (SCHEDULES * _L)
     half = (count - 1) // 2
     width = 2 * (half + 1)
-    for n in range(steps):
-        b = n * HINGE_ROWS * _L
-        for row in range(SCHEDULES):
-            o = b + 3 * row * _L
-            a = row * count * _L
+    for row in range(SCHEDULES):
+        a = (row * count * _L) & _MASK
+        for n in range(steps):
+            o = ((n * HINGE_ROWS + 3 * row) * _L) & _MASK
             for lane in range(_L):
                 hinge[o + lane] = schedule[a + lane]
                 hinge[o + _L + lane] = 0.0
@@ -107,17 +107,17 @@ def evaluate_schedules(hinge, schedule, harmonics, phases, constant, steps):  # 
             for h in range(1, harmonics[row] + 1):
                 c = phases[n * width + 2 * h]
                 s = phases[n * width + 2 * h + 1]
+                x0 = (a + h * _L) & _MASK
+                y0 = (a + (half + h) * _L) & _MASK
                 for lane in range(_L):
-                    x = schedule[a + h * _L + lane]
-                    y = schedule[a + (half + h) * _L + lane]
+                    omega = h * 2.0 * math.pi * constant[CONST_FREQUENCY * _L + lane]
+                    x, y = schedule[x0 + lane], schedule[y0 + lane]
                     value = x * c + y * s
                     hinge[o + lane] += value
-                    hinge[o + _L + lane] += h * (y * c - x * s)
-                    hinge[o + 2 * _L + lane] -= h * h * value
-            for lane in range(_L):
-                omega = 2.0 * math.pi * constant[CONST_FREQUENCY * _L + lane]
-                hinge[o + _L + lane] *= omega
-                hinge[o + 2 * _L + lane] *= omega * omega
+                    hinge[o + _L + lane] += omega * (y * c - x * s)
+                    hinge[o + 2 * _L + lane] -= omega * omega * value
+    for n in range(steps):
+        b = (n * HINGE_ROWS * _L) & _MASK
         for lane in range(_L):
             inner = hinge[b + 3 * PLUNGE_INNER * _L + lane]
             relative = hinge[b + 3 * PLUNGE_OUTER * _L + lane]
@@ -134,8 +134,8 @@ def evaluate_schedules(hinge, schedule, harmonics, phases, constant, steps):  # 
             hinge[b + HINGE_COS_SWEEP * _L + lane] = c3
 
 
-@njit(**COMPILE)
-def segment_motion(table, hinge, constant, segment, steps):  # type: ignore[no-untyped-def]
+@compiled
+def segment_motion(motion, hinge, constant, segment, steps):  # type: ignore[no-untyped-def]
     """Everything about a segment's motion that is the same for all its strips.
 
     The inner segment is the outer one with no arm before it and no sweep.
@@ -143,13 +143,15 @@ def segment_motion(table, hinge, constant, segment, steps):  # type: ignore[no-u
     outer = float(segment)
     root = TWIST_INNER_ROOT + segment * (TWIST_OUTER_ROOT - TWIST_INNER_ROOT)
     for n in range(steps):
-        b = n * HINGE_ROWS * _L
-        t = (n * TABLE_ROWS + segment * SEG_ROWS) * _L
+        b = (n * HINGE_ROWS * _L) & _MASK
+        t = ((segment * steps + n) * SEG_ROWS * _L) & _MASK
         for lane in range(_L):
             v = constant[CONST_AIRSPEED * _L + lane]
-            sin_air, cos_air = sine_cosine(constant[CONST_AIR_ANGLE * _L + lane])
+            sin_air = constant[CONST_SIN_AIR * _L + lane]
+            cos_air = constant[CONST_COS_AIR * _L + lane]
             tilt = constant[CONST_TILT * _L + lane]
-            sin_tilt, cos_tilt = sine_cosine(tilt)
+            sin_tilt = constant[CONST_SIN_TILT * _L + lane]
+            cos_tilt = constant[CONST_COS_TILT * _L + lane]
             heave_rate = hinge[b + (3 * HEAVE + 1) * _L + lane]
             heave_acceleration = hinge[b + (3 * HEAVE + 2) * _L + lane]
             hx, hz = -heave_rate * sin_tilt, heave_rate * cos_tilt
@@ -179,83 +181,83 @@ def segment_motion(table, hinge, constant, segment, steps):  # type: ignore[no-u
             # Rates of sin p sin q, sin 2 sin q and their like.
             spq_rate = cp * p_rate * sq + sp * cq * q_rate
             s2q_rate = c2 * relative_rate * sq + s2 * cq * q_rate
-            table[t + SEG_X0 * _L + lane] = ax * cq - az * sp * sq + a * s2 * sq
-            table[t + SEG_X1 * _L + lane] = -q_rate
-            table[t + SEG_N0 * _L + lane] = az * cp - a * c2
-            table[t + SEG_N1 * _L + lane] = -p_rate * cq
-            table[t + SEG_X0_RATE * _L + lane] = (
+            motion[t + SEG_X0 * _L + lane] = ax * cq - az * sp * sq + a * s2 * sq
+            motion[t + SEG_X1 * _L + lane] = -q_rate
+            motion[t + SEG_N0 * _L + lane] = az * cp - a * c2
+            motion[t + SEG_N1 * _L + lane] = -p_rate * cq
+            motion[t + SEG_X0_RATE * _L + lane] = (
                 -hx_rate * cq - ax * sq * q_rate + hz_rate * sp * sq - az * spq_rate
                 + a_rate * s2 * sq + a * s2q_rate
             )
-            table[t + SEG_X1_RATE * _L + lane] = -q_acceleration
-            table[t + SEG_N0_RATE * _L + lane] = (
+            motion[t + SEG_X1_RATE * _L + lane] = -q_acceleration
+            motion[t + SEG_N0_RATE * _L + lane] = (
                 -hz_rate * cp - az * sp * p_rate - a_rate * c2 + a * s2 * relative_rate
             )
-            table[t + SEG_N1_RATE * _L + lane] = -p_acceleration * cq + p_rate * sq * q_rate
-            table[t + SEG_SPIN * _L + lane] = p_rate * sq
-            table[t + SEG_SPIN_RATE * _L + lane] = p_acceleration * sq + p_rate * cq * q_rate
+            motion[t + SEG_N1_RATE * _L + lane] = -p_acceleration * cq + p_rate * sq * q_rate
+            motion[t + SEG_SPIN * _L + lane] = p_rate * sq
+            motion[t + SEG_SPIN_RATE * _L + lane] = p_acceleration * sq + p_rate * cq * q_rate
 
-            table[t + SEG_VX0 * _L + lane] = hx * cq - hz * sp * sq - a * s2 * sq
-            table[t + SEG_VN0 * _L + lane] = hz * cp + a * c2
-            table[t + SEG_VS0 * _L + lane] = hx * sq + hz * sp * cq + a * s2 * cq
-            table[t + SEG_VX0_RATE * _L + lane] = (
+            motion[t + SEG_VX0 * _L + lane] = hx * cq - hz * sp * sq - a * s2 * sq
+            motion[t + SEG_VN0 * _L + lane] = hz * cp + a * c2
+            motion[t + SEG_VS0 * _L + lane] = hx * sq + hz * sp * cq + a * s2 * cq
+            motion[t + SEG_VX0_RATE * _L + lane] = (
                 hx_rate * cq - hx * sq * q_rate - hz_rate * sp * sq - hz * spq_rate
                 - a_rate * s2 * sq - a * s2q_rate
             )
-            table[t + SEG_VN0_RATE * _L + lane] = (
+            motion[t + SEG_VN0_RATE * _L + lane] = (
                 hz_rate * cp - hz * sp * p_rate + a_rate * c2 - a * s2 * relative_rate
             )
-            table[t + SEG_VS0_RATE * _L + lane] = (
+            motion[t + SEG_VS0_RATE * _L + lane] = (
                 hx_rate * sq + hx * cq * q_rate
                 + hz_rate * sp * cq + hz * (cp * p_rate * cq - sp * sq * q_rate)
                 + a_rate * s2 * cq + a * (c2 * relative_rate * cq - s2 * sq * q_rate)
             )
 
-            o = b + 3 * root * _L + lane
-            table[t + SEG_TWIST_ROOT * _L + lane] = hinge[o] - tilt
-            table[t + SEG_TWIST_SPREAD * _L + lane] = hinge[o + 3 * _L] - hinge[o]
-            table[t + SEG_TWIST_ROOT_RATE * _L + lane] = hinge[o + _L]
-            table[t + SEG_TWIST_SPREAD_RATE * _L + lane] = hinge[o + 4 * _L] - hinge[o + _L]
-            table[t + SEG_TWIST_ROOT_ACCELERATION * _L + lane] = hinge[o + 2 * _L]
-            table[t + SEG_TWIST_SPREAD_ACCELERATION * _L + lane] = (
+            o = ((b + 3 * root * _L) & _MASK) + lane
+            motion[t + SEG_TWIST_ROOT * _L + lane] = hinge[o] - tilt
+            motion[t + SEG_TWIST_SPREAD * _L + lane] = hinge[o + 3 * _L] - hinge[o]
+            motion[t + SEG_TWIST_ROOT_RATE * _L + lane] = hinge[o + _L]
+            motion[t + SEG_TWIST_SPREAD_RATE * _L + lane] = hinge[o + 4 * _L] - hinge[o + _L]
+            motion[t + SEG_TWIST_ROOT_ACCELERATION * _L + lane] = hinge[o + 2 * _L]
+            motion[t + SEG_TWIST_SPREAD_ACCELERATION * _L + lane] = (
                 hinge[o + 5 * _L] - hinge[o + 2 * _L]
             )
 
 
-@njit(**COMPILE)
-def strip_flow(flow, table, parameter, constant, segment, strip, slot, reference, steps):  # type: ignore[no-untyped-def]
+@compiled
+def strip_flow(flow, motion, parameter, constant, segment, strip, slot, reference, steps):  # type: ignore[no-untyped-def]
     """Air velocity at the twist axis, the downwash that makes circulation, and their rates.
 
     ``reference`` is the chord fraction whose normal velocity makes circulation: 3/4 with the
     apparent-mass package, 1/4 without it (either pairing closes the energy balance; a mixed one
     does not).
     """
-    p = strip * PAR_ROWS * _L
+    p = (strip * PAR_ROWS * _L) & _MASK
     for n in range(steps):
-        t = (n * TABLE_ROWS + segment * SEG_ROWS) * _L
-        f = (slot * steps + n) * FLOW_ROWS * _L
+        t = ((segment * steps + n) * SEG_ROWS * _L) & _MASK
+        f = ((slot * steps + n) * FLOW_ROWS * _L) & _MASK
         for lane in range(_L):
             r = parameter[p + PAR_DISTANCE * _L + lane]
             eta = parameter[p + PAR_FRACTION * _L + lane]
             chord = parameter[p + PAR_CHORD * _L + lane]
             camber = parameter[p + PAR_CAMBER * _L + lane]
             axis = constant[CONST_TWIST_AXIS * _L + lane]
-            x = table[t + SEG_X0 * _L + lane] + r * table[t + SEG_X1 * _L + lane]
-            z = table[t + SEG_N0 * _L + lane] + r * table[t + SEG_N1 * _L + lane]
-            x_rate = table[t + SEG_X0_RATE * _L + lane] + r * table[t + SEG_X1_RATE * _L + lane]
-            z_rate = table[t + SEG_N0_RATE * _L + lane] + r * table[t + SEG_N1_RATE * _L + lane]
+            x = motion[t + SEG_X0 * _L + lane] + r * motion[t + SEG_X1 * _L + lane]
+            z = motion[t + SEG_N0 * _L + lane] + r * motion[t + SEG_N1 * _L + lane]
+            x_rate = motion[t + SEG_X0_RATE * _L + lane] + r * motion[t + SEG_X1_RATE * _L + lane]
+            z_rate = motion[t + SEG_N0_RATE * _L + lane] + r * motion[t + SEG_N1_RATE * _L + lane]
             twist = (
-                table[t + SEG_TWIST_ROOT * _L + lane] + eta * table[t + SEG_TWIST_SPREAD * _L + lane]
+                motion[t + SEG_TWIST_ROOT * _L + lane] + eta * motion[t + SEG_TWIST_SPREAD * _L + lane]
             )
             twist_rate = (
-                table[t + SEG_TWIST_ROOT_RATE * _L + lane]
-                + eta * table[t + SEG_TWIST_SPREAD_RATE * _L + lane]
+                motion[t + SEG_TWIST_ROOT_RATE * _L + lane]
+                + eta * motion[t + SEG_TWIST_SPREAD_RATE * _L + lane]
             )
-            spin = twist_rate + table[t + SEG_SPIN * _L + lane]
+            spin = twist_rate + motion[t + SEG_SPIN * _L + lane]
             spin_rate = (
-                table[t + SEG_TWIST_ROOT_ACCELERATION * _L + lane]
-                + eta * table[t + SEG_TWIST_SPREAD_ACCELERATION * _L + lane]
-                + table[t + SEG_SPIN_RATE * _L + lane]
+                motion[t + SEG_TWIST_ROOT_ACCELERATION * _L + lane]
+                + eta * motion[t + SEG_TWIST_SPREAD_ACCELERATION * _L + lane]
+                + motion[t + SEG_SPIN_RATE * _L + lane]
             )
             sine, cosine = sine_cosine(twist)
             u = x * cosine - z * sine
@@ -276,7 +278,7 @@ def strip_flow(flow, table, parameter, constant, segment, strip, slot, reference
             flow[f + FLOW_Q_LAGGED * _L + lane] = w + arm * spin + camber * u
 
 
-@njit(**COMPILE)
+@inlined
 def semichords(before, here, after, beyond, step):  # type: ignore[no-untyped-def]
     """Semichords travelled in a step and in its second half.
 
@@ -287,7 +289,7 @@ def semichords(before, here, after, beyond, step):  # type: ignore[no-untyped-de
     return whole, second
 
 
-@njit(**COMPILE)
+@compiled
 def wake_lag(flow, constant, work, poles, slot, steps):  # type: ignore[no-untyped-def]
     """Take the shed wake's lag from the downwash; the periodic state in closed form.
 
@@ -306,10 +308,10 @@ def wake_lag(flow, constant, work, poles, slot, steps):  # type: ignore[no-untyp
             work[lane] = 0.0
             work[_L + lane] = 1.0
         for n in range(steps):
-            f0 = base + ((n - 1) % steps) * block
-            f1 = base + n * block
-            f2 = base + ((n + 1) % steps) * block
-            f3 = base + ((n + 2) % steps) * block
+            f0 = (base + ((n - 1) % steps) * block) & _MASK
+            f1 = (base + n * block) & _MASK
+            f2 = (base + ((n + 1) % steps) * block) & _MASK
+            f3 = (base + ((n + 2) % steps) * block) & _MASK
             for lane in range(_L):
                 step = 1.0 / (constant[CONST_FREQUENCY * _L + lane] * steps)
                 amplitude = constant[row_amplitude + lane]
@@ -338,7 +340,7 @@ def wake_lag(flow, constant, work, poles, slot, steps):  # type: ignore[no-untyp
             left = 1.0 - work[_L + lane]
             work[lane] = work[lane] / left if left > 1e-12 else 0.0
         for n in range(steps):
-            f1 = base + n * block
+            f1 = (base + n * block) & _MASK
             for lane in range(_L):
                 flow[f1 + FLOW_Q_LAGGED * _L + lane] -= (
                     flow[f1 + FLOW_SCRATCH_1 * _L + lane]
@@ -346,7 +348,7 @@ def wake_lag(flow, constant, work, poles, slot, steps):  # type: ignore[no-untyp
                 )
 
 
-@njit(**COMPILE)
+@compiled
 def separation_lag(flow, constant, work, lag, row, slot, steps):  # type: ignore[no-untyped-def]
     """Let the attached length in ``row`` follow its steady value, ``lag`` semichords behind."""
     block = FLOW_ROWS * _L
@@ -355,10 +357,10 @@ def separation_lag(flow, constant, work, lag, row, slot, steps):  # type: ignore
         work[lane] = 0.0
         work[_L + lane] = 1.0
     for n in range(steps):
-        f0 = base + ((n - 1) % steps) * block
-        f1 = base + n * block
-        f2 = base + ((n + 1) % steps) * block
-        f3 = base + ((n + 2) % steps) * block
+        f0 = (base + ((n - 1) % steps) * block) & _MASK
+        f1 = (base + n * block) & _MASK
+        f2 = (base + ((n + 1) % steps) * block) & _MASK
+        f3 = (base + ((n + 2) % steps) * block) & _MASK
         for lane in range(_L):
             whole, _ = semichords(
                 flow[f0 + FLOW_SEMICHORDS * _L + lane],
@@ -378,7 +380,7 @@ def separation_lag(flow, constant, work, lag, row, slot, steps):  # type: ignore
         left = 1.0 - work[_L + lane]
         work[lane] = work[lane] / left if left > 1e-12 else flow[base + row * _L + lane]
     for n in range(steps):
-        f1 = base + n * block
+        f1 = (base + n * block) & _MASK
         for lane in range(_L):
             flow[f1 + row * _L + lane] = (
                 flow[f1 + FLOW_SCRATCH_3 * _L + lane]

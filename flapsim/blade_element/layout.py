@@ -8,7 +8,8 @@ rows never overlap::
     constant[row, lane]                  numbers of a design (CONST_*)
     parameter[strip, row, lane]          numbers of a strip (PAR_*)
     hinge[step, row, lane]               schedules and hinge angles (HINGE_*)
-    table[step, row, lane]               motion of a segment, sums over its strips (SEG_*, SUM_*)
+    motion[segment, step, row, lane]     motion of a segment (SEG_*)
+    sums[segment, step, row, lane]       sums over its strips (SUM_*)
     flow[slot, step, row, lane]          one strip through the stroke (FLOW_*)
     series[step, row, lane]              the half wing through the stroke (SERIES_*)
 
@@ -17,10 +18,14 @@ rows never overlap::
 
 from __future__ import annotations
 
-LANES = 8
+LANES = 16
 """Designs in a block."""
 
-# Numbers of a design.
+OFFSET_MASK = 0x7FFFFFFF
+"""Offsets are masked with this, which changes nothing but tells the compiler that they are not
+negative: otherwise it must provide for Python's indices from the end, and gives up on vectors."""
+
+# Numbers of a design; the kernel fills in the last four itself.
 (
     CONST_DENSITY,
     CONST_VISCOSITY,
@@ -38,8 +43,12 @@ LANES = 8
     CONST_LAG_RATE_1,
     CONST_LAG_AMPLITUDE_2,
     CONST_LAG_RATE_2,
-) = range(16)
-CONST_ROWS = 16
+    CONST_SIN_AIR,
+    CONST_COS_AIR,
+    CONST_SIN_TILT,
+    CONST_COS_TILT,
+) = range(20)
+CONST_ROWS = 20
 
 # Numbers of a strip.
 (
@@ -127,8 +136,6 @@ SEG_ROWS = 22
     SUM_INERTIAL,
 ) = range(11)
 SUM_ROWS = 11
-SUM_BASE = 2 * SEG_ROWS
-TABLE_ROWS = 2 * SEG_ROWS + 2 * SUM_ROWS
 
 # One strip through the stroke. The last rows serve the lag first and the loads afterwards.
 (

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
-
-from flapsim.aero.elementary import COMPILE, sine_cosine
+from flapsim.aero.compiled import compiled, inlined
 from flapsim.aero.section import (
     TABLE,
     attached_weight,
@@ -15,13 +13,15 @@ from flapsim.aero.section import (
 )
 from flapsim.blade_element.circulation import table_coefficients, table_lift
 from flapsim.blade_element.layout import (
-    CONST_AIR_ANGLE,
     CONST_AIRSPEED,
     CONST_AREA,
+    CONST_COS_AIR,
+    CONST_COS_TILT,
     CONST_DENSITY,
     CONST_INNER_LENGTH,
     CONST_SHOULDER,
-    CONST_TILT,
+    CONST_SIN_AIR,
+    CONST_SIN_TILT,
     CONST_TWIST_AXIS,
     FLOW_AFT,
     FLOW_ATTACHED,
@@ -38,6 +38,7 @@ from flapsim.blade_element.layout import (
     FLOW_SPIN_RATE,
     FLOW_U,
     FLOW_W,
+    HEAVE,
     HINGE_COS_INNER,
     HINGE_COS_OUTER,
     HINGE_COS_RELATIVE,
@@ -48,6 +49,7 @@ from flapsim.blade_element.layout import (
     HINGE_SIN_RELATIVE,
     HINGE_SIN_SWEEP,
     LANES,
+    OFFSET_MASK,
     PAR_CAMBER,
     PAR_CHORD,
     PAR_DISTANCE,
@@ -58,7 +60,8 @@ from flapsim.blade_element.layout import (
     PAR_SPAR,
     PAR_SUCTION,
     PAR_WIDTH,
-    SCHEDULES,
+    PLUNGE_INNER,
+    PLUNGE_OUTER,
     SEG_N1,
     SEG_N1_RATE,
     SEG_ROWS,
@@ -90,7 +93,6 @@ from flapsim.blade_element.layout import (
     SERIES_TOTAL_THRUST,
     SERIES_WAKE,
     SERIES_YAW,
-    SUM_BASE,
     SUM_ETA_M,
     SUM_FN,
     SUM_FX,
@@ -103,10 +105,6 @@ from flapsim.blade_element.layout import (
     SUM_ROWS,
     SUM_STALLED,
     SUM_WAKE,
-    TABLE_ROWS,
-    HEAVE,
-    PLUNGE_INNER,
-    PLUNGE_OUTER,
     SWEEP_OUTER,
     TWIST_INNER_ROOT,
     TWIST_INNER_TIP,
@@ -115,9 +113,10 @@ from flapsim.blade_element.layout import (
 )
 
 _L = LANES
+_MASK = OFFSET_MASK
 
 
-@njit(**COMPILE)
+@inlined
 def _plate_loads(  # type: ignore[no-untyped-def]
     density, chord, u, w, q, q_c, f, spin, camber, suction, plate_drag, friction, axis, apparent
 ):
@@ -158,7 +157,7 @@ def _plate_loads(  # type: ignore[no-untyped-def]
     return normal, aft, moment, wake, profile, bound, cosine
 
 
-@njit(**COMPILE)
+@inlined
 def _table_loads(density, chord, u, q, w_c, spin, lift, drag, moment, axis, apparent):  # type: ignore[no-untyped-def]
     """The same for a section table, whose coefficients are given."""
     speed = math.sqrt(u * u + w_c * w_c)
@@ -175,9 +174,9 @@ def _table_loads(density, chord, u, q, w_c, spin, lift, drag, moment, axis, appa
     return normal, aft, about_axis, wake, profile, bound, u / (speed + 1e-300)
 
 
-@njit(**COMPILE)
+@compiled
 def strip_loads(  # type: ignore[no-untyped-def]
-    flow, table, parameter, constant, friction, least_cosine, segment, strip, slot, steps, law,
+    flow, sums, parameter, constant, friction, least_cosine, segment, strip, slot, steps, law,
     apparent, lagged, values, table_first, table_blend,
 ):
     """Loads of one strip through the stroke, added to the sums of its segment.
@@ -185,9 +184,9 @@ def strip_loads(  # type: ignore[no-untyped-def]
     ``apparent`` is 1 with the apparent-mass package, 0 without. ``least_cosine`` keeps each
     design's smallest cosine of incidence.
     """
-    p = strip * PAR_ROWS * _L
+    p = (strip * PAR_ROWS * _L) & _MASK
     for n in range(steps):
-        f = (slot * steps + n) * FLOW_ROWS * _L
+        f = ((slot * steps + n) * FLOW_ROWS * _L) & _MASK
         if law == TABLE:
             for lane in range(_L):
                 u = flow[f + FLOW_U * _L + lane]
@@ -213,7 +212,7 @@ def strip_loads(  # type: ignore[no-untyped-def]
                     apparent,
                 )
                 _add(
-                    flow, table, parameter, constant, least_cosine, segment, p, f, n, lane, apparent,
+                    flow, sums, parameter, constant, least_cosine, segment, p, f, n, steps, lane, apparent,
                     normal, aft, about, wake, profile, bound, cosine,
                 )
         else:
@@ -235,14 +234,14 @@ def strip_loads(  # type: ignore[no-untyped-def]
                     apparent,
                 )
                 _add(
-                    flow, table, parameter, constant, least_cosine, segment, p, f, n, lane, apparent,
+                    flow, sums, parameter, constant, least_cosine, segment, p, f, n, steps, lane, apparent,
                     normal, aft, about, wake, profile, bound, cosine,
                 )
 
 
-@njit(**COMPILE)
+@inlined
 def _add(  # type: ignore[no-untyped-def]
-    flow, table, parameter, constant, least_cosine, segment, p, f, n, lane, apparent,
+    flow, sums, parameter, constant, least_cosine, segment, p, f, n, steps, lane, apparent,
     normal, aft, about, wake, profile, bound, cosine,
 ):
     """Add the apparent mass to one lane's loads and the loads to the sums of the segment."""
@@ -264,19 +263,19 @@ def _add(  # type: ignore[no-untyped-def]
     width = parameter[p + PAR_WIDTH * _L + lane]
     r = parameter[p + PAR_DISTANCE * _L + lane]
     eta = parameter[p + PAR_FRACTION * _L + lane]
-    t = (n * TABLE_ROWS + SUM_BASE + segment * SUM_ROWS) * _L + lane
-    table[t + SUM_FX * _L] += width * fx
-    table[t + SUM_FN * _L] += width * fn
-    table[t + SUM_RFX * _L] += width * r * fx
-    table[t + SUM_RFN * _L] += width * r * fn
-    table[t + SUM_M * _L] += width * moment
-    table[t + SUM_ETA_M * _L] += width * eta * moment
-    table[t + SUM_LOSS * _L] += width * (
+    t = (((segment * steps + n) * SUM_ROWS * _L) & _MASK) + lane
+    sums[t + SUM_FX * _L] += width * fx
+    sums[t + SUM_FN * _L] += width * fn
+    sums[t + SUM_RFX * _L] += width * r * fx
+    sums[t + SUM_RFN * _L] += width * r * fn
+    sums[t + SUM_M * _L] += width * moment
+    sums[t + SUM_ETA_M * _L] += width * eta * moment
+    sums[t + SUM_LOSS * _L] += width * (
         total * w + aft * flow[f + FLOW_U * _L + lane] - moment * spin
     )
-    table[t + SUM_WAKE * _L] += width * (wake + stored)
-    table[t + SUM_PROFILE * _L] += width * profile
-    table[t + SUM_STALLED * _L] += (
+    sums[t + SUM_WAKE * _L] += width * (wake + stored)
+    sums[t + SUM_PROFILE * _L] += width * profile
+    sums[t + SUM_STALLED * _L] += (
         width * chord if flow[f + FLOW_ATTACHED * _L + lane] < 0.5 else 0.0
     )
     least_cosine[lane] = min(least_cosine[lane], cosine)
@@ -286,18 +285,18 @@ def _add(  # type: ignore[no-untyped-def]
     flow[f + FLOW_CIRCULATION * _L + lane] = bound
 
 
-@njit(**COMPILE)
-def strip_inertia(flow, table, parameter, constant, segment, strip, slot, steps):  # type: ignore[no-untyped-def]
+@compiled
+def strip_inertia(flow, motion, sums, parameter, constant, segment, strip, slot, steps):  # type: ignore[no-untyped-def]
     """Rate of kinetic energy of one strip, added to the sums of its segment.
 
     The spar lies on the twist axis, the skin evenly over the chord. Energies are sums of squares
     of components, so their rates need no terms for the turning frame.
     """
-    p = strip * PAR_ROWS * _L
+    p = (strip * PAR_ROWS * _L) & _MASK
     for n in range(steps):
-        t = (n * TABLE_ROWS + segment * SEG_ROWS) * _L
-        f = (slot * steps + n) * FLOW_ROWS * _L
-        o = (n * TABLE_ROWS + SUM_BASE + segment * SUM_ROWS + SUM_INERTIAL) * _L
+        t = ((segment * steps + n) * SEG_ROWS * _L) & _MASK
+        f = ((slot * steps + n) * FLOW_ROWS * _L) & _MASK
+        o = (((segment * steps + n) * SUM_ROWS + SUM_INERTIAL) * _L) & _MASK
         for lane in range(_L):
             r = parameter[p + PAR_DISTANCE * _L + lane]
             eta = parameter[p + PAR_FRACTION * _L + lane]
@@ -310,26 +309,26 @@ def strip_inertia(flow, table, parameter, constant, segment, strip, slot, steps)
             spin = flow[f + FLOW_SPIN * _L + lane]
             spin_rate = flow[f + FLOW_SPIN_RATE * _L + lane]
             twist_rate = (
-                table[t + SEG_TWIST_ROOT_RATE * _L + lane]
-                + eta * table[t + SEG_TWIST_SPREAD_RATE * _L + lane]
+                motion[t + SEG_TWIST_ROOT_RATE * _L + lane]
+                + eta * motion[t + SEG_TWIST_SPREAD_RATE * _L + lane]
             )
-            vx = table[t + SEG_VX0 * _L + lane] - r * table[t + SEG_X1 * _L + lane]
-            vn = table[t + SEG_VN0 * _L + lane] - r * table[t + SEG_N1 * _L + lane]
-            vs = table[t + SEG_VS0 * _L + lane]
-            vx_rate = table[t + SEG_VX0_RATE * _L + lane] - r * table[t + SEG_X1_RATE * _L + lane]
-            vn_rate = table[t + SEG_VN0_RATE * _L + lane] - r * table[t + SEG_N1_RATE * _L + lane]
-            vs_rate = table[t + SEG_VS0_RATE * _L + lane]
+            vx = motion[t + SEG_VX0 * _L + lane] - r * motion[t + SEG_X1 * _L + lane]
+            vn = motion[t + SEG_VN0 * _L + lane] - r * motion[t + SEG_N1 * _L + lane]
+            vs = motion[t + SEG_VS0 * _L + lane]
+            vx_rate = motion[t + SEG_VX0_RATE * _L + lane] - r * motion[t + SEG_X1_RATE * _L + lane]
+            vn_rate = motion[t + SEG_VN0_RATE * _L + lane] - r * motion[t + SEG_N1_RATE * _L + lane]
+            vs_rate = motion[t + SEG_VS0_RATE * _L + lane]
             # Components along chord and normal, and the turning about the section's normal.
             along = vx * cosine - vn * sine
             across = vx * sine + vn * cosine
             along_rate = vx_rate * cosine - vn_rate * sine - twist_rate * across
             across_rate = vx_rate * sine + vn_rate * cosine + twist_rate * along
-            yawing = -table[t + SEG_N1 * _L + lane] * sine + table[t + SEG_X1 * _L + lane] * cosine
+            yawing = -motion[t + SEG_N1 * _L + lane] * sine + motion[t + SEG_X1 * _L + lane] * cosine
             yawing_rate = (
-                -table[t + SEG_N1_RATE * _L + lane] * sine
-                + table[t + SEG_X1_RATE * _L + lane] * cosine
+                -motion[t + SEG_N1_RATE * _L + lane] * sine
+                + motion[t + SEG_X1_RATE * _L + lane] * cosine
                 - twist_rate
-                * (table[t + SEG_N1 * _L + lane] * cosine + table[t + SEG_X1 * _L + lane] * sine)
+                * (motion[t + SEG_N1 * _L + lane] * cosine + motion[t + SEG_X1 * _L + lane] * sine)
             )
             middle_s, middle_s_rate = vs + arm * yawing, vs_rate + arm * yawing_rate
             middle_n, middle_n_rate = across - arm * spin, across_rate - arm * spin_rate
@@ -341,29 +340,31 @@ def strip_inertia(flow, table, parameter, constant, segment, strip, slot, steps)
                 + middle_n * middle_n_rate
                 + gyration * (yawing * yawing_rate + spin * spin_rate)
             )
-            table[o + lane] += parameter[p + PAR_WIDTH * _L + lane] * (
+            sums[o + lane] += parameter[p + PAR_WIDTH * _L + lane] * (
                 spar * on_axis + skin * chord * of_skin
             )
 
 
-@njit(**COMPILE)
-def half_wing_series(series, table, hinge, constant, segments, steps):  # type: ignore[no-untyped-def]
+@compiled
+def half_wing_series(series, sums, hinge, constant, segments, steps):  # type: ignore[no-untyped-def]
     """Forces, moments, powers and torques of the half wing at every step.
 
     Forces along lift, thrust and starboard; moments about the origin of the design axes.
     """
     for n in range(steps):
-        b = n * HINGE_ROWS * _L
-        o = n * SERIES_ROWS * _L
+        b = (n * HINGE_ROWS * _L) & _MASK
+        o = (n * SERIES_ROWS * _L) & _MASK
         for row in range(SERIES_ROWS):
             for lane in range(_L):
                 series[o + row * _L + lane] = 0.0
         for segment in range(segments):
-            t = (n * TABLE_ROWS + SUM_BASE + segment * SUM_ROWS) * _L
-            k = o + segment * SEGMENT_SERIES * _L
+            t = ((segment * steps + n) * SUM_ROWS * _L) & _MASK
+            k = (o + segment * SEGMENT_SERIES * _L) & _MASK
             for lane in range(_L):
-                sin_air, cos_air = sine_cosine(constant[CONST_AIR_ANGLE * _L + lane])
-                sin_tilt, cos_tilt = sine_cosine(constant[CONST_TILT * _L + lane])
+                sin_air = constant[CONST_SIN_AIR * _L + lane]
+                cos_air = constant[CONST_COS_AIR * _L + lane]
+                sin_tilt = constant[CONST_SIN_TILT * _L + lane]
+                cos_tilt = constant[CONST_COS_TILT * _L + lane]
                 s1 = hinge[b + HINGE_SIN_INNER * _L + lane]
                 c1 = hinge[b + HINGE_COS_INNER * _L + lane]
                 y = constant[CONST_SHOULDER * _L + lane]
@@ -380,9 +381,9 @@ def half_wing_series(series, table, hinge, constant, segments, steps):  # type: 
                     arm = constant[CONST_INNER_LENGTH * _L + lane]
                     y += arm * c1
                     z += arm * s1
-                sx, sn = table[t + SUM_FX * _L + lane], table[t + SUM_FN * _L + lane]
-                rx, rn = table[t + SUM_RFX * _L + lane], table[t + SUM_RFN * _L + lane]
-                m, eta_m = table[t + SUM_M * _L + lane], table[t + SUM_ETA_M * _L + lane]
+                sx, sn = sums[t + SUM_FX * _L + lane], sums[t + SUM_FN * _L + lane]
+                rx, rn = sums[t + SUM_RFX * _L + lane], sums[t + SUM_RFN * _L + lane]
+                m, eta_m = sums[t + SUM_M * _L + lane], sums[t + SUM_ETA_M * _L + lane]
                 fx = sx * cq
                 fy = -sx * sq * cp - sn * sp
                 fz = -sx * sq * sp + sn * cp
@@ -399,11 +400,11 @@ def half_wing_series(series, table, hinge, constant, segments, steps):  # type: 
                 series[k + SERIES_YAW * _L + lane] = mz * cos_tilt - mx * sin_tilt
                 series[k + SERIES_POWER * _L + lane] = (
                     thrust * constant[CONST_AIRSPEED * _L + lane]
-                    + table[t + SUM_LOSS * _L + lane]
+                    + sums[t + SUM_LOSS * _L + lane]
                 )
-                series[k + SERIES_WAKE * _L + lane] = table[t + SUM_WAKE * _L + lane]
-                series[k + SERIES_PROFILE * _L + lane] = table[t + SUM_PROFILE * _L + lane]
-                q = o + SERIES_TORQUE * _L + lane
+                series[k + SERIES_WAKE * _L + lane] = sums[t + SUM_WAKE * _L + lane]
+                series[k + SERIES_PROFILE * _L + lane] = sums[t + SUM_PROFILE * _L + lane]
+                q = ((o + SERIES_TORQUE * _L) & _MASK) + lane
                 hinge_moment = cq * rn + sq * m
                 series[q + PLUNGE_INNER * _L] += hinge_moment + arm * (sn * c2 - sx * s2 * sq)
                 series[q + HEAVE * _L] += fz * cos_tilt - fx * sin_tilt
@@ -415,9 +416,9 @@ def half_wing_series(series, table, hinge, constant, segments, steps):  # type: 
                     series[q + SWEEP_OUTER * _L] += rx
                     series[q + TWIST_OUTER_ROOT * _L] += m - eta_m
                     series[q + TWIST_OUTER_TIP * _L] += eta_m
-                series[o + SERIES_INERTIAL * _L + lane] += table[t + SUM_INERTIAL * _L + lane]
+                series[o + SERIES_INERTIAL * _L + lane] += sums[t + SUM_INERTIAL * _L + lane]
                 series[o + SERIES_STALLED * _L + lane] += (
-                    2.0 * table[t + SUM_STALLED * _L + lane] / constant[CONST_AREA * _L + lane]
+                    2.0 * sums[t + SUM_STALLED * _L + lane] / constant[CONST_AREA * _L + lane]
                 )
         for lane in range(_L):
             other = o + SEGMENT_SERIES * _L + lane

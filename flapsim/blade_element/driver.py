@@ -9,10 +9,10 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-from flapsim.aero.elementary import COMPILE
+from flapsim.aero.compiled import compiled
+from flapsim.aero.elementary import sine_cosine
 from flapsim.aero.section import REYNOLDS_FLOOR, TABLE, friction_coefficient
 from flapsim.aero.wake import SEPARATION_LAG
 from flapsim.blade_element.circulation import circulation_coupled, circulation_local
@@ -24,7 +24,13 @@ from flapsim.blade_element.flow import (
     wake_lag,
 )
 from flapsim.blade_element.layout import (
+    CONST_AIR_ANGLE,
+    CONST_COS_AIR,
+    CONST_COS_TILT,
     CONST_ROWS,
+    CONST_SIN_AIR,
+    CONST_SIN_TILT,
+    CONST_TILT,
     CONST_VISCOSITY,
     FIELD_AFT,
     FIELD_ATTACHED,
@@ -56,16 +62,15 @@ from flapsim.blade_element.layout import (
     INDUCED_LIFTING_LINE,
     INDUCED_SLOPE,
     LANES,
+    OFFSET_MASK,
     PAR_CAMBER,
     PAR_CHORD,
-    PAR_FRACTION,
     PAR_FRICTION,
     PAR_ROWS,
     SCHEDULES,
+    SEG_ROWS,
     SERIES_ROWS,
-    SUM_BASE,
     SUM_ROWS,
-    TABLE_ROWS,
     VERDICT_COS_INCIDENCE,
     VERDICT_REYNOLDS,
     VERDICT_ROWS,
@@ -74,6 +79,7 @@ from flapsim.blade_element.layout import (
 from flapsim.blade_element.loads import half_wing_series, strip_inertia, strip_loads
 
 _L = LANES
+_MASK = OFFSET_MASK
 Array = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
@@ -166,7 +172,7 @@ def _phases(steps: int, harmonics: int) -> Array:
     return out
 
 
-@njit(**COMPILE)
+@compiled
 def _load(target, source, first, designs):  # type: ignore[no-untyped-def]
     """Copy a block's lanes of ``source[row, design]``; the last design fills up the block."""
     for row in range(source.shape[0]):
@@ -174,20 +180,22 @@ def _load(target, source, first, designs):  # type: ignore[no-untyped-def]
             target[row * _L + lane] = source[row, min(first + lane, designs - 1)]
 
 
-@njit(**COMPILE)
+@compiled
 def _strip_reynolds(  # type: ignore[no-untyped-def]
-    flow, parameter, constant, friction, table_first, table_blend, log_reynolds, verdict,
+    flow, parameter, constant, work, friction, table_first, table_blend, log_reynolds, verdict,
     strip, slot, steps, law, friction_kind, first, count, block, designs,
 ):
     """Reynolds number of a strip from its rms speed, and the friction or table that follows."""
-    p = strip * PAR_ROWS * _L
+    p = (strip * PAR_ROWS * _L) & _MASK
     for lane in range(_L):
-        total = 0.0
-        for n in range(steps):
-            rate = flow[((slot * steps + n) * FLOW_ROWS + FLOW_SEMICHORDS) * _L + lane]
-            total += rate * rate
+        work[lane] = 0.0
+    for n in range(steps):
+        f = (((slot * steps + n) * FLOW_ROWS + FLOW_SEMICHORDS) * _L) & _MASK
+        for lane in range(_L):
+            work[lane] += flow[f + lane] * flow[f + lane]
+    for lane in range(_L):
         chord = parameter[p + PAR_CHORD * _L + lane]
-        speed = 0.5 * chord * math.sqrt(total / steps)
+        speed = 0.5 * chord * math.sqrt(work[lane] / steps)
         reynolds = chord * speed / constant[CONST_VISCOSITY * _L + lane]
         friction[lane] = friction_coefficient(
             friction_kind, parameter[p + PAR_FRICTION * _L + lane], reynolds
@@ -208,13 +216,13 @@ def _strip_reynolds(  # type: ignore[no-untyped-def]
             table_blend[strip * _L + lane] = blend
 
 
-@njit(**COMPILE)
+@compiled
 def _keep_fields(fields, flow, parameter, friction, strip, slot, steps, law, apparent, block):  # type: ignore[no-untyped-def]
     """Copy one strip of a block to the result, where somebody asked for it."""
     designs = fields.shape[3]
-    p = strip * PAR_ROWS * _L
+    p = (strip * PAR_ROWS * _L) & _MASK
     for n in range(steps):
-        f = (slot * steps + n) * FLOW_ROWS * _L
+        f = ((slot * steps + n) * FLOW_ROWS * _L) & _MASK
         for lane in range(min(_L, designs - block * _L)):
             design = block * _L + lane
             u = flow[f + FLOW_U * _L + lane]
@@ -242,7 +250,38 @@ def _keep_fields(fields, flow, parameter, friction, strip, slot, steps, law, app
             )
 
 
-@njit(**COMPILE)
+@compiled
+def _summarise(series, summary, steps):  # type: ignore[no-untyped-def]
+    """Mean, least and greatest value of every row of the series."""
+    least, most = SERIES_ROWS * _L, 2 * SERIES_ROWS * _L
+    for i in range(SERIES_ROWS * _L):
+        summary[i] = 0.0
+        summary[least + i] = math.inf
+        summary[most + i] = -math.inf
+    for n in range(steps):
+        f = (n * SERIES_ROWS * _L) & _MASK
+        for i in range(SERIES_ROWS * _L):
+            x = series[f + i]
+            summary[i] += x
+            summary[least + i] = min(summary[least + i], x)
+            summary[most + i] = max(summary[most + i], x)
+    for i in range(SERIES_ROWS * _L):
+        summary[i] /= steps
+
+
+@compiled
+def _air_and_tilt(constant):  # type: ignore[no-untyped-def]
+    """Sines and cosines that are the same all through the stroke."""
+    for lane in range(_L):
+        sine, cosine = sine_cosine(constant[CONST_AIR_ANGLE * _L + lane])
+        constant[CONST_SIN_AIR * _L + lane] = sine
+        constant[CONST_COS_AIR * _L + lane] = cosine
+        sine, cosine = sine_cosine(constant[CONST_TILT * _L + lane])
+        constant[CONST_SIN_TILT * _L + lane] = sine
+        constant[CONST_COS_TILT * _L + lane] = cosine
+
+
+@compiled
 def _solve_blocks(  # type: ignore[no-untyped-def]
     first_block, last_block, constants, parameters, schedules, harmonics, phases, segments, laws,
     frictions, fits, downwashes, damping, tables, log_reynolds, table_range, induced, poles,
@@ -266,9 +305,11 @@ def _solve_blocks(  # type: ignore[no-untyped-def]
     fit = np.empty(count * strips * _L)
     downwash = np.empty(count * strips * _L)
     hinge = np.empty(steps * HINGE_ROWS * _L)
-    table = np.empty(steps * TABLE_ROWS * _L)
+    motion = np.empty(2 * steps * SEG_ROWS * _L)
+    sums = np.empty(2 * steps * SUM_ROWS * _L)
     flow = np.zeros(slots * steps * FLOW_ROWS * _L)
     series = np.empty(steps * SERIES_ROWS * _L)
+    summary = np.empty(3 * SERIES_ROWS * _L)
     work = np.empty((4 * count + 8) * _L)
     friction = np.empty(strips * _L)
     table_first = np.zeros(strips * _L, np.int64)
@@ -279,6 +320,7 @@ def _solve_blocks(  # type: ignore[no-untyped-def]
     for block in range(first_block, last_block):
         begin = block * _L
         _load(constant, constants, begin, designs)
+        _air_and_tilt(constant)
         for j in range(strips):
             _load(parameter[j * PAR_ROWS * _L :], parameters[j], begin, designs)
         for row in range(SCHEDULES):
@@ -293,11 +335,9 @@ def _solve_blocks(  # type: ignore[no-untyped-def]
             least_cosine[lane] = 1.0
         evaluate_schedules(hinge, schedule, harmonics, phases, constant, steps)
         for segment in range(segment_count):
-            segment_motion(table, hinge, constant, segment, steps)
-        for n in range(steps):
-            o = (n * TABLE_ROWS + SUM_BASE) * _L
-            for i in range(2 * SUM_ROWS * _L):
-                table[o + i] = 0.0
+            segment_motion(motion, hinge, constant, segment, steps)
+        for i in range(sums.size):
+            sums[i] = 0.0
 
         # Without a lifting line each strip goes all the way at once and its rows stay in the cache;
         # with one, all strips must know their downwash before any knows its circulation.
@@ -319,11 +359,11 @@ def _solve_blocks(  # type: ignore[no-untyped-def]
                 slot = j if coupled else 0
                 if stage == 0:
                     strip_flow(
-                        flow, table, parameter, constant, segments[j], j, slot, reference, steps
+                        flow, motion, parameter, constant, segments[j], j, slot, reference, steps
                     )
                     _strip_reynolds(
-                        flow, parameter, constant, friction[j * _L :], table_first, table_blend,
-                        log_reynolds, verdict, j, slot, steps, laws[j], frictions[j],
+                        flow, parameter, constant, work, friction[j * _L :], table_first,
+                        table_blend, log_reynolds, verdict, j, slot, steps, laws[j], frictions[j],
                         table_range[j, 0], table_range[j, 1], block, designs,
                     )
                     wake_lag(flow, constant, work, poles, slot, steps)
@@ -340,32 +380,27 @@ def _solve_blocks(  # type: ignore[no-untyped-def]
                         )
                 if stage == passes - 1:
                     strip_loads(
-                        flow, table, parameter, constant, friction[j * _L :], least_cosine,
+                        flow, sums, parameter, constant, friction[j * _L :], least_cosine,
                         segments[j], j, slot, steps, laws[j], apparent, lagged, tables,
                         table_first, table_blend,
                     )
                     if inertia:
-                        strip_inertia(flow, table, parameter, constant, segments[j], j, slot, steps)
+                        strip_inertia(flow, motion, sums, parameter, constant, segments[j], j, slot, steps)
                     if fields.shape[0] > 0:
                         _keep_fields(
                             fields, flow, parameter, friction, j, slot, steps, laws[j], apparent,
                             block,
                         )
-        half_wing_series(series, table, hinge, constant, segment_count, steps)
+        half_wing_series(series, sums, hinge, constant, segment_count, steps)
         for lane in range(min(_L, designs - begin)):
             verdict[VERDICT_COS_INCIDENCE, begin + lane] = least_cosine[lane]
             verdict[VERDICT_UNCONVERGED, begin + lane] = unconverged[lane]
+        _summarise(series, summary, steps)
         for row in range(SERIES_ROWS):
             for lane in range(min(_L, designs - begin)):
-                total, least, most = 0.0, math.inf, -math.inf
-                for n in range(steps):
-                    x = series[(n * SERIES_ROWS + row) * _L + lane]
-                    total += x
-                    least = min(least, x)
-                    most = max(most, x)
-                mean[row, begin + lane] = total / steps
-                low[row, begin + lane] = least
-                high[row, begin + lane] = most
+                mean[row, begin + lane] = summary[row * _L + lane]
+                low[row, begin + lane] = summary[(SERIES_ROWS + row) * _L + lane]
+                high[row, begin + lane] = summary[(2 * SERIES_ROWS + row) * _L + lane]
         for n in range(series_out.shape[0]):
             for row in range(SERIES_ROWS):
                 for lane in range(min(_L, designs - begin)):
