@@ -9,16 +9,25 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from flapsim.case_rules import Number, Numbers, Stations, Switch, Table, Text, Word, ruled
+from flapsim.case_rules import (
+    ANY_NUMBER,
+    HALF_TURN,
+    NOT_NEGATIVE,
+    POSITIVE,
+    Number,
+    Numbers,
+    Stations,
+    Switch,
+    Table,
+    Text,
+    Word,
+    ruled,
+)
 from flapsim.case_tables import read_polar, standard_atmosphere
 from flapsim.case_text import Found
 
-_ANY = Number()
-_POSITIVE = Number(above=0.0)
-_NOT_NEGATIVE = Number(least=0.0)
 _PART = Number(least=0.0, most=1.0)
 _QUARTER_TURN = Number(least=-90.0, most=90.0)
-_HALF_TURN = Number(least=-180.0, most=180.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +44,8 @@ class Air:
         Replaces the standard temperature at that altitude; the pressure stays the standard one.
     """
 
-    density_kg_m3: float | None = field(default=None, metadata=ruled(_POSITIVE))
-    kinematic_viscosity_m2_s: float | None = field(default=None, metadata=ruled(_POSITIVE))
+    density_kg_m3: float | None = field(default=None, metadata=ruled(POSITIVE))
+    kinematic_viscosity_m2_s: float | None = field(default=None, metadata=ruled(POSITIVE))
     altitude_m: float | None = field(
         default=None, metadata=ruled(Number(least=-1000.0, most=20000.0))
     )
@@ -75,16 +84,16 @@ class Air:
                 "it changes the standard atmosphere at altitude_m",
             )
         for name in measured:
-            found.require(name, _POSITIVE.allowed, f"give {either}")
+            found.require(name, POSITIVE.allowed, f"give {either}")
 
 
 @dataclass(frozen=True, slots=True)
 class Tail:
     """Horizontal tail: area, lever arm aft of the centre of mass, aspect ratio, incidence."""
 
-    area_m2: float = field(metadata=ruled(_POSITIVE))
-    arm_m: float = field(metadata=ruled(_ANY))
-    aspect_ratio: float = field(metadata=ruled(_POSITIVE))
+    area_m2: float = field(metadata=ruled(POSITIVE))
+    arm_m: float = field(metadata=ruled(ANY_NUMBER))
+    aspect_ratio: float = field(metadata=ruled(POSITIVE))
     angle_deg: float = field(metadata=ruled(_QUARTER_TURN))
 
 
@@ -105,9 +114,9 @@ class Craft:
     tail : Tail or None
     """
 
-    mass_kg: float = field(metadata=ruled(_NOT_NEGATIVE))
-    shoulder_offset_m: float = field(metadata=ruled(_NOT_NEGATIVE))
-    body_drag_area_m2: float = field(metadata=ruled(_NOT_NEGATIVE))
+    mass_kg: float = field(metadata=ruled(NOT_NEGATIVE))
+    shoulder_offset_m: float = field(metadata=ruled(NOT_NEGATIVE))
+    body_drag_area_m2: float = field(metadata=ruled(NOT_NEGATIVE))
     centre_of_mass_m: tuple[float, float, float] = field(metadata=ruled(Numbers(count=3)))
     tail: Tail | None = field(default=None, metadata=ruled(Table(Tail)))
 
@@ -116,8 +125,8 @@ class Craft:
 class Flight:
     """Flight state: airspeed, body pitch nose-up, climb angle of the flight path."""
 
-    airspeed_m_s: float = field(metadata=ruled(_NOT_NEGATIVE))
-    pitch_deg: float = field(metadata=ruled(_HALF_TURN))
+    airspeed_m_s: float = field(metadata=ruled(NOT_NEGATIVE))
+    pitch_deg: float = field(metadata=ruled(HALF_TURN))
     climb_deg: float = field(default=0.0, metadata=ruled(_QUARTER_TURN))
 
 
@@ -151,9 +160,9 @@ class Section:
     stall_deg: float = field(default=12.0, metadata=ruled(Number(above=0.0, below=90.0)))
     stall_width_deg: float = field(default=8.0, metadata=ruled(Number(above=0.0, below=90.0)))
     friction: Literal["turbulent", "laminar"] | float = field(
-        default="turbulent", metadata=ruled(Word(("turbulent", "laminar"), _NOT_NEGATIVE))
+        default="turbulent", metadata=ruled(Word(("turbulent", "laminar"), NOT_NEGATIVE))
     )
-    friction_factor: float = field(default=1.0, metadata=ruled(_NOT_NEGATIVE))
+    friction_factor: float = field(default=1.0, metadata=ruled(NOT_NEGATIVE))
 
     @staticmethod
     def check(found: Found) -> None:
@@ -185,7 +194,7 @@ class Segment:
     length_m : float
         Hinge to end.
     chord_m : tuple of (float, float)
-        Pairs of fraction of the segment and chord in m, linear in between.
+        Pairs of fraction of the segment and chord in m, linear in between; zero only at an end.
     strips : int
         Spanwise stations.
     skin_kg_m2 : float
@@ -196,11 +205,11 @@ class Segment:
         Replaces the section of the wing.
     """
 
-    length_m: float = field(metadata=ruled(_POSITIVE))
+    length_m: float = field(metadata=ruled(POSITIVE))
     chord_m: tuple[tuple[float, float], ...] = field(metadata=ruled(Stations()))
     strips: int = field(default=12, metadata=ruled(Number(least=2, most=200, whole=True)))
-    skin_kg_m2: float = field(default=0.0, metadata=ruled(_NOT_NEGATIVE))
-    spar_kg_m: float = field(default=0.0, metadata=ruled(_NOT_NEGATIVE))
+    skin_kg_m2: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
+    spar_kg_m: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
     section: Section | None = field(default=None, metadata=ruled(Table(Section, inline=True)))
 
 
@@ -263,27 +272,27 @@ class Model:
 class BalanceSpring:
     """Spring at the shoulder hinge, both wings together: its moment at zero plunge, its slope."""
 
-    moment_n_m: float = field(metadata=ruled(_ANY))
-    stiffness_n_m_rad: float = field(metadata=ruled(_NOT_NEGATIVE))
+    moment_n_m: float = field(metadata=ruled(ANY_NUMBER))
+    stiffness_n_m_rad: float = field(metadata=ruled(NOT_NEGATIVE))
 
 
 @dataclass(frozen=True, slots=True)
 class Motor:
     """Direct-current motor."""
 
-    resistance_ohm: float = field(metadata=ruled(_NOT_NEGATIVE))
-    torque_constant_n_m_a: float = field(metadata=ruled(_POSITIVE))
-    no_load_current_a: float = field(metadata=ruled(_NOT_NEGATIVE))
-    rotor_inertia_kg_m2: float = field(metadata=ruled(_NOT_NEGATIVE))
+    resistance_ohm: float = field(metadata=ruled(NOT_NEGATIVE))
+    torque_constant_n_m_a: float = field(metadata=ruled(POSITIVE))
+    no_load_current_a: float = field(metadata=ruled(NOT_NEGATIVE))
+    rotor_inertia_kg_m2: float = field(metadata=ruled(NOT_NEGATIVE))
 
 
 @dataclass(frozen=True, slots=True)
 class Battery:
     """Battery: open-circuit voltage, inner resistance, capacity."""
 
-    voltage_v: float = field(metadata=ruled(_POSITIVE))
-    resistance_ohm: float = field(metadata=ruled(_NOT_NEGATIVE))
-    capacity_ah: float = field(metadata=ruled(_POSITIVE))
+    voltage_v: float = field(metadata=ruled(POSITIVE))
+    resistance_ohm: float = field(metadata=ruled(NOT_NEGATIVE))
+    capacity_ah: float = field(metadata=ruled(POSITIVE))
 
 
 @dataclass(frozen=True, slots=True)
@@ -305,7 +314,7 @@ class Drive:
         Electronics and actuators.
     """
 
-    gear_ratio: float = field(metadata=ruled(_POSITIVE))
+    gear_ratio: float = field(metadata=ruled(POSITIVE))
     gear_efficiency: float = field(metadata=ruled(Number(above=0.0, most=1.0)))
     motor: Motor = field(metadata=ruled(Table(Motor, inline=True)))
     battery: Battery = field(metadata=ruled(Table(Battery, inline=True)))
@@ -313,4 +322,4 @@ class Drive:
     balance_spring: BalanceSpring | None = field(
         default=None, metadata=ruled(Table(BalanceSpring, inline=True))
     )
-    auxiliary_w: float = field(default=0.0, metadata=ruled(_NOT_NEGATIVE))
+    auxiliary_w: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))

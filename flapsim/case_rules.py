@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import MISSING, dataclass, field, fields
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final, Protocol, TypeAlias, cast
 
@@ -190,6 +191,13 @@ class Number:
         return int(value) if self.whole else float(value)
 
 
+ANY_NUMBER: Final = Number()
+POSITIVE: Final = Number(above=0.0)
+NOT_NEGATIVE: Final = Number(least=0.0)
+HALF_TURN: Final = Number(least=-180.0, most=180.0)
+"""Degrees."""
+
+
 @dataclass(frozen=True, slots=True)
 class Text:
     """Any text that a UTF-8 file can hold."""
@@ -256,7 +264,7 @@ class Switch:
 class Numbers:
     """A list of `count` numbers, or of at most `most` numbers."""
 
-    item: Number = Number()
+    item: Number = ANY_NUMBER
     count: int | None = None
     most: int | None = None
 
@@ -283,7 +291,10 @@ class Numbers:
 
 @dataclass(frozen=True, slots=True)
 class Stations:
-    """Pairs [fraction, value], fractions rising from exactly 0 to exactly 1, values positive."""
+    """Pairs [fraction, chord]: fractions rising from exactly 0 to exactly 1, chord positive.
+
+    At either end the chord may be zero, as at a pointed tip.
+    """
 
     allowed: str = "a list of at least two pairs [fraction, chord], fractions rising from 0 to 1"
 
@@ -294,26 +305,45 @@ class Stations:
         if not isinstance(value, list | tuple) or len(value) < 2:
             faults.add(key, show(value), self.allowed)
             return UNFIT
+        read = [_read_pair(item, f"{key}.{i}", faults) for i, item in enumerate(value)]
+        pairs = tuple(pair for pair in read if not isinstance(pair, Unfit))
+        if len(pairs) < len(read):
+            return UNFIT
         noted = len(faults.found)
-        pairs: list[tuple[float, float]] = []
-        for index, item in enumerate(value):
-            here = f"{key}.{index}"
-            if not isinstance(item, list | tuple) or len(item) != 2:
-                faults.add(here, show(item), "a pair [fraction, chord]")
-                continue
-            fraction = Number(least=0.0, most=1.0).read(item[0], f"{here}.0", faults)
-            chord = Number(above=0.0).read(item[1], f"{here}.1", faults)
-            if isinstance(fraction, Unfit) or isinstance(chord, Unfit):
-                continue
-            if pairs and fraction <= pairs[-1][0]:
-                faults.add(f"{here}.0", show(item[0]), f"a fraction > {pairs[-1][0]:g}")
-            pairs.append((fraction, chord))
-        if len(faults.found) == noted:
-            if pairs[0][0] != 0.0:
-                faults.add(f"{key}.0.0", show(pairs[0][0]), "the first fraction 0")
-            if pairs[-1][0] != 1.0:
-                faults.add(f"{key}.{len(pairs) - 1}.0", show(pairs[-1][0]), "the last fraction 1")
-        return tuple(pairs) if len(faults.found) == noted else UNFIT
+        _check_fractions([pair[0] for pair in pairs], key, faults)
+        _check_chords([pair[1] for pair in pairs], key, faults)
+        return pairs if len(faults.found) == noted else UNFIT
+
+
+def _read_pair(item: object, key: str, faults: Faults) -> tuple[float, float] | Unfit:
+    """Read one station."""
+    if not isinstance(item, list | tuple) or len(item) != 2:
+        faults.add(key, show(item), "a pair [fraction, chord]")
+        return UNFIT
+    fraction = Number(least=0.0, most=1.0).read(item[0], f"{key}.0", faults)
+    chord = NOT_NEGATIVE.read(item[1], f"{key}.1", faults)
+    if isinstance(fraction, Unfit) or isinstance(chord, Unfit):
+        return UNFIT
+    return fraction, chord
+
+
+def _check_fractions(fractions: Sequence[float], key: str, faults: Faults) -> None:
+    """Report stations that do not run from one end of the segment to the other."""
+    for index, (before, fraction) in enumerate(pairwise(fractions), start=1):
+        if fraction <= before:
+            faults.add(f"{key}.{index}.0", show(fraction), f"a fraction > {before:g}")
+    if fractions[0] != 0.0:
+        faults.add(f"{key}.0.0", show(fractions[0]), "the first fraction 0")
+    if fractions[-1] != 1.0:
+        faults.add(f"{key}.{len(fractions) - 1}.0", show(fractions[-1]), "the last fraction 1")
+
+
+def _check_chords(chords: Sequence[float], key: str, faults: Faults) -> None:
+    """Report a chord of zero anywhere but at one end."""
+    last = len(chords) - 1
+    for index, chord in enumerate(chords):
+        if chord == 0.0 and (0 < index < last or not any(chords)):
+            faults.add(f"{key}.{index}.1", show(chord), "a number > 0")
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,27 +10,34 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from flapsim.case_rules import Number, Numbers, Table, Text, Word, ruled
+from flapsim.case_rules import (
+    ANY_NUMBER,
+    HALF_TURN,
+    NOT_NEGATIVE,
+    POSITIVE,
+    Number,
+    Numbers,
+    Table,
+    Text,
+    Word,
+    ruled,
+)
 from flapsim.case_tables import read_samples
 from flapsim.case_text import Found
 
-_ANY = Number()
-_POSITIVE = Number(above=0.0)
-_NOT_NEGATIVE = Number(least=0.0)
-_HALF_TURN = Number(least=-180.0, most=180.0)
 _TURN = Number(least=-360.0, most=360.0)
 _DOWNSTROKE_PART = Number(least=0.2, most=0.8)
 _HARMONIC_LIST = 24
 """Longest list of Fourier coefficients: as many harmonics as a schedule keeps."""
 
 _SHAPES: Mapping[str, tuple[str, ...]] = {
-    "harmonic": ("mean", "amplitude", "lag"),
-    "quick-return": ("mean", "amplitude", "lag", "downstroke_fraction"),
-    "fourier": ("mean", "cos", "sin"),
+    "harmonic": ("mean_{unit}", "amplitude_{unit}", "lag_deg"),
+    "quick-return": ("mean_{unit}", "amplitude_{unit}", "lag_deg", "downstroke_fraction"),
+    "fourier": ("mean_{unit}", "cos_{unit}", "sin_{unit}"),
     "samples": ("file",),
-    "linkage": ("mean", "lag", "crank_m", "rocker_m", "coupler_m", "base_m"),
+    "linkage": ("mean_{unit}", "lag_deg", "crank_m", "rocker_m", "coupler_m", "base_m"),
 }
-"""What describes each shape, beside the shape itself."""
+"""Keys that describe each shape, beside the shape itself."""
 
 
 def _check_shape(found: Found, unit: str, column: str) -> None:
@@ -38,31 +45,25 @@ def _check_shape(found: Found, unit: str, column: str) -> None:
     shape = found.values.get("shape")
     if shape is None:
         return
-    with_unit = {"mean": f"mean_{unit}", "amplitude": f"amplitude_{unit}", "lag": "lag_deg"}
-    with_unit |= {"cos": f"cos_{unit}", "sin": f"sin_{unit}"}
-    own = [with_unit.get(name, name) for name in _SHAPES[shape]]
-    for name in found.table:
-        owners = [
-            other
-            for other, names in _SHAPES.items()
-            if name in [with_unit.get(item, item) for item in names]
-        ]
+    keys = {name: [key.format(unit=unit) for key in own] for name, own in _SHAPES.items()}
+    for key in found.table:
+        owners = [name for name, own in keys.items() if key in own]
         if owners and shape not in owners:
             found.wrong(
-                name,
-                f'only {", ".join(own)} with shape = "{shape}"',
-                "this key belongs to shape = " + " or ".join(f'"{owner}"' for owner in owners),
+                key,
+                f'only {", ".join(keys[shape])} with shape = "{shape}"',
+                "this key belongs to shape = " + " or ".join(f'"{name}"' for name in owners),
             )
     hint = f'shape = "{shape}" needs it'
     if shape == "samples":
         found.require("file", "the name of a CSV file", hint)
         found.read_file("file", lambda path: read_samples(path, column))
     if shape == "linkage":
-        for name in ("crank_m", "rocker_m", "coupler_m", "base_m"):
-            found.require(name, _POSITIVE.allowed, hint)
-    harmonics = (with_unit["cos"], with_unit["sin"])
-    if shape == "fourier" and not any(found.values.get(name, True) for name in harmonics):
-        found.wrong(harmonics[0], f"at least one coefficient, here or in {harmonics[1]}", hint)
+        for key in ("crank_m", "rocker_m", "coupler_m", "base_m"):
+            found.require(key, POSITIVE.allowed, hint)
+    cos, sin = f"cos_{unit}", f"sin_{unit}"
+    if shape == "fourier" and not any(found.values.get(key, True) for key in (cos, sin)):
+        found.wrong(cos, f"at least one coefficient, here or in {sin}", hint)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,21 +89,21 @@ class Schedule:
     shape: Literal["harmonic", "quick-return", "fourier", "samples", "linkage"] = field(
         default="harmonic", metadata=ruled(Word(tuple(_SHAPES)))
     )
-    mean_deg: float = field(default=0.0, metadata=ruled(_HALF_TURN))
-    amplitude_deg: float = field(default=0.0, metadata=ruled(_HALF_TURN))
+    mean_deg: float = field(default=0.0, metadata=ruled(HALF_TURN))
+    amplitude_deg: float = field(default=0.0, metadata=ruled(HALF_TURN))
     lag_deg: float = field(default=0.0, metadata=ruled(_TURN))
     downstroke_fraction: float = field(default=0.5, metadata=ruled(_DOWNSTROKE_PART))
     cos_deg: tuple[float, ...] = field(
-        default=(), metadata=ruled(Numbers(_HALF_TURN, most=_HARMONIC_LIST))
+        default=(), metadata=ruled(Numbers(HALF_TURN, most=_HARMONIC_LIST))
     )
     sin_deg: tuple[float, ...] = field(
-        default=(), metadata=ruled(Numbers(_HALF_TURN, most=_HARMONIC_LIST))
+        default=(), metadata=ruled(Numbers(HALF_TURN, most=_HARMONIC_LIST))
     )
     file: str | None = field(default=None, metadata=ruled(Text()))
-    crank_m: float | None = field(default=None, metadata=ruled(_POSITIVE))
-    rocker_m: float | None = field(default=None, metadata=ruled(_POSITIVE))
-    coupler_m: float | None = field(default=None, metadata=ruled(_POSITIVE))
-    base_m: float | None = field(default=None, metadata=ruled(_POSITIVE))
+    crank_m: float | None = field(default=None, metadata=ruled(POSITIVE))
+    rocker_m: float | None = field(default=None, metadata=ruled(POSITIVE))
+    coupler_m: float | None = field(default=None, metadata=ruled(POSITIVE))
+    base_m: float | None = field(default=None, metadata=ruled(POSITIVE))
 
     @staticmethod
     def check(found: Found) -> None:
@@ -122,8 +123,8 @@ class Heave:
         default="harmonic",
         metadata=ruled(Word(("harmonic", "quick-return", "fourier", "samples"))),
     )
-    mean_m: float = field(default=0.0, metadata=ruled(_ANY))
-    amplitude_m: float = field(default=0.0, metadata=ruled(_ANY))
+    mean_m: float = field(default=0.0, metadata=ruled(ANY_NUMBER))
+    amplitude_m: float = field(default=0.0, metadata=ruled(ANY_NUMBER))
     lag_deg: float = field(default=0.0, metadata=ruled(_TURN))
     downstroke_fraction: float = field(default=0.5, metadata=ruled(_DOWNSTROKE_PART))
     cos_m: tuple[float, ...] = field(default=(), metadata=ruled(Numbers(most=_HARMONIC_LIST)))
@@ -167,15 +168,15 @@ class Twist:
     )
     tip: Schedule = field(default=Schedule(), metadata=ruled(Table(Schedule, prefix="tip_")))
     root: Schedule | None = field(default=None, metadata=ruled(Table(Schedule, prefix="root_")))
-    rest_deg: float = field(default=0.0, metadata=ruled(_HALF_TURN))
-    stiffness_n_m_rad: float | None = field(default=None, metadata=ruled(_NOT_NEGATIVE))
-    damping_n_m_s_rad: float = field(default=0.0, metadata=ruled(_NOT_NEGATIVE))
+    rest_deg: float = field(default=0.0, metadata=ruled(HALF_TURN))
+    stiffness_n_m_rad: float | None = field(default=None, metadata=ruled(NOT_NEGATIVE))
+    damping_n_m_s_rad: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
     stops_deg: tuple[float, float] | None = field(
-        default=None, metadata=ruled(Numbers(_HALF_TURN, count=2))
+        default=None, metadata=ruled(Numbers(HALF_TURN, count=2))
     )
-    bandwidth_hz: float | None = field(default=None, metadata=ruled(_POSITIVE))
-    rate_limit_deg_s: float | None = field(default=None, metadata=ruled(_POSITIVE))
-    torque_limit_n_m: float | None = field(default=None, metadata=ruled(_POSITIVE))
+    bandwidth_hz: float | None = field(default=None, metadata=ruled(POSITIVE))
+    rate_limit_deg_s: float | None = field(default=None, metadata=ruled(POSITIVE))
+    torque_limit_n_m: float | None = field(default=None, metadata=ruled(POSITIVE))
 
     @staticmethod
     def check(found: Found) -> None:
@@ -199,9 +200,9 @@ class Twist:
                     "rest_deg presets a passive twist",
                 )
         if mode == "passive":
-            found.require("stiffness_n_m_rad", _NOT_NEGATIVE.allowed, 'mode = "passive" needs it')
+            found.require("stiffness_n_m_rad", NOT_NEGATIVE.allowed, 'mode = "passive" needs it')
         if mode == "servo":
-            found.require("bandwidth_hz", _POSITIVE.allowed, 'mode = "servo" needs it')
+            found.require("bandwidth_hz", POSITIVE.allowed, 'mode = "servo" needs it')
         stops = found.values.get("stops_deg")
         rest = found.values.get("rest_deg", 0.0)
         if stops is not None and stops[0] >= stops[1]:
@@ -252,8 +253,8 @@ class Stroke:
     port : Port or None
     """
 
-    frequency_hz: float = field(metadata=ruled(_POSITIVE))
-    plane_deg: float = field(default=0.0, metadata=ruled(_HALF_TURN))
+    frequency_hz: float = field(metadata=ruled(POSITIVE))
+    plane_deg: float = field(default=0.0, metadata=ruled(HALF_TURN))
     heave: Heave | None = field(default=None, metadata=ruled(Table(Heave, inline=True)))
     inner: SegmentStroke = field(default=SegmentStroke(), metadata=ruled(Table(SegmentStroke)))
     outer: SegmentStroke | None = field(default=None, metadata=ruled(Table(SegmentStroke)))

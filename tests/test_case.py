@@ -399,6 +399,10 @@ def test_replace_begins_a_table_and_takes_one_away(glasshouse: Case) -> None:
     assert glasshouse.replace({"craft.tail": None, "craft.tail.area_m2": None}) == glasshouse
 
 
+def test_a_tip_may_be_pointed(glasshouse: Case) -> None:
+    assert glasshouse.replace({"wing.outer.chord_m.6.1": 0.0}).get("wing.outer.chord_m.6.1") == 0.0
+
+
 def test_none_brings_back_the_default(glasshouse: Case) -> None:
     assert glasshouse.replace({"wing.section.suction": None}).wing.section.suction == 1.0
 
@@ -442,6 +446,14 @@ def test_an_unknown_key_path_is_refused_with_the_nearest_one(
         assert fault.file == "glasshouse.toml"
         assert "no such key" in str(fault)
         assert hint in str(fault)
+
+
+def test_text_that_no_file_can_hold_is_refused(glasshouse: Case) -> None:
+    for title in ("\ud800", "\0", "  "):
+        with pytest.raises(CaseError) as caught:
+            glasshouse.replace({"title": title, "model.wake": title, title: 1})
+        str(caught.value).encode()
+        assert len(str(caught.value).splitlines()) == 3
 
 
 @pytest.mark.parametrize(
