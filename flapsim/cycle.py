@@ -307,8 +307,16 @@ def _means(
 ) -> tuple[dict[str, float], dict[str, dict[str, float]]]:
     """Means over the stroke and the ratios that follow from them."""
     whole = (
-        "lift_n", "thrust_n", "side_n", "rolling_moment_n_m", "pitching_moment_n_m",
-        "yawing_moment_n_m", "aero_power_w", "wake_loss_w", "profile_loss_w", "inertial_power_w",
+        "lift_n",
+        "thrust_n",
+        "side_n",
+        "rolling_moment_n_m",
+        "pitching_moment_n_m",
+        "yawing_moment_n_m",
+        "aero_power_w",
+        "wake_loss_w",
+        "profile_loss_w",
+        "inertial_power_w",
     )
     mean = {name: float(series[name].mean()) for name in whole}
     segments = {
@@ -411,21 +419,19 @@ def _checks(
 def _notes(case: Case, mean: dict[str, float], check: dict[str, float]) -> tuple[str, ...]:
     """What to distrust in a run, in words."""
     notes = []
-    if check["energy_balance"] > ENERGY_TOLERANCE or check["motion_power_balance"] > ENERGY_TOLERANCE:
-        notes.append(
-            f"The energy balance closes only to {max(check['energy_balance'], check['motion_power_balance']):.1e}:"
-            " do not use this run."
-        )
+    imbalance = max(check["energy_balance"], check["motion_power_balance"])
+    if imbalance > ENERGY_TOLERANCE:
+        notes.append(f"The energy balance closes only to {imbalance:.1e}: do not use this run.")
     if check["stalled_fraction"] > 0.05:
         notes.append(
-            f"{100 * check['stalled_fraction']:.0f} % of wing and stroke is stalled; strip theory is"
-            " at its weakest there."
+            f"{100 * check['stalled_fraction']:.0f} % of wing and stroke is stalled; strip theory"
+            " is at its weakest there."
         )
     laws = {case.wing.section.law}
     if "thin-airfoil" in laws and check["incidence_max_deg"] > 10.0:
         notes.append(
-            f"Incidence reaches {check['incidence_max_deg']:.0f} deg, but a thin airfoil never stalls:"
-            " compare with section law thin-plate."
+            f"Incidence reaches {check['incidence_max_deg']:.0f} deg, but a thin airfoil never"
+            " stalls: compare with section law thin-plate."
         )
     if check["induced_unconverged"] > 0:
         notes.append(
@@ -435,7 +441,8 @@ def _notes(case: Case, mean: dict[str, float], check: dict[str, float]) -> tuple
     if case.model.induced == "lifting-line" and case.model.wake == "indicial":
         if case.model.wake_lag == "two-dimensional":
             notes.append(
-                "A lifting line with the two-dimensional lag counts the wake twice: thrust 20-50 % low."
+                "A lifting line with the two-dimensional lag counts the wake twice: thrust"
+                " 20-50 % low."
             )
     elif case.model.induced == "slope" and case.model.wake == "quasi-steady":
         notes.append("Slope induction without a lag flatters thrust by 70-150 % on a hinged flap.")

@@ -1,10 +1,9 @@
-"""A case as the numbers the strip kernel takes: the one place where the first becomes the second."""
+"""A case as the numbers the strip kernel takes: one place where the first becomes the second."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,7 +62,7 @@ class Design(NamedTuple):
     truncation: float
 
 
-def pack(case: Case, side: str = "starboard") -> Design:
+def pack(case: Case, side: Literal["starboard", "port"] = "starboard") -> Design:
     """Turn a case into a batch of one half wing.
 
     Parameters
@@ -110,9 +109,7 @@ def pack_schedules(case: Case, wing: Strips, schedules: Array, steps: int | None
     if case.wing.outer is not None:
         sections.append(case.wing.outer.section or case.wing.section)
     plate_drag = (
-        PLATE_NORMAL_TO_STREAM
-        if case.model.induced == "none"
-        else plate_drag_coefficient(ratio)
+        PLATE_NORMAL_TO_STREAM if case.model.induced == "none" else plate_drag_coefficient(ratio)
     )
     tables = _Tables(case, plate_drag)
     ranges = [tables.add(section) for section in sections]
@@ -146,38 +143,6 @@ def pack_schedules(case: Case, wing: Strips, schedules: Array, steps: int | None
         apparent_mass=case.model.apparent_mass,
         steps=case.model.steps if steps is None else steps,
     )
-
-
-def stack(batches: Sequence[Batch]) -> Batch:
-    """Join batches that share everything that is not a number.
-
-    Parameters
-    ----------
-    batches : sequence of Batch
-        At least one.
-
-    Returns
-    -------
-    Batch
-
-    Raises
-    ------
-    ValueError
-        If the batches differ in an option, a section law, a table or the number of strips.
-    """
-    first = batches[0]
-    numbers = ("constant", "parameter", "schedule", "fit", "downwash")
-    for other in batches[1:]:
-        for name in Batch._fields:
-            if name not in numbers and not np.array_equal(
-                getattr(first, name), getattr(other, name)
-            ):
-                raise ValueError(f"designs of one batch must share {name}")
-    joined = {
-        name: np.concatenate([getattr(batch, name) for batch in batches], axis=-1)
-        for name in numbers
-    }
-    return first._replace(**joined)
 
 
 def _constants(case: Case, wing: Strips) -> Array:
@@ -249,7 +214,12 @@ class _Tables:
             if section.law == "polar":
                 polar = read_polar(self._case.folder / name)
                 table = polar_table(
-                    polar.alpha_deg, polar.reynolds, polar.cl, polar.cd, polar.cm, self._plate_drag
+                    polar.alpha_deg,
+                    polar.reynolds.tolist(),
+                    polar.cl,
+                    polar.cd,
+                    polar.cm,
+                    self._plate_drag,
                 )
             else:
                 table = revolving_plate_table()

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.blade_element import Batch, solve
+from flapsim.blade_element import Batch, repeated, solve
 from flapsim.blade_element import layout as rows
 from flapsim.case import Case
 from flapsim.design import Design
@@ -38,13 +38,9 @@ def held_still(half: Design) -> Batch:
 
 def _at_pitches(batch: Batch, pitches: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
     """Lift and thrust of both wings at several air angles."""
-    count = pitches.size
-    repeated = {
-        name: np.repeat(getattr(batch, name), count, axis=-1)
-        for name in ("constant", "parameter", "schedule", "fit", "downwash")
-    }
-    repeated["constant"][rows.CONST_AIR_ANGLE] = pitches
-    mean = 2.0 * solve(batch._replace(**repeated), inertia=False).mean
+    several = repeated(batch, pitches.size)
+    several.constant[rows.CONST_AIR_ANGLE] = pitches
+    mean = 2.0 * solve(several, inertia=False).mean
     return mean[rows.SERIES_TOTAL_LIFT], mean[rows.SERIES_TOTAL_THRUST]
 
 

@@ -109,7 +109,9 @@ QUANTITIES: dict[str, Quantity] = (
     | {f"torque_{m}_n_m": Quantity("N m", f"torque of the air on {t}") for m, t in _MOTIONS.items()}
     | {f"power_{m}_w": Quantity("W", f"power of the drive of {t}") for m, t in _MOTIONS.items()}
     | {
-        f"{segment}_{name}": Quantity(_SERIES[name].unit, f"{_SERIES[name].long_name}, {segment} segments")
+        f"{segment}_{name}": Quantity(
+            _SERIES[name].unit, f"{_SERIES[name].long_name}, {segment} segments"
+        )
         for segment in ("inner", "outer")
         for name in ("lift_n", "thrust_n", "aero_power_w", "wake_loss_w", "profile_loss_w")
     }

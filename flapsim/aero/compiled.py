@@ -14,13 +14,13 @@ import tempfile
 from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import Any
 
 import numba
 from numba import njit
 from platformdirs import user_cache_path
 
-_Function = TypeVar("_Function", bound=Callable[..., Any])
+_Function = Callable[..., Any]
 
 _OPTIONS: dict[str, Any] = {
     "nogil": True,
@@ -75,7 +75,8 @@ def _compile(function: _Function, **more: Any) -> _Function:
     before = numba.config.CACHE_DIR
     numba.config.CACHE_DIR = str(folder or "")
     try:
-        return cast(_Function, njit(cache=folder is not None, **_OPTIONS, **more)(function))
+        made: _Function = njit(cache=folder is not None, **_OPTIONS, **more)(function)
+        return made
     finally:
         numba.config.CACHE_DIR = before
 

@@ -17,7 +17,7 @@ _PI_LOW = 1.2246467991473532e-16
 
 
 @inlined
-def sine_cosine(x):  # type: ignore[no-untyped-def]
+def sine_cosine(x):
     """Sine and cosine of an angle.
 
     Parameters
@@ -64,7 +64,7 @@ def sine_cosine(x):  # type: ignore[no-untyped-def]
 
 
 @inlined
-def decay(x):  # type: ignore[no-untyped-def]
+def decay(x):
     """``exp(-x)`` for ``x >= 0``.
 
     Parameters

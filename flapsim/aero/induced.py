@@ -26,7 +26,7 @@ def modes(count: int) -> Array:
     -------
     ndarray, shape (count,)
     """
-    return 2.0 * np.arange(count) + 1.0
+    return 2.0 * np.arange(count, dtype=np.float64) + 1.0
 
 
 def deficit_filter(count: int) -> Array:

@@ -18,7 +18,7 @@ from flapsim.aero.section import PLATE_NORMAL_TO_STREAM, plate_centre_of_pressur
 Array = NDArray[np.float64]
 
 GRID_STEP_DEG = 0.25
-GRID_DEG: Array = np.linspace(-180.0, 180.0, int(round(360.0 / GRID_STEP_DEG)) + 1)
+GRID_DEG: Array = np.linspace(-180.0, 180.0, round(360.0 / GRID_STEP_DEG) + 1)
 """Incidences of every table, degrees."""
 
 LIFT, DRAG, MOMENT, ATTACHED, LIFT_GAIN = range(5)

@@ -18,7 +18,8 @@ FRICTION_NUMBER, FRICTION_LAMINAR, FRICTION_TURBULENT = 0, 1, 2
 """Kinds of friction law as the kernel numbers them."""
 
 PLATE_NORMAL_TO_STREAM = 1.98
-"""Drag coefficient of a long flat plate normal to the stream (Hoerner, Fluid-Dynamic Drag, 1965)."""
+"""Drag coefficient of a long flat plate normal to the stream (Hoerner, 1965,
+Fluid-Dynamic Drag)."""
 
 REYNOLDS_FLOOR = 1000.0
 """Below this the friction laws are not used; the Reynolds number is held here."""
@@ -46,7 +47,7 @@ def plate_drag_coefficient(aspect_ratio: float) -> float:
 
 
 @inlined
-def friction_coefficient(kind, value, reynolds):  # type: ignore[no-untyped-def]
+def friction_coefficient(kind, value, reynolds):
     """Friction coefficient of both sides together, on the area of one side.
 
     Parameters
@@ -76,7 +77,7 @@ def friction_coefficient(kind, value, reynolds):  # type: ignore[no-untyped-def]
 
 
 @inlined
-def attached_length(sin_incidence, u, sin_onset, inverse_range):  # type: ignore[no-untyped-def]
+def attached_length(sin_incidence, u, sin_onset, inverse_range):
     """Part of the chord, from the leading edge, over which steady flow stays attached.
 
     Parameters
@@ -102,7 +103,7 @@ def attached_length(sin_incidence, u, sin_onset, inverse_range):  # type: ignore
 
 
 @inlined
-def attached_weight(f):  # type: ignore[no-untyped-def]
+def attached_weight(f):
     """Weight of the attached force when the flow is attached over the part ``f`` of the chord.
 
     Parameters
@@ -126,7 +127,7 @@ def attached_weight(f):  # type: ignore[no-untyped-def]
 
 
 @inlined
-def plate_normal_coefficient(sin_incidence, drag_normal):  # type: ignore[no-untyped-def]
+def plate_normal_coefficient(sin_incidence, drag_normal):
     """Normal-force coefficient of a fully separated flat plate.
 
     Parameters
@@ -150,7 +151,7 @@ def plate_normal_coefficient(sin_incidence, drag_normal):  # type: ignore[no-unt
 
 
 @inlined
-def plate_centre_of_pressure(sin_incidence, cos_incidence):  # type: ignore[no-untyped-def]
+def plate_centre_of_pressure(sin_incidence, cos_incidence):
     """Centre of pressure of a fully separated flat plate, fraction of the chord.
 
     Parameters
@@ -171,7 +172,7 @@ def plate_centre_of_pressure(sin_incidence, cos_incidence):  # type: ignore[no-u
 
 
 @inlined
-def plate_separated_velocity(u, w, drag_normal):  # type: ignore[no-untyped-def]
+def plate_separated_velocity(u, w, drag_normal):
     """Separated normal force of a plate, as ``force / (rho c / 2)``.
 
     Parameters

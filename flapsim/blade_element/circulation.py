@@ -45,11 +45,11 @@ _MOST_SECANTS = 60
 _MOST_SWEEPS = 300
 _TOLERANCE = 1e-13
 _GRID_PER_RADIAN = 180.0 / math.pi / GRID_STEP_DEG
-_TURN = int(round(360.0 / GRID_STEP_DEG))
+_TURN = round(360.0 / GRID_STEP_DEG)
 
 
 @inlined
-def look_up(values, first, blend, column, alpha):  # type: ignore[no-untyped-def]
+def look_up(values, first, blend, column, alpha):
     """One column of a section table at an incidence.
 
     Parameters
@@ -79,7 +79,7 @@ def look_up(values, first, blend, column, alpha):  # type: ignore[no-untyped-def
 
 
 @inlined
-def table_lift(values, first, blend, alpha, attached, frozen):  # type: ignore[no-untyped-def]
+def table_lift(values, first, blend, alpha, attached, frozen):
     """Lift coefficient of a section table, with the attached length given or its own."""
     lift = look_up(values, first, blend, LIFT, alpha)
     if frozen:
@@ -90,14 +90,14 @@ def table_lift(values, first, blend, alpha, attached, frozen):  # type: ignore[n
 
 
 @inlined
-def table_coefficients(values, first, blend, alpha):  # type: ignore[no-untyped-def]
+def table_coefficients(values, first, blend, alpha):
     """Drag and moment coefficients of a section table."""
     drag = look_up(values, first, blend, DRAG, alpha)
     return drag, look_up(values, first, blend, MOMENT, alpha)
 
 
 @inlined
-def _table_deficit(q, u, camber_u, values, first, blend, attached, frozen):  # type: ignore[no-untyped-def]
+def _table_deficit(q, u, camber_u, values, first, blend, attached, frozen):
     w = q - camber_u
     speed = math.sqrt(u * u + w * w)
     lift = table_lift(values, first, blend, math.atan2(w, u), attached, frozen)
@@ -105,7 +105,7 @@ def _table_deficit(q, u, camber_u, values, first, blend, attached, frozen):  # t
 
 
 @inlined
-def _plate_deficit(q, u, camber_u, quarter_spin, drag, onset, inverse, attached, frozen):  # type: ignore[no-untyped-def]
+def _plate_deficit(q, u, camber_u, quarter_spin, drag, onset, inverse, attached, frozen):
     """Deficit of a thin plate and the attached length it comes from."""
     w = q - camber_u - quarter_spin
     sine = w / (math.sqrt(u * u + w * w) + 1e-300)
@@ -115,7 +115,7 @@ def _plate_deficit(q, u, camber_u, quarter_spin, drag, onset, inverse, attached,
 
 
 @compiled
-def deficits(  # type: ignore[no-untyped-def]
+def deficits(
     flow, parameter, strip, offset, law, apparent, frozen, values, table_first, table_blend
 ):
     """Deficit of all lanes of one strip at one instant, from its effective downwash.
@@ -171,9 +171,22 @@ def deficits(  # type: ignore[no-untyped-def]
 
 
 @compiled
-def circulation_local(  # type: ignore[no-untyped-def]
-    flow, parameter, constant, work, strip, slot, steps, law, slope, apparent, frozen,
-    values, table_first, table_blend, unconverged,
+def circulation_local(
+    flow,
+    parameter,
+    constant,
+    work,
+    strip,
+    slot,
+    steps,
+    law,
+    slope,
+    apparent,
+    frozen,
+    values,
+    table_first,
+    table_blend,
+    unconverged,
 ):
     """Effective downwash of one strip through the stroke, on its own: no or slope induction.
 
@@ -189,9 +202,20 @@ def circulation_local(  # type: ignore[no-untyped-def]
         f = (base + n * block) & _MASK
         for lane in range(_L):
             k = slope * 2.0 / constant[CONST_ASPECT_RATIO * _L + lane]
-            flow[f + FLOW_Q_CIRCULATION * _L + lane] = flow[f + FLOW_Q_LAGGED * _L + lane] / (1.0 + k)
+            flow[f + FLOW_Q_CIRCULATION * _L + lane] = flow[f + FLOW_Q_LAGGED * _L + lane] / (
+                1.0 + k
+            )
         found = deficits(
-            flow, parameter, strip, f, law, apparent, frozen, values, table_first, table_blend,
+            flow,
+            parameter,
+            strip,
+            f,
+            law,
+            apparent,
+            frozen,
+            values,
+            table_first,
+            table_blend,
         )
         if not found or slope == 0.0:
             continue
@@ -225,27 +249,48 @@ def circulation_local(  # type: ignore[no-untyped-def]
             if left == 0:
                 break
             deficits(
-                flow, parameter, strip, f, law, apparent, frozen, values, table_first, table_blend,
+                flow,
+                parameter,
+                strip,
+                f,
+                law,
+                apparent,
+                frozen,
+                values,
+                table_first,
+                table_blend,
             )
         for lane in range(_L):
             unconverged[lane] += work[2 * _L + lane]
 
 
 @compiled
-def circulation_coupled(  # type: ignore[no-untyped-def]
-    flow, parameter, work, fit, downwash, damping, laws, steps, apparent, frozen,
-    values, table_first, table_blend, unconverged,
+def circulation_coupled(
+    flow,
+    parameter,
+    work,
+    fit,
+    downwash,
+    damping,
+    laws,
+    steps,
+    apparent,
+    frozen,
+    values,
+    table_first,
+    table_blend,
+    unconverged,
 ):
     """Effective downwash of all strips through the stroke on a lifting line.
 
     Notes
     -----
-    ``B = fit q_lagged - correction``, ``correction = damping * fit deficit(q_lagged - downwash B)``:
-    a fixed point in the mode amplitudes, reached by relaxation whose factor follows from the last
-    two residuals (Irons, B. M. & Tuck, R. C. 1969, Int. J. Numerical Methods in Engineering 1,
-    275), from the instant before. ``work`` holds four rows of modes and five of lanes:
-    attached amplitudes, corrections, residuals, last residuals; relaxation, 1 while a lane is
-    being solved, scale, and two sums.
+    ``B = fit q_lagged - correction``, with ``correction = damping * fit deficit(q_c)`` and
+    ``q_c = q_lagged - downwash B``: a fixed point in the mode amplitudes, reached by relaxation
+    whose factor follows from the last two residuals (Irons, B. M. & Tuck, R. C. 1969, Int. J.
+    Numerical Methods in Engineering 1, 275), starting from the instant before.
+    ``work`` holds four rows of modes and five of lanes: attached amplitudes, corrections,
+    residuals, last residuals; relaxation, 1 while a lane is being solved, scale, and two sums.
     """
     strips = laws.size
     count = damping.size
@@ -285,7 +330,15 @@ def circulation_coupled(  # type: ignore[no-untyped-def]
                             work[attached + m * _L + lane] - work[correction + m * _L + lane]
                         )
                 here = deficits(
-                    flow, parameter, j, f, laws[j], apparent, frozen, values, table_first,
+                    flow,
+                    parameter,
+                    j,
+                    f,
+                    laws[j],
+                    apparent,
+                    frozen,
+                    values,
+                    table_first,
                     table_blend,
                 )
                 found = found or here
@@ -335,9 +388,7 @@ def circulation_coupled(  # type: ignore[no-untyped-def]
             for m in range(count):
                 for lane in range(_L):
                     r = work[residual + m * _L + lane]
-                    work[correction + m * _L + lane] += (
-                        work[live + lane] * work[relax + lane] * r
-                    )
+                    work[correction + m * _L + lane] += work[live + lane] * work[relax + lane] * r
                     work[last + m * _L + lane] = r
         for lane in range(_L):
             unconverged[lane] += work[live + lane]

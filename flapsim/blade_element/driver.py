@@ -6,7 +6,6 @@ import math
 import os
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +14,7 @@ from flapsim.aero.compiled import compiled
 from flapsim.aero.elementary import sine_cosine
 from flapsim.aero.section import REYNOLDS_FLOOR, TABLE, friction_coefficient
 from flapsim.aero.wake import SEPARATION_LAG
+from flapsim.blade_element.batch import Batch, Solution
 from flapsim.blade_element.circulation import circulation_coupled, circulation_local
 from flapsim.blade_element.flow import (
     evaluate_schedules,
@@ -81,87 +81,6 @@ from flapsim.blade_element.loads import half_wing_series, strip_inertia, strip_l
 _L = LANES
 _MASK = OFFSET_MASK
 Array = NDArray[np.float64]
-Integers = NDArray[np.int64]
-
-
-class Batch(NamedTuple):
-    """Half wings as numbers; the last axis counts the designs (B).
-
-    All designs of a batch share what is not a number: options, section laws, strip count.
-
-    Attributes
-    ----------
-    constant : ndarray, shape (CONST_ROWS, B)
-        Numbers of each design, SI and rad.
-    parameter : ndarray, shape (n_strips, PAR_ROWS, B)
-        Numbers of each strip.
-    schedule : ndarray, shape (8, 2 H + 1, B)
-        Fourier coefficients of the schedules, rad and m.
-    segment, law, friction : ndarray of int, shape (n_strips,)
-        Segment, section law and friction law of each strip.
-    fit : ndarray, shape (modes, n_strips, B)
-        Lifting-line fit (empty first axis without a lifting line).
-    downwash : ndarray, shape (n_strips, modes, B)
-        Lifting-line downwash.
-    damping : ndarray, shape (modes,)
-        Filter on the stall deficit.
-    tables : ndarray, shape (k, 5, n)
-        Section tables of all Reynolds numbers of all table laws.
-    log_reynolds : ndarray, shape (k,)
-        Their Reynolds numbers.
-    table_range : ndarray of int, shape (n_strips, 2)
-        First table and number of tables of each strip.
-    induced : int
-        INDUCED_NONE, INDUCED_SLOPE or INDUCED_LIFTING_LINE.
-    poles : int
-        Exponentials of the shed wake's lag; 0 is quasi-steady.
-    lagged_stall, apparent_mass : bool
-        Options.
-    steps : int
-        Steps per stroke.
-    """
-
-    constant: Array
-    parameter: Array
-    schedule: Array
-    segment: Integers
-    law: Integers
-    friction: Integers
-    fit: Array
-    downwash: Array
-    damping: Array
-    tables: Array
-    log_reynolds: Array
-    table_range: Integers
-    induced: int
-    poles: int
-    lagged_stall: bool
-    apparent_mass: bool
-    steps: int
-
-
-class Solution(NamedTuple):
-    """Half wings through the stroke.
-
-    Attributes
-    ----------
-    mean, low, high : ndarray, shape (SERIES_ROWS, B)
-        Mean, least and greatest value over the stroke of every row of the series.
-    verdict : ndarray, shape (VERDICT_ROWS, B)
-        Cosine of the largest incidence, instants without a converged induced velocity, least
-        Reynolds number of any strip.
-    series : ndarray, shape (steps, SERIES_ROWS, B), or (0, SERIES_ROWS, B)
-        The stroke itself where it was asked for.
-    fields : ndarray, shape (n_strips, steps, FIELD_ROWS, B), or (0, 0, FIELD_ROWS, B)
-        The strips through the stroke where they were asked for.
-    """
-
-    mean: Array
-    low: Array
-    high: Array
-    verdict: Array
-    series: Array
-    fields: Array
 
 
 @lru_cache(maxsize=64)
@@ -173,7 +92,7 @@ def _phases(steps: int, harmonics: int) -> Array:
 
 
 @compiled
-def _load(target, source, first, designs):  # type: ignore[no-untyped-def]
+def _load(target, source, first, designs):
     """Copy a block's lanes of ``source[row, design]``; the last design fills up the block."""
     for row in range(source.shape[0]):
         for lane in range(_L):
@@ -181,9 +100,25 @@ def _load(target, source, first, designs):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _strip_reynolds(  # type: ignore[no-untyped-def]
-    flow, parameter, constant, work, friction, table_first, table_blend, log_reynolds, verdict,
-    strip, slot, steps, law, friction_kind, first, count, block, designs,
+def _strip_reynolds(
+    flow,
+    parameter,
+    constant,
+    work,
+    friction,
+    table_first,
+    table_blend,
+    log_reynolds,
+    verdict,
+    strip,
+    slot,
+    steps,
+    law,
+    friction_kind,
+    first,
+    count,
+    block,
+    designs,
 ):
     """Reynolds number of a strip from its rms speed, and the friction or table that follows."""
     p = (strip * PAR_ROWS * _L) & _MASK
@@ -217,7 +152,7 @@ def _strip_reynolds(  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _keep_fields(fields, flow, parameter, friction, strip, slot, steps, law, apparent, block):  # type: ignore[no-untyped-def]
+def _keep_fields(fields, flow, parameter, friction, strip, slot, steps, law, apparent, block):
     """Copy one strip of a block to the result, where somebody asked for it."""
     designs = fields.shape[3]
     p = (strip * PAR_ROWS * _L) & _MASK
@@ -251,7 +186,7 @@ def _keep_fields(fields, flow, parameter, friction, strip, slot, steps, law, app
 
 
 @compiled
-def _summarise(series, summary, steps):  # type: ignore[no-untyped-def]
+def _summarise(series, summary, steps):
     """Mean, least and greatest value of every row of the series."""
     least, most = SERIES_ROWS * _L, 2 * SERIES_ROWS * _L
     for i in range(SERIES_ROWS * _L):
@@ -270,7 +205,7 @@ def _summarise(series, summary, steps):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _air_and_tilt(constant):  # type: ignore[no-untyped-def]
+def _air_and_tilt(constant):
     """Sines and cosines that are the same all through the stroke."""
     for lane in range(_L):
         sine, cosine = sine_cosine(constant[CONST_AIR_ANGLE * _L + lane])
@@ -282,10 +217,35 @@ def _air_and_tilt(constant):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _solve_blocks(  # type: ignore[no-untyped-def]
-    first_block, last_block, constants, parameters, schedules, harmonics, phases, segments, laws,
-    frictions, fits, downwashes, damping, tables, log_reynolds, table_range, induced, poles,
-    lagged, apparent_mass, inertia, steps, mean, low, high, verdict, series_out, fields,
+def _solve_blocks(
+    first_block,
+    last_block,
+    constants,
+    parameters,
+    schedules,
+    harmonics,
+    phases,
+    segments,
+    laws,
+    frictions,
+    fits,
+    downwashes,
+    damping,
+    tables,
+    log_reynolds,
+    table_range,
+    induced,
+    poles,
+    lagged,
+    apparent_mass,
+    inertia,
+    steps,
+    mean,
+    low,
+    high,
+    verdict,
+    series_out,
+    fields,
 ):
     """Solve the designs of some blocks; one call per thread."""
     designs = constants.shape[1]
@@ -345,15 +305,41 @@ def _solve_blocks(  # type: ignore[no-untyped-def]
         for stage in range(passes):
             if stage == 1:
                 circulation_coupled(
-                    flow, parameter, work, fit, downwash, damping, laws, steps, apparent, False,
-                    tables, table_first, table_blend, unconverged,
+                    flow,
+                    parameter,
+                    work,
+                    fit,
+                    downwash,
+                    damping,
+                    laws,
+                    steps,
+                    apparent,
+                    False,
+                    tables,
+                    table_first,
+                    table_blend,
+                    unconverged,
                 )
                 if lagged:
                     for j in range(strips):
-                        separation_lag(flow, constant, work, SEPARATION_LAG, FLOW_ATTACHED, j, steps)
+                        separation_lag(
+                            flow, constant, work, SEPARATION_LAG, FLOW_ATTACHED, j, steps
+                        )
                     circulation_coupled(
-                        flow, parameter, work, fit, downwash, damping, laws, steps, apparent, True,
-                        tables, table_first, table_blend, unconverged,
+                        flow,
+                        parameter,
+                        work,
+                        fit,
+                        downwash,
+                        damping,
+                        laws,
+                        steps,
+                        apparent,
+                        True,
+                        tables,
+                        table_first,
+                        table_blend,
+                        unconverged,
                     )
             for j in range(strips):
                 slot = j if coupled else 0
@@ -362,33 +348,99 @@ def _solve_blocks(  # type: ignore[no-untyped-def]
                         flow, motion, parameter, constant, segments[j], j, slot, reference, steps
                     )
                     _strip_reynolds(
-                        flow, parameter, constant, work, friction[j * _L :], table_first,
-                        table_blend, log_reynolds, verdict, j, slot, steps, laws[j], frictions[j],
-                        table_range[j, 0], table_range[j, 1], block, designs,
+                        flow,
+                        parameter,
+                        constant,
+                        work,
+                        friction[j * _L :],
+                        table_first,
+                        table_blend,
+                        log_reynolds,
+                        verdict,
+                        j,
+                        slot,
+                        steps,
+                        laws[j],
+                        frictions[j],
+                        table_range[j, 0],
+                        table_range[j, 1],
+                        block,
+                        designs,
                     )
                     wake_lag(flow, constant, work, poles, slot, steps)
                 if not coupled:
                     circulation_local(
-                        flow, parameter, constant, work, j, slot, steps, laws[j], slope, apparent,
-                        False, tables, table_first, table_blend, unconverged,
+                        flow,
+                        parameter,
+                        constant,
+                        work,
+                        j,
+                        slot,
+                        steps,
+                        laws[j],
+                        slope,
+                        apparent,
+                        False,
+                        tables,
+                        table_first,
+                        table_blend,
+                        unconverged,
                     )
                     if lagged:
-                        separation_lag(flow, constant, work, SEPARATION_LAG, FLOW_ATTACHED, slot, steps)
+                        separation_lag(
+                            flow, constant, work, SEPARATION_LAG, FLOW_ATTACHED, slot, steps
+                        )
                         circulation_local(
-                            flow, parameter, constant, work, j, slot, steps, laws[j], slope,
-                            apparent, True, tables, table_first, table_blend, unconverged,
+                            flow,
+                            parameter,
+                            constant,
+                            work,
+                            j,
+                            slot,
+                            steps,
+                            laws[j],
+                            slope,
+                            apparent,
+                            True,
+                            tables,
+                            table_first,
+                            table_blend,
+                            unconverged,
                         )
                 if stage == passes - 1:
                     strip_loads(
-                        flow, sums, parameter, constant, friction[j * _L :], least_cosine,
-                        segments[j], j, slot, steps, laws[j], apparent, lagged, tables,
-                        table_first, table_blend,
+                        flow,
+                        sums,
+                        parameter,
+                        constant,
+                        friction[j * _L :],
+                        least_cosine,
+                        segments[j],
+                        j,
+                        slot,
+                        steps,
+                        laws[j],
+                        apparent,
+                        lagged,
+                        tables,
+                        table_first,
+                        table_blend,
                     )
                     if inertia:
-                        strip_inertia(flow, motion, sums, parameter, constant, segments[j], j, slot, steps)
+                        strip_inertia(
+                            flow, motion, sums, parameter, constant, segments[j], j, slot, steps
+                        )
                     if fields.shape[0] > 0:
                         _keep_fields(
-                            fields, flow, parameter, friction, j, slot, steps, laws[j], apparent,
+                            fields,
+                            flow,
+                            parameter,
+                            friction,
+                            j,
+                            slot,
+                            steps,
+                            laws[j],
+                            apparent,
                             block,
                         )
         half_wing_series(series, sums, hinge, constant, segment_count, steps)
@@ -452,11 +504,34 @@ def solve(
 
     def work(first: int, last: int) -> None:
         _solve_blocks(
-            first, last, batch.constant, batch.parameter, batch.schedule, harmonics,
-            _phases(steps, half), batch.segment, batch.law, batch.friction, batch.fit,
-            batch.downwash, batch.damping, batch.tables, batch.log_reynolds, batch.table_range,
-            batch.induced, batch.poles, batch.lagged_stall, batch.apparent_mass, inertia, steps,
-            mean, low, high, verdict, series_out, fields_out,
+            first,
+            last,
+            batch.constant,
+            batch.parameter,
+            batch.schedule,
+            harmonics,
+            _phases(steps, half),
+            batch.segment,
+            batch.law,
+            batch.friction,
+            batch.fit,
+            batch.downwash,
+            batch.damping,
+            batch.tables,
+            batch.log_reynolds,
+            batch.table_range,
+            batch.induced,
+            batch.poles,
+            batch.lagged_stall,
+            batch.apparent_mass,
+            inertia,
+            steps,
+            mean,
+            low,
+            high,
+            verdict,
+            series_out,
+            fields_out,
         )
 
     threads = max(1, min(threads, blocks, os.cpu_count() or 1))

@@ -87,7 +87,7 @@ _MASK = OFFSET_MASK
 
 
 @compiled
-def evaluate_schedules(hinge, schedule, harmonics, phases, constant, steps):  # type: ignore[no-untyped-def]
+def evaluate_schedules(hinge, schedule, harmonics, phases, constant, steps):
     """Angles, rates and accelerations of all schedules, and the hinges' sines and cosines.
 
     ``schedule[row, coefficient, lane]`` flat; ``harmonics[row]`` the highest harmonic in use;
@@ -135,7 +135,7 @@ def evaluate_schedules(hinge, schedule, harmonics, phases, constant, steps):  # 
 
 
 @compiled
-def segment_motion(motion, hinge, constant, segment, steps):  # type: ignore[no-untyped-def]
+def segment_motion(motion, hinge, constant, segment, steps):
     """Everything about a segment's motion that is the same for all its strips.
 
     The inner segment is the outer one with no arm before it and no sweep.
@@ -170,13 +170,16 @@ def segment_motion(motion, hinge, constant, segment, steps):  # type: ignore[no-
             q_rate = outer * hinge[b + sweep + _L]
             q_acceleration = outer * hinge[b + sweep + 2 * _L]
             if segment == 0:
-                sp, cp = hinge[b + HINGE_SIN_INNER * _L + lane], hinge[b + HINGE_COS_INNER * _L + lane]
+                sp = hinge[b + HINGE_SIN_INNER * _L + lane]
+                cp = hinge[b + HINGE_COS_INNER * _L + lane]
                 s2, c2, sq, cq = 0.0, 1.0, 0.0, 1.0
             else:
-                sp, cp = hinge[b + HINGE_SIN_OUTER * _L + lane], hinge[b + HINGE_COS_OUTER * _L + lane]
+                sp = hinge[b + HINGE_SIN_OUTER * _L + lane]
+                cp = hinge[b + HINGE_COS_OUTER * _L + lane]
                 s2 = hinge[b + HINGE_SIN_RELATIVE * _L + lane]
                 c2 = hinge[b + HINGE_COS_RELATIVE * _L + lane]
-                sq, cq = hinge[b + HINGE_SIN_SWEEP * _L + lane], hinge[b + HINGE_COS_SWEEP * _L + lane]
+                sq = hinge[b + HINGE_SIN_SWEEP * _L + lane]
+                cq = hinge[b + HINGE_COS_SWEEP * _L + lane]
 
             # Rates of sin p sin q, sin 2 sin q and their like.
             spq_rate = cp * p_rate * sq + sp * cq * q_rate
@@ -186,8 +189,12 @@ def segment_motion(motion, hinge, constant, segment, steps):  # type: ignore[no-
             motion[t + SEG_N0 * _L + lane] = az * cp - a * c2
             motion[t + SEG_N1 * _L + lane] = -p_rate * cq
             motion[t + SEG_X0_RATE * _L + lane] = (
-                -hx_rate * cq - ax * sq * q_rate + hz_rate * sp * sq - az * spq_rate
-                + a_rate * s2 * sq + a * s2q_rate
+                -hx_rate * cq
+                - ax * sq * q_rate
+                + hz_rate * sp * sq
+                - az * spq_rate
+                + a_rate * s2 * sq
+                + a * s2q_rate
             )
             motion[t + SEG_X1_RATE * _L + lane] = -q_acceleration
             motion[t + SEG_N0_RATE * _L + lane] = (
@@ -201,16 +208,23 @@ def segment_motion(motion, hinge, constant, segment, steps):  # type: ignore[no-
             motion[t + SEG_VN0 * _L + lane] = hz * cp + a * c2
             motion[t + SEG_VS0 * _L + lane] = hx * sq + hz * sp * cq + a * s2 * cq
             motion[t + SEG_VX0_RATE * _L + lane] = (
-                hx_rate * cq - hx * sq * q_rate - hz_rate * sp * sq - hz * spq_rate
-                - a_rate * s2 * sq - a * s2q_rate
+                hx_rate * cq
+                - hx * sq * q_rate
+                - hz_rate * sp * sq
+                - hz * spq_rate
+                - a_rate * s2 * sq
+                - a * s2q_rate
             )
             motion[t + SEG_VN0_RATE * _L + lane] = (
                 hz_rate * cp - hz * sp * p_rate + a_rate * c2 - a * s2 * relative_rate
             )
             motion[t + SEG_VS0_RATE * _L + lane] = (
-                hx_rate * sq + hx * cq * q_rate
-                + hz_rate * sp * cq + hz * (cp * p_rate * cq - sp * sq * q_rate)
-                + a_rate * s2 * cq + a * (c2 * relative_rate * cq - s2 * sq * q_rate)
+                hx_rate * sq
+                + hx * cq * q_rate
+                + hz_rate * sp * cq
+                + hz * (cp * p_rate * cq - sp * sq * q_rate)
+                + a_rate * s2 * cq
+                + a * (c2 * relative_rate * cq - s2 * sq * q_rate)
             )
 
             o = ((b + 3 * root * _L) & _MASK) + lane
@@ -225,7 +239,7 @@ def segment_motion(motion, hinge, constant, segment, steps):  # type: ignore[no-
 
 
 @compiled
-def strip_flow(flow, motion, parameter, constant, segment, strip, slot, reference, steps):  # type: ignore[no-untyped-def]
+def strip_flow(flow, motion, parameter, constant, segment, strip, slot, reference, steps):
     """Air velocity at the twist axis, the downwash that makes circulation, and their rates.
 
     ``reference`` is the chord fraction whose normal velocity makes circulation: 3/4 with the
@@ -247,7 +261,8 @@ def strip_flow(flow, motion, parameter, constant, segment, strip, slot, referenc
             x_rate = motion[t + SEG_X0_RATE * _L + lane] + r * motion[t + SEG_X1_RATE * _L + lane]
             z_rate = motion[t + SEG_N0_RATE * _L + lane] + r * motion[t + SEG_N1_RATE * _L + lane]
             twist = (
-                motion[t + SEG_TWIST_ROOT * _L + lane] + eta * motion[t + SEG_TWIST_SPREAD * _L + lane]
+                motion[t + SEG_TWIST_ROOT * _L + lane]
+                + eta * motion[t + SEG_TWIST_SPREAD * _L + lane]
             )
             twist_rate = (
                 motion[t + SEG_TWIST_ROOT_RATE * _L + lane]
@@ -279,7 +294,7 @@ def strip_flow(flow, motion, parameter, constant, segment, strip, slot, referenc
 
 
 @inlined
-def semichords(before, here, after, beyond, step):  # type: ignore[no-untyped-def]
+def semichords(before, here, after, beyond, step):
     """Semichords travelled in a step and in its second half.
 
     Fourth order from the rates at four neighbouring instants; never negative.
@@ -290,13 +305,13 @@ def semichords(before, here, after, beyond, step):  # type: ignore[no-untyped-de
 
 
 @compiled
-def wake_lag(flow, constant, work, poles, slot, steps):  # type: ignore[no-untyped-def]
+def wake_lag(flow, constant, work, poles, slot, steps):
     """Take the shed wake's lag from the downwash; the periodic state in closed form.
 
     Notes
     -----
-    ``q_lagged = q - sum z_i``, ``dz_i/dt = A_i dq/dt - b_i (ds/dt) z_i``. Over a step the forcing is
-    integrated by Simpson's rule with its decay factors exact, which is fourth order and stays
+    ``q_lagged = q - sum z_i``, ``dz_i/dt = A_i dq/dt - b_i (ds/dt) z_i``. Over a step the forcing
+    is integrated by Simpson's rule with its decay factors exact, which is fourth order and stays
     bounded for any step. ``work`` holds two rows of lanes.
     """
     block = FLOW_ROWS * _L
@@ -349,7 +364,7 @@ def wake_lag(flow, constant, work, poles, slot, steps):  # type: ignore[no-untyp
 
 
 @compiled
-def separation_lag(flow, constant, work, lag, row, slot, steps):  # type: ignore[no-untyped-def]
+def separation_lag(flow, constant, work, lag, row, slot, steps):
     """Let the attached length in ``row`` follow its steady value, ``lag`` semichords behind."""
     block = FLOW_ROWS * _L
     base = slot * steps * block

@@ -117,7 +117,7 @@ _MASK = OFFSET_MASK
 
 
 @inlined
-def _plate_loads(  # type: ignore[no-untyped-def]
+def _plate_loads(
     density, chord, u, w, q, q_c, f, spin, camber, suction, plate_drag, friction, axis, apparent
 ):
     """Forces, moment and losses of a thin plate or airfoil, without apparent mass.
@@ -158,7 +158,7 @@ def _plate_loads(  # type: ignore[no-untyped-def]
 
 
 @inlined
-def _table_loads(density, chord, u, q, w_c, spin, lift, drag, moment, axis, apparent):  # type: ignore[no-untyped-def]
+def _table_loads(density, chord, u, q, w_c, spin, lift, drag, moment, axis, apparent):
     """The same for a section table, whose coefficients are given."""
     speed = math.sqrt(u * u + w_c * w_c)
     half = apparent * 0.5 * chord * spin
@@ -175,9 +175,23 @@ def _table_loads(density, chord, u, q, w_c, spin, lift, drag, moment, axis, appa
 
 
 @compiled
-def strip_loads(  # type: ignore[no-untyped-def]
-    flow, sums, parameter, constant, friction, least_cosine, segment, strip, slot, steps, law,
-    apparent, lagged, values, table_first, table_blend,
+def strip_loads(
+    flow,
+    sums,
+    parameter,
+    constant,
+    friction,
+    least_cosine,
+    segment,
+    strip,
+    slot,
+    steps,
+    law,
+    apparent,
+    lagged,
+    values,
+    table_first,
+    table_blend,
 ):
     """Loads of one strip through the stroke, added to the sums of its segment.
 
@@ -212,8 +226,25 @@ def strip_loads(  # type: ignore[no-untyped-def]
                     apparent,
                 )
                 _add(
-                    flow, sums, parameter, constant, least_cosine, segment, p, f, n, steps, lane, apparent,
-                    normal, aft, about, wake, profile, bound, cosine,
+                    flow,
+                    sums,
+                    parameter,
+                    constant,
+                    least_cosine,
+                    segment,
+                    p,
+                    f,
+                    n,
+                    steps,
+                    lane,
+                    apparent,
+                    normal,
+                    aft,
+                    about,
+                    wake,
+                    profile,
+                    bound,
+                    cosine,
                 )
         else:
             for lane in range(_L):
@@ -234,15 +265,49 @@ def strip_loads(  # type: ignore[no-untyped-def]
                     apparent,
                 )
                 _add(
-                    flow, sums, parameter, constant, least_cosine, segment, p, f, n, steps, lane, apparent,
-                    normal, aft, about, wake, profile, bound, cosine,
+                    flow,
+                    sums,
+                    parameter,
+                    constant,
+                    least_cosine,
+                    segment,
+                    p,
+                    f,
+                    n,
+                    steps,
+                    lane,
+                    apparent,
+                    normal,
+                    aft,
+                    about,
+                    wake,
+                    profile,
+                    bound,
+                    cosine,
                 )
 
 
 @inlined
-def _add(  # type: ignore[no-untyped-def]
-    flow, sums, parameter, constant, least_cosine, segment, p, f, n, steps, lane, apparent,
-    normal, aft, about, wake, profile, bound, cosine,
+def _add(
+    flow,
+    sums,
+    parameter,
+    constant,
+    least_cosine,
+    segment,
+    p,
+    f,
+    n,
+    steps,
+    lane,
+    apparent,
+    normal,
+    aft,
+    about,
+    wake,
+    profile,
+    bound,
+    cosine,
 ):
     """Add the apparent mass to one lane's loads and the loads to the sums of the segment."""
     density = constant[CONST_DENSITY * _L + lane]
@@ -286,7 +351,7 @@ def _add(  # type: ignore[no-untyped-def]
 
 
 @compiled
-def strip_inertia(flow, motion, sums, parameter, constant, segment, strip, slot, steps):  # type: ignore[no-untyped-def]
+def strip_inertia(flow, motion, sums, parameter, constant, segment, strip, slot, steps):
     """Rate of kinetic energy of one strip, added to the sums of its segment.
 
     The spar lies on the twist axis, the skin evenly over the chord. Energies are sums of squares
@@ -323,7 +388,9 @@ def strip_inertia(flow, motion, sums, parameter, constant, segment, strip, slot,
             across = vx * sine + vn * cosine
             along_rate = vx_rate * cosine - vn_rate * sine - twist_rate * across
             across_rate = vx_rate * sine + vn_rate * cosine + twist_rate * along
-            yawing = -motion[t + SEG_N1 * _L + lane] * sine + motion[t + SEG_X1 * _L + lane] * cosine
+            yawing = (
+                -motion[t + SEG_N1 * _L + lane] * sine + motion[t + SEG_X1 * _L + lane] * cosine
+            )
             yawing_rate = (
                 -motion[t + SEG_N1_RATE * _L + lane] * sine
                 + motion[t + SEG_X1_RATE * _L + lane] * cosine
@@ -346,7 +413,7 @@ def strip_inertia(flow, motion, sums, parameter, constant, segment, strip, slot,
 
 
 @compiled
-def half_wing_series(series, sums, hinge, constant, segments, steps):  # type: ignore[no-untyped-def]
+def half_wing_series(series, sums, hinge, constant, segments, steps):
     """Forces, moments, powers and torques of the half wing at every step.
 
     Forces along lift, thrust and starboard; moments about the origin of the design axes.
@@ -399,8 +466,7 @@ def half_wing_series(series, sums, hinge, constant, segments, steps):  # type: i
                 series[k + SERIES_PITCH * _L + lane] = my
                 series[k + SERIES_YAW * _L + lane] = mz * cos_tilt - mx * sin_tilt
                 series[k + SERIES_POWER * _L + lane] = (
-                    thrust * constant[CONST_AIRSPEED * _L + lane]
-                    + sums[t + SUM_LOSS * _L + lane]
+                    thrust * constant[CONST_AIRSPEED * _L + lane] + sums[t + SUM_LOSS * _L + lane]
                 )
                 series[k + SERIES_WAKE * _L + lane] = sums[t + SUM_WAKE * _L + lane]
                 series[k + SERIES_PROFILE * _L + lane] = sums[t + SUM_PROFILE * _L + lane]

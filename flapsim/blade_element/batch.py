@@ -1,0 +1,149 @@
+"""What goes into the strip kernel and what comes out, as arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+
+class Batch(NamedTuple):
+    """Half wings as numbers; the last axis counts the designs (B).
+
+    All designs of a batch share what is not a number: options, section laws, strip count.
+
+    Attributes
+    ----------
+    constant : ndarray, shape (CONST_ROWS, B)
+        Numbers of each design, SI and rad.
+    parameter : ndarray, shape (n_strips, PAR_ROWS, B)
+        Numbers of each strip.
+    schedule : ndarray, shape (8, 2 H + 1, B)
+        Fourier coefficients of the schedules, rad and m.
+    segment, law, friction : ndarray of int, shape (n_strips,)
+        Segment, section law and friction law of each strip.
+    fit : ndarray, shape (modes, n_strips, B)
+        Lifting-line fit (empty first axis without a lifting line).
+    downwash : ndarray, shape (n_strips, modes, B)
+        Lifting-line downwash.
+    damping : ndarray, shape (modes,)
+        Filter on the stall deficit.
+    tables : ndarray, shape (k, 5, n)
+        Section tables of all Reynolds numbers of all table laws.
+    log_reynolds : ndarray, shape (k,)
+        Their Reynolds numbers.
+    table_range : ndarray of int, shape (n_strips, 2)
+        First table and number of tables of each strip.
+    induced : int
+        INDUCED_NONE, INDUCED_SLOPE or INDUCED_LIFTING_LINE.
+    poles : int
+        Exponentials of the shed wake's lag; 0 is quasi-steady.
+    lagged_stall, apparent_mass : bool
+        Options.
+    steps : int
+        Steps per stroke.
+    """
+
+    constant: Array
+    parameter: Array
+    schedule: Array
+    segment: Integers
+    law: Integers
+    friction: Integers
+    fit: Array
+    downwash: Array
+    damping: Array
+    tables: Array
+    log_reynolds: Array
+    table_range: Integers
+    induced: int
+    poles: int
+    lagged_stall: bool
+    apparent_mass: bool
+    steps: int
+
+
+class Solution(NamedTuple):
+    """Half wings through the stroke.
+
+    Attributes
+    ----------
+    mean, low, high : ndarray, shape (SERIES_ROWS, B)
+        Mean, least and greatest value over the stroke of every row of the series.
+    verdict : ndarray, shape (VERDICT_ROWS, B)
+        Cosine of the largest incidence, instants without a converged induced velocity, least
+        Reynolds number of any strip.
+    series : ndarray, shape (steps, SERIES_ROWS, B), or (0, SERIES_ROWS, B)
+        The stroke itself where it was asked for.
+    fields : ndarray, shape (n_strips, steps, FIELD_ROWS, B), or (0, 0, FIELD_ROWS, B)
+        The strips through the stroke where they were asked for.
+    """
+
+    mean: Array
+    low: Array
+    high: Array
+    verdict: Array
+    series: Array
+    fields: Array
+
+
+def stack(batches: Sequence[Batch]) -> Batch:
+    """Join batches that share everything that is not a number.
+
+    Parameters
+    ----------
+    batches : sequence of Batch
+        At least one.
+
+    Returns
+    -------
+    Batch
+
+    Raises
+    ------
+    ValueError
+        If the batches differ in an option, a section law, a table or the number of strips.
+    """
+    first = batches[0]
+    numbers = ("constant", "parameter", "schedule", "fit", "downwash")
+    for other in batches[1:]:
+        for name in Batch._fields:
+            if name not in numbers and not np.array_equal(
+                getattr(first, name), getattr(other, name)
+            ):
+                raise ValueError(f"designs of one batch must share {name}")
+    return first._replace(
+        constant=np.concatenate([batch.constant for batch in batches], axis=-1),
+        parameter=np.concatenate([batch.parameter for batch in batches], axis=-1),
+        schedule=np.concatenate([batch.schedule for batch in batches], axis=-1),
+        fit=np.concatenate([batch.fit for batch in batches], axis=-1),
+        downwash=np.concatenate([batch.downwash for batch in batches], axis=-1),
+    )
+
+
+def repeated(batch: Batch, count: int) -> Batch:
+    """Every design of a batch several times over, one after another.
+
+    Parameters
+    ----------
+    batch : Batch
+        The designs.
+    count : int
+        How often.
+
+    Returns
+    -------
+    Batch
+    """
+    return batch._replace(
+        constant=np.repeat(batch.constant, count, axis=-1),
+        parameter=np.repeat(batch.parameter, count, axis=-1),
+        schedule=np.repeat(batch.schedule, count, axis=-1),
+        fit=np.repeat(batch.fit, count, axis=-1),
+        downwash=np.repeat(batch.downwash, count, axis=-1),
+    )
