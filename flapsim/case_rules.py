@@ -333,9 +333,9 @@ def _check_fractions(fractions: Sequence[float], key: str, faults: Faults) -> No
         if fraction <= before:
             faults.add(f"{key}.{index}.0", show(fraction), f"a fraction > {before:g}")
     if fractions[0] != 0.0:
-        faults.add(f"{key}.0.0", show(fractions[0]), "the first fraction 0")
+        faults.add(f"{key}.0.0", show(fractions[0]), "a first fraction of 0")
     if fractions[-1] != 1.0:
-        faults.add(f"{key}.{len(fractions) - 1}.0", show(fractions[-1]), "the last fraction 1")
+        faults.add(f"{key}.{len(fractions) - 1}.0", show(fractions[-1]), "a last fraction of 1")
 
 
 def _check_chords(chords: Sequence[float], key: str, faults: Faults) -> None:

@@ -20,6 +20,7 @@ from flapsim.case_rules import (
     Table,
     Text,
     Word,
+    known_names,
     ruled,
 )
 from flapsim.case_tables import read_samples
@@ -190,10 +191,11 @@ class Twist:
             "passive": servo,
             None: (),
         }[mode]
+        commands = [f"tip_{name}" for name in known_names(Schedule)]
         for name in found.table:
             if name in strangers:
                 found.wrong(name, f'no such key with mode = "{mode}"')
-            elif mode == "passive" and name.startswith("tip_"):
+            elif mode == "passive" and name in commands:
                 found.wrong(
                     name,
                     'no command of the tip with mode = "passive"',

@@ -97,8 +97,8 @@ BROKEN = [
     (STATIONS, "chord_m = [[0.0, 0.28]]", "wing.inner.chord_m", "at least two pairs"),
     (STATIONS, "chord_m = [[0.0, 0.28], [1.0]]", "wing.inner.chord_m.1", "a pair"),
     (STATIONS, "chord_m = [0.28, 0.27]", "wing.inner.chord_m.0", "a pair"),
-    (STATIONS, "chord_m = [[0.1, 0.3], [1.0, 0.3]]", "wing.inner.chord_m.0.0", "fraction 0"),
-    (STATIONS, "chord_m = [[0.0, 0.3], [0.9, 0.3]]", "wing.inner.chord_m.1.0", "fraction 1"),
+    (STATIONS, "chord_m = [[0.1, 0.3], [1.0, 0.3]]", "wing.inner.chord_m.0.0", "fraction of 0"),
+    (STATIONS, "chord_m = [[0.0, 0.3], [0.9, 0.3]]", "wing.inner.chord_m.1.0", "fraction of 1"),
     (STATIONS, "chord_m = [[0.0, 0.3], [1.1, 0.3]]", "wing.inner.chord_m.1.0", "<= 1"),
     (
         STATIONS,
@@ -228,6 +228,12 @@ BROKEN = [
         "stroke.inner.twist.stops_deg",
         "stops on either side of rest_deg = 50",
     ),
+    (
+        INNER_TWIST,
+        f"twist = {{ {PASSIVE}, tip_angle = 9 }}",
+        "stroke.inner.twist.tip_angle",
+        "one of mode, tip_*",
+    ),
     (INNER_TWIST, "twist = { tip_crank_m = 1 }", "stroke.inner.twist.tip_crank_m", "lag_deg"),
     (INNER_TWIST, "twist = { amplitude_deg = 9 }", "stroke.inner.twist.amplitude_deg", "tip_*"),
     # tables that need each other
@@ -249,6 +255,7 @@ def test_a_broken_case_names_file_key_and_what_is_allowed(
     assert messages, [str(fault) for fault in faults]
     assert messages[0].startswith(f"{NAME}: {key}: ")
     assert allowed in messages[0]
+    assert len(messages) == 1
     assert messages[0].count("\n") == 0
     assert len(messages[0]) < 400
 
