@@ -11,7 +11,7 @@ from flapsim.aero.polar import GRID_DEG, polar_table, revolving_plate_table
 from flapsim.case import Case, Section, read_polar
 from flapsim.wing import Strips, strips
 from tests.twin import wake
-from tests.twin.induced import LiftingLine, slope
+from tests.twin.induced import Circulation, LiftingLine, Slope
 from tests.twin.jet import Y_AXIS, Z_AXIS, Array, Jet, constant, inner, rotation
 from tests.twin.motion import Angles, Motion, half_wing_motion
 from tests.twin.section import Flow, Law, Plate, Table, friction_coefficient, plate_drag
@@ -89,8 +89,25 @@ def _portion(part: slice, arguments: tuple[Array | None, ...]) -> list[Array | N
     return [None if array is None else array[..., part, :] for array in arguments]
 
 
-def simulate_half(case: Case, side: str = "starboard") -> TwinResult:
-    """Compute one half wing over one cycle; the port half as if it were the starboard one."""
+@dataclass(frozen=True)
+class _Solution:
+    """Effective downwash of a half wing, and the stages that led to it.
+
+    A stage is the attached length that was held, None for that of steady flow, and the effective
+    downwash it led to.
+    """
+
+    wing: Strips
+    angles: Angles
+    motion: Motion
+    sections: _Sections
+    downwash: Array
+    lagged: Array
+    stages: list[tuple[Array | None, Array]]
+
+
+def solve_half(case: Case, side: str) -> _Solution:
+    """Solve for the effective downwash of one half wing."""
     wing = strips(case.wing, case.craft.shoulder_offset_m)
     plane = np.radians(case.stroke.plane_deg)
     angles = schedule_angles(case, side)
@@ -105,13 +122,36 @@ def simulate_half(case: Case, side: str = "starboard") -> TwinResult:
         terms = wake.lag_terms(case.model.wake_lag, wing.aspect_ratio)
         lagged = wake.lagged_downwash(downwash, downwash_rate, travel_rate, step, terms)
 
-    attached = None
-    effective = effective_downwash(case, wing, sections, lagged, attached)
+    effective = effective_downwash(case, wing, sections, lagged, None)
+    stages: list[tuple[Array | None, Array]] = [(None, effective)]
     if case.model.stall == "lagged":
         steady = sections.join("attached", effective)
         attached = wake.lagged_attachment(steady, travel_rate, step)
-        effective = effective_downwash(case, wing, sections, lagged, attached)
+        stages.append((attached, effective_downwash(case, wing, sections, lagged, attached)))
+    return _Solution(wing, angles, motion, sections, downwash, lagged, stages)
 
+
+def answers(case: Case, side: str = "starboard") -> int:
+    """Return the most answers that the equation of the induced velocity has at any instant."""
+    solution = solve_half(case, side)
+    wing, sections, lagged = solution.wing, solution.sections, solution.lagged
+    most = 1
+    for attached, _ in solution.stages:
+        circulation = _circulation(sections, attached)
+        if case.model.induced == "slope":
+            most = max(most, int(_slope(wing, sections, lagged, circulation).answers().max()))
+        elif case.model.induced == "lifting-line":
+            line = LiftingLine(wing, case.model.modes)
+            counts = line.answers(lagged, wing.chord[:, None], circulation)
+            most = max(most, int(counts.max()))
+    return most
+
+
+def simulate_half(case: Case, side: str = "starboard") -> TwinResult:
+    """Compute one half wing over one cycle; the port half as if it were the starboard one."""
+    solution = solve_half(case, side)
+    sections, downwash, lagged = solution.sections, solution.downwash, solution.lagged
+    attached, effective = solution.stages[-1]
     loads = [
         law.loads(flow, *_portion(part, (downwash, effective, attached)))
         for part, flow, law in zip(sections.parts, sections.flows, sections.laws, strict=True)
@@ -134,7 +174,7 @@ def simulate_half(case: Case, side: str = "starboard") -> TwinResult:
         name: sections.flow(name)
         for name in ("u", "u_rate", "w_axis", "w_axis_rate", "spin", "spin_rate")
     } | {"downwash": downwash, "lagged_downwash": lagged, "effective_downwash": effective}
-    return _collect(case, wing, motion, angles, velocities, per_metre)
+    return _collect(case, solution, velocities, per_metre)
 
 
 def schedule_angles(case: Case, side: str) -> Angles:
@@ -251,30 +291,37 @@ def effective_downwash(
 ) -> Array:
     """Downwash that is left once the trailing sheet has taken its part."""
 
-    def circulation(q: Array) -> Array:
-        return sections.join("circulation", q, attached)
-
     if case.model.induced == "none":
         return lagged
+    circulation = _circulation(sections, attached)
     if case.model.induced == "slope":
-        # Lift against the downwash needs camber or rotation: the answer is no further than these.
-        camber_and_spin = np.concatenate(
-            [np.abs(flow.u) + 0.25 * np.abs(flow.chord * flow.spin) for flow in sections.flows]
-        )
-        return slope(lagged, camber_and_spin, wing, circulation)
+        return _slope(wing, sections, lagged, circulation).effective_downwash()
     line = LiftingLine(wing, case.model.modes)
     return line.effective_downwash(lagged, wing.chord[:, None], circulation)
 
 
+def _circulation(sections: _Sections, attached: Array | None) -> Circulation:
+    """Circulation of all strips as a function of the effective downwash."""
+
+    def circulation(q: Array) -> Array:
+        return sections.join("circulation", q, attached)
+
+    return circulation
+
+
+def _slope(wing: Strips, sections: _Sections, lagged: Array, circulation: Circulation) -> Slope:
+    """Equation of the induced velocity strip by strip."""
+    return Slope(lagged, sections.flow("u"), sections.join("no_incidence"), wing, circulation)
+
+
 def _collect(
     case: Case,
-    wing: Strips,
-    motion: Motion,
-    angles: Angles,
+    solution: _Solution,
     velocities: dict[str, Array],
     per_metre: dict[str, Array],
 ) -> TwinResult:
     """Resolve the strip loads into vectors and sum them over each segment."""
+    wing, motion, angles = solution.wing, solution.motion, solution.angles
     pitch = np.radians(case.flight.pitch_deg)
     up = np.array([-np.sin(pitch), 0.0, np.cos(pitch)])
     forward = -np.array([np.cos(pitch), 0.0, np.sin(pitch)])

@@ -15,7 +15,7 @@ from tests.twin.jet import Array
 
 Circulation = Callable[[Array], Array]
 
-SCAN = 600
+SCAN = 400
 BISECTIONS = 60
 NEWTON_STEPS = 60
 HALVINGS = 25
@@ -29,53 +29,62 @@ class NoSolution(ArithmeticError):
     """The equations were not solved to the asked accuracy."""
 
 
-def slope(q_lag: Array, scale: Array, strips: Strips, circulation: Circulation) -> Array:
-    """Effective downwash with Prandtl's induced angle, CL/(pi AR), at every strip.
+class Slope:
+    """Prandtl's induced angle, CL/(pi AR), at every strip on its own.
 
-    Parameters
+    Past stall there may be several answers. Every sign change of the equation on a scan is an
+    answer; the scan is fine where the incidence is within the range of stall.
+
+    Attributes
     ----------
     q_lag : (n_strips, n_steps) array
         Downwash after the lag, m/s.
-    scale : (n_strips, n_steps) array
-        A velocity that bounds how far the answer may lie from ``q_lag``, m/s.
-    strips : Strips
-    circulation : callable
-
-    Notes
-    -----
-    Past stall there may be several answers. The one next to the answer of attached flow is taken:
-    the equation is scanned, and the sign change nearest to that answer is bisected.
+    attached : (n_strips, n_steps) array
+        Effective downwash that attached flow would have, m/s.
     """
-    per_circulation = 2.0 / (np.pi * strips.chord[:, None] * strips.aspect_ratio)
 
-    def excess(q: Array) -> Array:
-        return q + per_circulation * circulation(q) - q_lag
+    def __init__(
+        self,
+        q_lag: Array,
+        u: Array,
+        no_incidence: Array,
+        strips: Strips,
+        circulation: Circulation,
+    ) -> None:
+        """Scan the equation; ``no_incidence`` is the downwash without incidence, m/s."""
+        self.q_lag, self._circulation = q_lag, circulation
+        self._per_circulation = 2.0 / (np.pi * strips.chord[:, None] * strips.aspect_ratio)
+        self.attached = q_lag / (1.0 + 2.0 / strips.aspect_ratio)
+        across = np.linspace(-1.0, 1.0, SCAN)[:, None, None]
+        # Lift against the downwash needs camber or rotation: no answer is further off than these.
+        reach = np.abs(q_lag) + np.abs(u) + np.abs(no_incidence) + np.finfo(float).tiny
+        wide, near = self.attached + 1.5 * across * reach, no_incidence + 1.5 * across * np.abs(u)
+        self._scan = np.sort(np.concatenate([wide, near]), axis=0)
+        negative = np.signbit(self._excess(self._scan))
+        self._crosses = negative[:-1] != negative[1:]
 
-    attached = q_lag / (1.0 + 2.0 / strips.aspect_ratio)
-    reach = np.abs(q_lag) + scale + np.finfo(float).tiny
-    q = attached + np.linspace(-1.0, 1.0, SCAN)[:, None, None] * reach
-    crosses = np.signbit(excess(q[:-1])) != np.signbit(excess(q[1:]))
-    if not crosses.any(axis=0).all():
-        raise NoSolution("the scan of the induced velocity found no sign change")
-    middle = 0.5 * (q[:-1] + q[1:])
-    nearest = np.argmin(np.where(crosses, np.abs(middle - attached), np.inf), axis=0)[None]
-    low = np.take_along_axis(q, nearest, axis=0)[0]
-    high = np.take_along_axis(q, nearest + 1, axis=0)[0]
-    sign = np.signbit(excess(low))
-    for _ in range(BISECTIONS):
-        middle = 0.5 * (low + high)
-        stays = np.signbit(excess(middle)) == sign
-        low, high = np.where(stays, middle, low), np.where(stays, high, middle)
-    return 0.5 * (low + high)
+    def _excess(self, q: Array) -> Array:
+        return q + self._per_circulation * self._circulation(q) - self.q_lag
 
+    def answers(self) -> Array:
+        """Number of answers at every strip and instant."""
+        return np.sum(self._crosses, axis=0)
 
-def answers_of_slope(q_lag: Array, scale: Array, strips: Strips, circulation: Circulation) -> Array:
-    """How many answers the scan of :func:`slope` sees at every strip and instant."""
-    per_circulation = 2.0 / (np.pi * strips.chord[:, None] * strips.aspect_ratio)
-    reach = np.abs(q_lag) + scale + np.finfo(float).tiny
-    q = q_lag + np.linspace(-1.5, 1.5, 2 * SCAN)[:, None, None] * reach
-    excess = q + per_circulation * circulation(q) - q_lag
-    return np.sum(np.signbit(excess[:-1]) != np.signbit(excess[1:]), axis=0)
+    def effective_downwash(self) -> Array:
+        """Bisect the answer next to that of attached flow."""
+        if not self._crosses.any(axis=0).all():
+            raise NoSolution("the scan of the induced velocity found no sign change")
+        low, high = self._scan[:-1], self._scan[1:]
+        distance = np.abs(0.5 * (low + high) - self.attached)
+        nearest = np.argmin(np.where(self._crosses, distance, np.inf), axis=0)[None]
+        low = np.take_along_axis(low, nearest, axis=0)[0]
+        high = np.take_along_axis(high, nearest, axis=0)[0]
+        sign = np.signbit(self._excess(low))
+        for _ in range(BISECTIONS):
+            middle = 0.5 * (low + high)
+            stays = np.signbit(self._excess(middle)) == sign
+            low, high = np.where(stays, middle, low), np.where(stays, high, middle)
+        return 0.5 * (low + high)
 
 
 class LiftingLine:
@@ -141,6 +150,24 @@ class LiftingLine:
         if np.any(left > ACCEPTED):
             raise NoSolution(f"the lifting line kept a residual of {np.max(left):.1e}")
         return q
+
+    def answers(self, q_lag: Array, chord: Array, circulation: Circulation) -> Array:
+        """Number of answers found from far-apart starts, at every instant (n_steps,)."""
+        outwards = np.linspace(0.0, 2.0, len(q_lag))[:, None]
+        found: list[Array] = []
+        for start in (None, q_lag, 0.0 * q_lag, 1.5 * q_lag, outwards * q_lag):
+            try:
+                found.append(self.effective_downwash(q_lag, chord, circulation, start))
+            except NoSolution:
+                continue
+        scale = np.max(np.abs(q_lag)) + np.finfo(float).tiny
+        count = np.zeros(q_lag.shape[1], dtype=int)
+        for index, answer in enumerate(found):
+            new = np.ones(len(count), dtype=bool)
+            for earlier in found[:index]:
+                new &= np.max(np.abs(answer - earlier), axis=0) > 1e-9 * scale
+            count += new
+        return count
 
 
 def newton(

@@ -117,6 +117,10 @@ class Plate:
         w = q - self.camber * flow.u
         return w, w - 0.25 * flow.chord * flow.spin * flow.apparent_mass
 
+    def no_incidence(self, flow: Flow) -> Array:
+        """Downwash at which the plate has no incidence."""
+        return -self._effective(flow, np.zeros_like(flow.u))[1]
+
     def _direction(self, flow: Flow, q: Array) -> tuple[Array, Array, Array]:
         """Speed, sine and cosine of the incidence of the separated plate."""
         _, w = self._effective(flow, q)
@@ -131,8 +135,10 @@ class Plate:
             return np.ones_like(sine)
         onset, full = np.sin(self.stall)
         t = np.clip((np.abs(sine) - onset) / (full - onset), 0.0, 1.0)
-        step = np.minimum(t**3 * (10.0 - 15.0 * t + 6.0 * t**2), 1.0)  # against rounding
-        return np.where(np.broadcast_to(cosine, sine.shape) > 0.0, 1.0 - step, 0.0)
+        # One less the fifth-degree smooth step t^3 (10 - 15 t + 6 t^2), without cancellation: its
+        # square root is taken, which would make 1e-8 of a rounding error.
+        remains = (1.0 - t) ** 3 * (1.0 + 3.0 * t + 6.0 * t**2)
+        return np.where(np.broadcast_to(cosine, sine.shape) > 0.0, remains, 0.0)
 
     def _separated_normal_force(self, flow: Flow, q: Array) -> Array:
         """Normal force of the separated plate (Lindenburg 2003)."""
@@ -207,6 +213,10 @@ class Table:
         left = np.clip(np.floor(place), 0, intervals - 1).astype(int)
         row = np.arange(len(column))[:, None]
         return column[row, left] + (place - left) * (column[row, left + 1] - column[row, left])
+
+    def no_incidence(self, flow: Flow) -> Array:
+        """Downwash without incidence."""
+        return np.zeros_like(flow.u)
 
     def attached(self, flow: Flow, q: Array) -> Array:
         """Attached length that the lift curve implies."""
