@@ -6,22 +6,30 @@ from types import ModuleType
 
 from validation import (
     finite_wing,
+    finite_wing_lag,
     flapping_line,
     flat_plate,
     friction,
     large_amplitude,
+    minimum_loss,
     naca0012,
     oscillating_section,
     post_stall,
+    reference_libraries,
     revolving_wing,
+    trends,
     two_segments,
+    wagner,
 )
 from validation.check import Check
 
 FAMILIES: tuple[ModuleType, ...] = (
     oscillating_section,
+    wagner,
     finite_wing,
+    finite_wing_lag,
     flapping_line,
+    minimum_loss,
     two_segments,
     large_amplitude,
     flat_plate,
@@ -29,6 +37,8 @@ FAMILIES: tuple[ModuleType, ...] = (
     friction,
     post_stall,
     revolving_wing,
+    trends,
+    reference_libraries,
 )
 
 
