@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import gc
 import json
 import math
 import os
@@ -36,7 +37,7 @@ PICTURE_SUFFIXES = (".png", ".svg", ".pdf")
 FILM_SUFFIXES = (".gif", ".mp4")
 
 # The names of flapsim.show.figures.KINDS, here so that --help need not load the plotting library.
-PICTURES = ("overview",)
+PICTURES = ("overview", "stroke", "loads", "maps", "span", "watts")
 
 
 class Stop(Exception):
@@ -76,6 +77,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # Whoever read the output has left; Python must not try to flush the rest at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         _say("flapsim: the output was not read to its end")
+        return INPUT_AT_FAULT
+    except OSError as error:
+        _say(f"{error.filename or 'flapsim'}: {error.strerror or error}")
         return INPUT_AT_FAULT
     except KeyboardInterrupt:
         _say("flapsim: interrupted")
@@ -355,13 +359,33 @@ def _cycle(path: str, changes: Sequence[str]) -> Cycle:
 
 
 def _simulated(case: Case) -> Cycle:
-    from flapsim.cycle import NoAnswer, simulate
+    with _quick_start():
+        from flapsim.cycle import NoAnswer, simulate
 
+        try:
+            with _compilation_said():
+                return simulate(case)
+        except NoAnswer as error:
+            raise Stop(NO_SUCH_ANSWER, f"{case.name}: {error}") from error
+
+
+@contextlib.contextmanager
+def _quick_start() -> Iterator[None]:
+    """Load the compiled solver in half the time that it would take unaided."""
+    import numpy as np
+
+    # A star import by scipy would load numpy's Fortran parser, which takes longer than the solver.
+    with contextlib.suppress(ValueError):
+        np.__all__.remove("f2py")
+    # What is loaded stays; looking for garbage in it, now or at exit, finds none.
+    collecting = gc.isenabled()
+    gc.disable()
     try:
-        with _compilation_said():
-            return simulate(case)
-    except NoAnswer as error:
-        raise Stop(NO_SUCH_ANSWER, f"{case.name}: {error}") from error
+        yield
+    finally:
+        gc.freeze()
+        if collecting:
+            gc.enable()
 
 
 def _write_result(cycle: Cycle, path: Path) -> None:

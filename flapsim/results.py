@@ -65,11 +65,13 @@ def write_cycle(cycle: Cycle, path: str | Path) -> None:
     target = Path(path)
     with _written_aside(target) as aside, h5py.File(aside, "w", track_order=True) as file:
         file.attrs.update(_root_attributes(cycle))
+        variables = _variables(cycle)
+        file.attrs["variables"] = " ".join(variables)
         dimensions = {"phase": cycle.phase, "strip": np.arange(len(cycle.strips["chord_m"]))}
         for name, values in dimensions.items():
             _describe(file.create_dataset(name, data=values), _AXES[name])
             file[name].make_scale(name)
-        for name, (axes, values) in _variables(cycle).items():
+        for name, (axes, values) in variables.items():
             dataset = file.create_dataset(name, data=values)
             _describe(dataset, (_AXES | QUANTITIES)[name.rpartition(".")[2]])
             for axis, dimension in enumerate(axes):
@@ -152,9 +154,10 @@ def _cycle_from(file: h5py.File, name: str) -> Cycle:
     except CaseError as error:
         raise ResultError(f"{name}: the case it holds cannot be read: {error}") from error
     groups: dict[str, dict[str, Any]] = {}
-    for key, dataset in file.items():
+    # What other tools have added is left alone, what they have removed is missed.
+    for key in ("phase", *file.attrs["variables"].split()):
         group, _, quantity = key.rpartition(".")
-        value = dataset[()]
+        value = file[key][()]
         groups.setdefault(group, {})[quantity] = value if value.shape else float(value)
     return Cycle(
         case=case,
