@@ -58,14 +58,18 @@ class Air:
         """Density, kg/m^3."""
         if self.density_kg_m3 is not None:
             return self.density_kg_m3
-        return standard_atmosphere(self.altitude_m or 0.0, self.temperature_c).density
+        return standard_atmosphere(self._altitude, self.temperature_c).density
 
     @property
     def kinematic_viscosity(self) -> float:
         """Kinematic viscosity, m^2/s."""
         if self.kinematic_viscosity_m2_s is not None:
             return self.kinematic_viscosity_m2_s
-        return standard_atmosphere(self.altitude_m or 0.0, self.temperature_c).kinematic_viscosity
+        return standard_atmosphere(self._altitude, self.temperature_c).kinematic_viscosity
+
+    @property
+    def _altitude(self) -> float:
+        return 0.0 if self.altitude_m is None else self.altitude_m
 
     @staticmethod
     def check(found: Found) -> None:

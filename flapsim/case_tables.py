@@ -363,12 +363,12 @@ def standard_atmosphere(altitude_m: float, temperature_c: float | None = None) -
     law with the constants of that document (equation 51).
     """
     height = _EARTH_RADIUS * altitude_m / (_EARTH_RADIUS + altitude_m)
-    lowest = min(height, _TROPOPAUSE)
+    lowest = np.minimum(height, _TROPOPAUSE)
     temperature = _SEA_LEVEL_TEMPERATURE - _LAPSE * lowest
     pressure = _SEA_LEVEL_PRESSURE * (temperature / _SEA_LEVEL_TEMPERATURE) ** (
         GRAVITY / (GAS_CONSTANT * _LAPSE)
     )
-    pressure *= math.exp(-GRAVITY * (height - lowest) / (GAS_CONSTANT * temperature))
+    pressure *= np.exp(-GRAVITY * (height - lowest) / (GAS_CONSTANT * temperature))
     if temperature_c is not None:
         temperature = temperature_c + _ICE_POINT
     density = pressure / (GAS_CONSTANT * temperature)

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from typing import Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from flapsim.aero.induced import deficit_filter, lifting_line_operators
 from flapsim.aero.polar import GRID_DEG, SectionTable, polar_table, revolving_plate_table
@@ -45,14 +44,14 @@ _FRICTIONS = {"laminar": FRICTION_LAMINAR, "turbulent": FRICTION_TURBULENT}
 
 
 class Design(NamedTuple):
-    """A half wing ready for the kernel, with what was lost on the way.
+    """Half wings ready for the kernel, with what was lost on the way.
 
     Attributes
     ----------
     batch : Batch
-        One design.
+        The designs: one for a case, B for a case with columns.
     strips : Strips
-        Its strips.
+        Their strips.
     truncation : float
         Largest error of a schedule's Fourier series, relative to its half range.
     """
@@ -62,15 +61,17 @@ class Design(NamedTuple):
     truncation: float
 
 
-def pack(case: Case, side: Literal["starboard", "port"] = "starboard") -> Design:
-    """Turn a case into a batch of one half wing.
+def pack(case: Case, side: Literal["starboard", "port"] = "starboard", lanes: int = 1) -> Design:
+    """Turn a case, or a case with columns, into a batch of half wings.
 
     Parameters
     ----------
     case : Case
-        The case.
+        The case; numbers may be columns of one length (`flapsim.case_columns.with_columns`).
     side : {"starboard", "port"}
         Which half; the port half is computed as if it were a starboard one, that is, mirrored.
+    lanes : int
+        Number of designs: the length of the columns.
 
     Returns
     -------
@@ -83,35 +84,15 @@ def pack(case: Case, side: Literal["starboard", "port"] = "starboard") -> Design
     """
     wing = strips(case.wing, case.craft.shoulder_offset_m)
     schedules, truncation = stroke_schedules(case.stroke, side, case.folder, case.name)
-    return Design(pack_schedules(case, wing, schedules), wing, truncation)
-
-
-def pack_schedules(case: Case, wing: Strips, schedules: Array, steps: int | None = None) -> Batch:
-    """Turn a case into a batch of one half wing that moves by given schedules.
-
-    Parameters
-    ----------
-    case : Case
-        The case.
-    wing : Strips
-        Its strips.
-    schedules : ndarray, shape (8, 2 H + 1)
-        Fourier coefficients, rad and m.
-    steps : int, optional
-        Steps per stroke; the case's own by default.
-
-    Returns
-    -------
-    Batch
-    """
-    ratio = wing.aspect_ratio
     sections = [case.wing.inner.section or case.wing.section]
     if case.wing.outer is not None:
         sections.append(case.wing.outer.section or case.wing.section)
     plate_drag = (
-        PLATE_NORMAL_TO_STREAM if case.model.induced == "none" else plate_drag_coefficient(ratio)
+        PLATE_NORMAL_TO_STREAM
+        if case.model.induced == "none"
+        else plate_drag_coefficient(wing.aspect_ratio)
     )
-    tables = _Tables(case, plate_drag)
+    tables = _Tables(case, float(np.mean(plate_drag)))
     ranges = [tables.add(section) for section in sections]
     of = wing.segment
     coupled = case.model.induced == "lifting-line"
@@ -124,15 +105,15 @@ def pack_schedules(case: Case, wing: Strips, schedules: Array, steps: int | None
     poles = 0
     if case.model.wake == "indicial":
         poles = 1 if case.model.wake_lag == "finite-wing" else len(JONES)
-    return Batch(
-        constant=_constants(case, wing)[:, None],
-        parameter=_parameters(wing, sections, plate_drag)[:, :, None],
-        schedule=np.ascontiguousarray(schedules)[:, :, None],
+    batch = Batch(
+        constant=_in_lanes(_constants(case, wing), lanes, 1),
+        parameter=_in_lanes(_parameters(wing, sections, plate_drag, lanes), lanes, 2),
+        schedule=_in_lanes(schedules, lanes, 2),
         segment=of,
         law=np.array([_LAWS[s.law] for s in sections], dtype=np.int64)[of],
         friction=np.array([_friction_kind(s) for s in sections], dtype=np.int64)[of],
-        fit=fit[:, :, None],
-        downwash=downwash[:, :, None],
+        fit=_in_lanes(fit, lanes, 2),
+        downwash=_in_lanes(downwash, lanes, 2),
         damping=deficit_filter(count),
         tables=tables.values(),
         log_reynolds=tables.log_reynolds(),
@@ -141,46 +122,63 @@ def pack_schedules(case: Case, wing: Strips, schedules: Array, steps: int | None
         poles=poles,
         lagged_stall=case.model.stall == "lagged",
         apparent_mass=case.model.apparent_mass,
-        steps=case.model.steps if steps is None else steps,
+        steps=case.model.steps,
     )
+    return Design(batch, wing, truncation)
+
+
+def _in_lanes(values: Array, lanes: int, axes: int) -> Array:
+    """Give an array of ``axes`` axes one more, of the designs, unless it has it already."""
+    if values.ndim == axes:
+        values = values[..., None]
+    return np.ascontiguousarray(np.broadcast_to(values, (*values.shape[:-1], lanes)))
 
 
 def _constants(case: Case, wing: Strips) -> Array:
-    out = np.zeros(rows.CONST_ROWS)
-    tilt = math.radians(case.stroke.plane_deg)
-    out[rows.CONST_DENSITY] = case.air.density
-    out[rows.CONST_VISCOSITY] = case.air.kinematic_viscosity
-    out[rows.CONST_AIRSPEED] = case.flight.airspeed_m_s
-    out[rows.CONST_AIR_ANGLE] = math.radians(case.flight.pitch_deg) + tilt
-    out[rows.CONST_TILT] = tilt
-    out[rows.CONST_FREQUENCY] = case.stroke.frequency_hz
-    out[rows.CONST_SHOULDER] = case.craft.shoulder_offset_m
-    out[rows.CONST_INNER_LENGTH] = wing.inner_length
-    out[rows.CONST_SEMISPAN] = wing.semispan
-    out[rows.CONST_AREA] = wing.area
-    out[rows.CONST_ASPECT_RATIO] = wing.aspect_ratio
-    out[rows.CONST_TWIST_AXIS] = case.wing.twist_axis
+    tilt = np.radians(case.stroke.plane_deg)
+    written: dict[int, ArrayLike] = {
+        rows.CONST_DENSITY: case.air.density,
+        rows.CONST_VISCOSITY: case.air.kinematic_viscosity,
+        rows.CONST_AIRSPEED: case.flight.airspeed_m_s,
+        rows.CONST_AIR_ANGLE: np.radians(case.flight.pitch_deg) + tilt,
+        rows.CONST_TILT: tilt,
+        rows.CONST_FREQUENCY: case.stroke.frequency_hz,
+        rows.CONST_SHOULDER: case.craft.shoulder_offset_m,
+        rows.CONST_INNER_LENGTH: wing.inner_length,
+        rows.CONST_SEMISPAN: wing.semispan,
+        rows.CONST_AREA: wing.area,
+        rows.CONST_ASPECT_RATIO: wing.aspect_ratio,
+        rows.CONST_TWIST_AXIS: case.wing.twist_axis,
+    }
     lag = lag_constants(case.model.wake_lag, wing.aspect_ratio)
-    out[rows.CONST_LAG_AMPLITUDE_1 : rows.CONST_LAG_RATE_2 + 1] = lag
+    written |= {rows.CONST_LAG_AMPLITUDE_1 + i: lag[i] for i in range(len(lag))}
+    shape = np.broadcast_shapes(*(np.shape(value) for value in written.values()))
+    out = np.zeros((rows.CONST_ROWS, *shape))
+    for row, value in written.items():
+        out[row] = value
     return out
 
 
-def _parameters(wing: Strips, sections: list[Section], plate_drag: float) -> Array:
-    out = np.zeros((wing.segment.size, rows.PAR_ROWS))
-    out[:, rows.PAR_DISTANCE] = wing.distance
-    out[:, rows.PAR_FRACTION] = wing.fraction
-    out[:, rows.PAR_WIDTH] = wing.width
-    out[:, rows.PAR_CHORD] = wing.chord
-    out[:, rows.PAR_SKIN] = wing.skin
-    out[:, rows.PAR_SPAR] = wing.spar
+def _parameters(wing: Strips, sections: list[Section], plate_drag: ArrayLike, lanes: int) -> Array:
+    out = np.zeros((wing.segment.size, rows.PAR_ROWS, lanes))
+    along = {
+        rows.PAR_DISTANCE: wing.distance,
+        rows.PAR_FRACTION: wing.fraction,
+        rows.PAR_WIDTH: wing.width,
+        rows.PAR_CHORD: wing.chord,
+        rows.PAR_SKIN: wing.skin,
+        rows.PAR_SPAR: wing.spar,
+    }
+    for row, values in along.items():
+        out[:, row] = values if values.ndim == 2 else values[:, None]
     out[:, rows.PAR_PLATE_DRAG] = plate_drag
     for index, section in enumerate(sections):
         here = wing.segment == index
-        half = 0.5 * section.stall_width_deg
-        onset = math.sin(math.radians(section.stall_deg - half))
-        full = math.sin(math.radians(section.stall_deg + half))
-        camber = 0.0 if _LAWS[section.law] == TABLE else -math.radians(section.zero_lift_deg)
-        out[here, rows.PAR_CAMBER] = camber
+        half = 0.5 * np.asarray(section.stall_width_deg)
+        onset = np.sin(np.radians(section.stall_deg - half))
+        full = np.sin(np.radians(section.stall_deg + half))
+        table = _LAWS[section.law] == TABLE
+        out[here, rows.PAR_CAMBER] = 0.0 if table else -np.radians(section.zero_lift_deg)
         out[here, rows.PAR_SUCTION] = section.suction
         out[here, rows.PAR_ONSET] = onset
         out[here, rows.PAR_INVERSE_RANGE] = 1.0 / (full - onset)

@@ -11,7 +11,7 @@ its mirror image in y.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
@@ -126,7 +126,7 @@ def stroke_schedules(
     if port is not None and port.outer is not None:
         outer, outer_key = port.outer, "stroke.port.outer"
 
-    rows = np.zeros((SCHEDULES, 2 * HARMONICS + 1))
+    rows: list[Array] = [np.zeros(2 * HARMONICS + 1)] * SCHEDULES
     rows[PLUNGE_INNER] = collected.angle(inner.plunge, f"{inner_key}.plunge.")
     rows[TWIST_INNER_ROOT], rows[TWIST_INNER_TIP] = _twist_ends(
         inner.twist, np.zeros(2 * HARMONICS + 1), f"{inner_key}.twist.", collected
@@ -140,7 +140,20 @@ def stroke_schedules(
     rows[HEAVE] = collected.height(stroke.heave, "stroke.heave.")
     if collected.faults:
         raise CaseError(collected.faults)
-    return rows, collected.truncation
+    return _joined(rows), collected.truncation
+
+
+def _joined(rows: list[Array]) -> Array:
+    """Return all schedules in one array; those that are no columns are the same for all lanes."""
+    lanes = np.broadcast_shapes(*(row.shape[1:] for row in rows))
+    return np.stack(
+        [
+            np.broadcast_to(
+                row.reshape(row.shape + (1,) * (len(lanes) + 1 - row.ndim)), (len(row), *lanes)
+            )
+            for row in rows
+        ]
+    )
 
 
 def _twist_ends(
@@ -152,7 +165,8 @@ def _twist_ends(
     root = carrier if twist.root is None else collected.angle(twist.root, f"{key}root_")
     if twist.mode == "passive":
         rest = harmonic(np.radians(twist.rest_deg), 0.0, 0.0).coefficients
-        return root, root + rest
+        tip = _joined([root, rest])
+        return root, tip[0] + tip[1]
     return root, collected.angle(twist.tip, f"{key}tip_")
 
 
@@ -163,30 +177,30 @@ class _Written(NamedTuple):
     """
 
     shape: str
-    mean: float
-    amplitude: float
-    lag: float
-    downstroke_fraction: float
+    mean: ArrayLike
+    amplitude: ArrayLike
+    lag: ArrayLike
+    downstroke_fraction: ArrayLike
     cos: Array
     sin: Array
     file: str | None
     unit: str
-    lengths: tuple[float, ...] = ()
+    lengths: tuple[ArrayLike, ...] = ()
 
 
 def _written_angle(schedule: Schedule) -> _Written:
     lengths = (schedule.crank_m, schedule.rocker_m, schedule.coupler_m, schedule.base_m)
     return _Written(
         schedule.shape,
-        float(np.radians(schedule.mean_deg)),
-        float(np.radians(schedule.amplitude_deg)),
-        float(np.radians(schedule.lag_deg)),
+        np.radians(schedule.mean_deg),
+        np.radians(schedule.amplitude_deg),
+        np.radians(schedule.lag_deg),
         schedule.downstroke_fraction,
-        np.radians(schedule.cos_deg),
-        np.radians(schedule.sin_deg),
+        np.radians(_stacked(schedule.cos_deg)),
+        np.radians(_stacked(schedule.sin_deg)),
         schedule.file,
         "deg",
-        tuple(length or 0.0 for length in lengths),
+        tuple(0.0 if length is None else length for length in lengths),
     )
 
 
@@ -195,13 +209,20 @@ def _written_height(heave: Heave) -> _Written:
         heave.shape,
         heave.mean_m,
         heave.amplitude_m,
-        float(np.radians(heave.lag_deg)),
+        np.radians(heave.lag_deg),
         heave.downstroke_fraction,
-        np.array(heave.cos_m),
-        np.array(heave.sin_m),
+        _stacked(heave.cos_m),
+        _stacked(heave.sin_m),
         heave.file,
         "m",
     )
+
+
+def _stacked(values: Sequence[ArrayLike]) -> Array:
+    """Return coefficients as an array whose last axis, if any of them is a column, is the lanes."""
+    if not values:
+        return np.zeros(0)
+    return np.stack(np.broadcast_arrays(*(np.asarray(v, dtype=np.float64) for v in values)))
 
 
 @dataclass
@@ -232,7 +253,7 @@ class _Collected:
         except LinkageError as error:
             self.faults.append(_linkage_fault(self.file, key, written, error))
             return np.zeros(2 * HARMONICS + 1)
-        truncation = float(series.truncation)
+        truncation = float(np.max(series.truncation))
         self.truncation = max(self.truncation, truncation)
         if truncation > TRUNCATION_LIMIT:
             self.faults.append(_truncation_fault(self.file, key, written, truncation))

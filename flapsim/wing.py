@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 if TYPE_CHECKING:
     from flapsim.case import Segment, Wing
@@ -89,20 +89,20 @@ def strips(wing: Wing, shoulder_offset: float) -> Strips:
     segments = [wing.inner] if wing.outer is None else [wing.inner, wing.outer]
     rows = [_stations(segment) for segment in segments]
     count = [segment.strips for segment in segments]
-    distance = np.concatenate([row.distance for row in rows])
-    hinge = np.array([shoulder_offset, shoulder_offset + wing.inner.length_m])
-    segment_of = np.repeat(np.arange(len(segments)), count)
+    hinges = (shoulder_offset, shoulder_offset + wing.inner.length_m)
     semispan = shoulder_offset + sum(segment.length_m for segment in segments)
     area = 2.0 * sum(_segment_area(segment) for segment in segments)
     return Strips(
-        segment=segment_of,
-        distance=distance,
-        fraction=np.concatenate([row.fraction for row in rows]),
-        width=np.concatenate([row.width for row in rows]),
-        chord=np.concatenate([row.chord for row in rows]),
-        span_position=hinge[segment_of] + distance,
-        skin=np.repeat([float(segment.skin_kg_m2) for segment in segments], count),
-        spar=np.repeat([float(segment.spar_kg_m) for segment in segments], count),
+        segment=np.repeat(np.arange(len(segments)), count),
+        distance=_end_to_end([row.distance for row in rows]),
+        fraction=_end_to_end([row.fraction for row in rows]),
+        width=_end_to_end([row.width for row in rows]),
+        chord=_end_to_end([row.chord for row in rows]),
+        span_position=_end_to_end(
+            [hinge + row.distance for hinge, row in zip(hinges, rows, strict=False)]
+        ),
+        skin=_end_to_end([_spread(segment.skin_kg_m2, segment) for segment in segments]),
+        spar=_end_to_end([_spread(segment.spar_kg_m, segment) for segment in segments]),
         semispan=semispan,
         area=area,
         aspect_ratio=(2.0 * semispan) ** 2 / area,
@@ -124,16 +124,64 @@ def _stations(segment: Segment) -> _Stations:
     """Return the Gauss-Legendre stations of one segment."""
     root, weight = np.polynomial.legendre.leggauss(segment.strips)
     fraction = 0.5 * (1.0 + root)
-    at, chord = np.array(segment.chord_m, dtype=np.float64).T
     return _Stations(
         fraction=fraction,
-        distance=fraction * segment.length_m,
-        width=0.5 * weight * segment.length_m,
-        chord=np.interp(fraction, at, chord),
+        distance=np.multiply.outer(fraction, segment.length_m),
+        width=np.multiply.outer(0.5 * weight, segment.length_m),
+        chord=_chord_at(segment, fraction),
+    )
+
+
+def _chord_at(segment: Segment, fraction: Array) -> Array:
+    """Return the chord at fractions of a segment; any of its given numbers may be a column."""
+    (before, chord), *others = segment.chord_m
+    out: Array = _spread(chord, segment)
+    for at, next_chord in others:
+        # How far along this piece each station lies: 0 before it, all of it beyond.
+        part = np.clip(
+            np.subtract.outer(fraction, before)
+            if np.ndim(before)
+            else (fraction - before).reshape(fraction.shape + (1,) * np.ndim(at)),
+            0.0,
+            at - before,
+        ) / (at - before)
+        rise = np.asarray(next_chord - chord, dtype=np.float64)
+        extra = (1,) * max(0, rise.ndim - (part.ndim - 1))
+        out = _sum(out, part.reshape(part.shape + extra) * rise)
+        before, chord = at, next_chord
+    return out
+
+
+def _sum(first: Array, second: Array) -> Array:
+    """Add arrays of stations, of which either may lack the axis of the columns."""
+    if first.ndim < second.ndim:
+        first = first[..., None]
+    elif second.ndim < first.ndim:
+        second = second[..., None]
+    return first + second
+
+
+def _spread(value: ArrayLike, segment: Segment) -> Array:
+    """Return a number, or a column of them, at every station of a segment."""
+    return np.multiply.outer(np.ones(segment.strips), np.asarray(value, dtype=np.float64))
+
+
+def _end_to_end(parts: list[Array]) -> Array:
+    """Join the stations of the segments, of which some may be columns."""
+    lanes = np.broadcast_shapes(*(part.shape[1:] for part in parts))
+    return np.concatenate(
+        [
+            np.broadcast_to(
+                part.reshape(part.shape + (1,) * (len(lanes) + 1 - part.ndim)),
+                (len(part), *lanes),
+            )
+            for part in parts
+        ]
     )
 
 
 def _segment_area(segment: Segment) -> float:
     """Return the area of one segment, m^2: the trapezoid rule is exact for a linear chord."""
-    at, chord = np.array(segment.chord_m, dtype=np.float64).T
-    return float(np.trapezoid(chord, at)) * segment.length_m
+    pieces = zip(segment.chord_m[:-1], segment.chord_m[1:], strict=True)
+    area = sum(0.5 * (chord + after) * (to - at) for (at, chord), (to, after) in pieces)
+    return area * segment.length_m

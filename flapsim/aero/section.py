@@ -9,6 +9,9 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from flapsim.aero.compiled import inlined
 
 THIN_AIRFOIL, THIN_PLATE, TABLE = 0, 1, 2
@@ -25,17 +28,17 @@ REYNOLDS_FLOOR = 1000.0
 """Below this the friction laws are not used; the Reynolds number is held here."""
 
 
-def plate_drag_coefficient(aspect_ratio: float) -> float:
+def plate_drag_coefficient(aspect_ratio: ArrayLike) -> NDArray[np.float64]:
     """Drag coefficient of a plate of finite aspect ratio, normal to the stream.
 
     Parameters
     ----------
-    aspect_ratio : float
+    aspect_ratio : array_like
         Aspect ratio; ``inf`` for a section between walls.
 
     Returns
     -------
-    float
+    ndarray
         ``1.11 + 0.018 AR``, at most 1.98.
 
     References
@@ -43,7 +46,7 @@ def plate_drag_coefficient(aspect_ratio: float) -> float:
     Viterna, L. A. & Corrigan, R. D. (1982), NASA CP-2230; the limit for a long plate is Hoerner's
     (1965).
     """
-    return min(PLATE_NORMAL_TO_STREAM, 1.11 + 0.018 * aspect_ratio)
+    return np.minimum(PLATE_NORMAL_TO_STREAM, 1.11 + 0.018 * np.asarray(aspect_ratio))
 
 
 @inlined
