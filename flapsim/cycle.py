@@ -16,10 +16,9 @@ from numpy.typing import NDArray
 
 from flapsim.blade_element import Solution, solve
 from flapsim.blade_element import layout as rows
-from flapsim.body import body_loads, weight
 from flapsim.case import Case, CaseError, Fault
 from flapsim.design import Design, pack
-from flapsim.held import held_drag, held_thrust
+from flapsim.outcome import checks, means, segment_names, wing_loads
 from flapsim.quantities import QUANTITIES, Quantity
 from flapsim.schedule import evaluate
 
@@ -157,14 +156,16 @@ def simulate(case: Case) -> Cycle:
     """
     _require_driven(case)
     halves = [pack(case)]
-    port = case.stroke.port
-    if port is not None:
+    if case.stroke.port is not None:
         halves.append(pack(case, "port"))
     solved = [solve(half.batch, series=True, fields=True) for half in halves]
     series = _series(case, halves, solved)
-    strips = _strips(halves[0], solved[0])
-    mean, segments = _means(case, series, halves[0])
-    check = _checks(case, series, mean, halves, solved)
+    loads = wing_loads(case, solved[0].mean, solved[-1].mean)
+    every = {name: float(values[0]) for name, values in means(case, halves[0], loads).items()}
+    names = segment_names(case)
+    check = {n: float(x[0]) for n, x in checks(case, halves, solved, loads).items()}
+    check |= _balances(case, series)
+    mean = {n: x for n, x in every.items() if not n.startswith(tuple(f"{s}_" for s in names))}
     count = case.model.steps
     phase = 2.0 * np.pi * np.arange(count) / count
     return Cycle(
@@ -173,10 +174,17 @@ def simulate(case: Case) -> Cycle:
         time=phase / (2.0 * np.pi * case.stroke.frequency_hz),
         series=series,
         mean=mean,
-        peak=_peaks(series, mean),
-        segments=segments,
+        peak=_peaks(series),
+        segments={
+            segment: {
+                n.removeprefix(f"{segment}_"): x
+                for n, x in every.items()
+                if n.startswith(f"{segment}_")
+            }
+            for segment in names
+        },
         check=check,
-        strips=strips,
+        strips=_strips(halves[0], solved[0]),
         notes=_notes(case, mean, check),
     )
 
@@ -201,43 +209,8 @@ def _require_driven(case: Case) -> None:
 
 def _series(case: Case, halves: list[Design], solved: list[Solution]) -> dict[str, Array]:
     """Both wings through the stroke; a missing port half mirrors the starboard one."""
-    starboard = solved[0].series[:, :, 0]
-    port = solved[-1].series[:, :, 0]
-    both = starboard + port
-    apart = starboard - port
-    out: dict[str, Array] = {}
-    inner, outer = 0, rows.SEGMENT_SERIES
-
-    def total(row: int, source: Array) -> Array:
-        return source[:, inner + row] + source[:, outer + row]
-
-    lift, thrust = both[:, rows.SERIES_TOTAL_LIFT], both[:, rows.SERIES_TOTAL_THRUST]
-    pitch = math.radians(case.flight.pitch_deg)
-    force_x = -thrust * math.cos(pitch) - lift * math.sin(pitch)
-    force_z = lift * math.cos(pitch) - thrust * math.sin(pitch)
-    side = total(rows.SERIES_SIDE, apart)
-    x, y, z = case.craft.centre_of_mass_m
-    out["lift_n"] = lift
-    out["thrust_n"] = thrust
-    out["side_n"] = side
-    out["rolling_moment_n_m"] = total(rows.SERIES_ROLL, apart) - (y * force_z - z * side)
-    out["pitching_moment_n_m"] = both[:, rows.SERIES_TOTAL_PITCH] - (z * force_x - x * force_z)
-    out["yawing_moment_n_m"] = total(rows.SERIES_YAW, apart) - (x * side - y * force_x)
-    out["aero_power_w"] = both[:, rows.SERIES_TOTAL_POWER]
-    out["wake_loss_w"] = total(rows.SERIES_WAKE, both)
-    out["profile_loss_w"] = total(rows.SERIES_PROFILE, both)
-    out["inertial_power_w"] = both[:, rows.SERIES_INERTIAL]
-    parts = (
-        ("lift_n", rows.SERIES_LIFT),
-        ("thrust_n", rows.SERIES_THRUST),
-        ("aero_power_w", rows.SERIES_POWER),
-        ("wake_loss_w", rows.SERIES_WAKE),
-        ("profile_loss_w", rows.SERIES_PROFILE),
-    )
-    names = _SEGMENTS if case.wing.outer is not None else _SEGMENTS[:1]
-    for index, segment in enumerate(names):
-        for name, row in parts:
-            out[f"{segment}_{name}"] = both[:, index * rows.SEGMENT_SERIES + row]
+    starboard, port = solved[0].series[:, :, 0].T, solved[-1].series[:, :, 0].T
+    out = wing_loads(case, starboard, port)
     tau = 2.0 * np.pi * np.arange(case.model.steps) / case.model.steps
     omega = 2.0 * np.pi * case.stroke.frequency_hz
     for row, name in enumerate(_MOTIONS):
@@ -245,7 +218,7 @@ def _series(case: Case, halves: list[Design], solved: list[Solution]) -> dict[st
         out["heave_m" if name == "heave" else f"{name}_deg"] = (
             value if name == "heave" else value * _DEGREES
         )
-        torque = both[:, rows.SERIES_TORQUE + row]
+        torque = (starboard + port)[rows.SERIES_TORQUE + row]
         out["force_heave_n" if name == "heave" else f"torque_{name}_n_m"] = torque
         power = np.zeros_like(tau)
         for half, solution in zip((halves[0], halves[-1]), (solved[0], solved[-1]), strict=True):
@@ -297,122 +270,26 @@ def _strips(half: Design, solution: Solution) -> dict[str, NDArray[Any]]:
     }
 
 
-def _ratio(top: float, bottom: float) -> float:
-    """A ratio, or NaN where the bottom is not a positive number."""
-    return top / bottom if bottom > 0.0 and math.isfinite(top) else math.nan
-
-
-def _means(
-    case: Case, series: dict[str, Array], half: Design
-) -> tuple[dict[str, float], dict[str, dict[str, float]]]:
-    """Means over the stroke and the ratios that follow from them."""
-    whole = (
-        "lift_n",
-        "thrust_n",
-        "side_n",
-        "rolling_moment_n_m",
-        "pitching_moment_n_m",
-        "yawing_moment_n_m",
-        "aero_power_w",
-        "wake_loss_w",
-        "profile_loss_w",
-        "inertial_power_w",
-    )
-    mean = {name: float(series[name].mean()) for name in whole}
-    segments = {
-        segment: {
-            name: float(series[f"{segment}_{name}"].mean())
-            for name in ("lift_n", "thrust_n", "aero_power_w", "wake_loss_w", "profile_loss_w")
-        }
-        for segment in _SEGMENTS
-        if f"{segment}_lift_n" in series
-    }
-    airspeed = case.flight.airspeed_m_s
-    load = weight(case)
-    body = body_loads(case, mean["lift_n"], half.strips)
-    thrust_power = mean["thrust_n"] * airspeed
-    mean["thrust_power_w"] = thrust_power
-    mean["drag_n"] = body.drag
-    mean["tail_lift_n"] = body.lift
-    mean["pitching_moment_n_m"] += body.pitching_moment
-    power = mean["aero_power_w"]
-    moving = airspeed > 0.0
-    held, held_pitch = held_drag(case, half, mean["lift_n"]) if moving else (math.nan, math.nan)
-    mean["held_drag_n"] = held
-    mean["held_pitch_deg"] = held_pitch * _DEGREES
-    mean["propulsive_efficiency"] = _ratio(thrust_power, power) if moving else math.nan
-    mean["flapping_efficiency"] = (
-        _ratio((mean["thrust_n"] + held) * airspeed, power) if moving else math.nan
-    )
-    mean["tare_efficiency"] = (
-        _ratio((mean["thrust_n"] - held_thrust(case, half)) * airspeed, power)
-        if moving
-        else math.nan
-    )
-    mean["aero_lift_to_drag"] = _ratio(load * airspeed, power) if load > 0.0 else math.nan
-    for segment in segments.values():
-        segment["propulsive_efficiency"] = (
-            _ratio(segment["thrust_n"] * airspeed, segment["aero_power_w"]) if moving else math.nan
-        )
-    return mean, segments
-
-
-def _peaks(series: dict[str, Array], mean: dict[str, float]) -> dict[str, float]:
+def _peaks(series: dict[str, Array]) -> dict[str, float]:
     """Values of largest magnitude over the stroke, with their sign."""
-    out = {}
-    for name, values in series.items():
-        if name.startswith("power_") or name.endswith("_deg") or name == "heave_m":
-            continue
-        out[name] = float(values[np.argmax(np.abs(values))])
-    return out
+    moments = (name for name in series if not name.startswith("power_"))
+    return {
+        name: float(series[name][np.argmax(np.abs(series[name]))])
+        for name in moments
+        if not name.endswith("_deg") and name != "heave_m"
+    }
 
 
-def _checks(
-    case: Case,
-    series: dict[str, Array],
-    mean: dict[str, float],
-    halves: list[Design],
-    solved: list[Solution],
-) -> dict[str, float]:
-    """Balances of the run and the numbers that tell how far to trust it."""
-    wing = halves[0].strips
-    airspeed = case.flight.airspeed_m_s
-    frequency = case.stroke.frequency_hz
-    scale = float(np.abs(series["aero_power_w"]).max()) + abs(mean["thrust_n"]) * airspeed + 1e-300
-    split = (
-        series["aero_power_w"]
-        - series["thrust_n"] * airspeed
-        - series["wake_loss_w"]
-        - series["profile_loss_w"]
-    )
+def _balances(case: Case, series: dict[str, Array]) -> dict[str, float]:
+    """Largest imbalance of powers at any instant, relative to the largest power in play."""
+    thrust_power = series["thrust_n"] * case.flight.airspeed_m_s
+    scale = float(np.abs(series["aero_power_w"]).max() + np.abs(thrust_power).max()) + 1e-300
+    lost = series["wake_loss_w"] + series["profile_loss_w"]
+    split = series["aero_power_w"] - thrust_power - lost
     motions = sum(series[f"power_{name}_w"] for name in _MOTIONS)
-    verdict = np.stack([solution.verdict[:, 0] for solution in solved])
-    tau = 2.0 * np.pi * np.arange(256) / 256
-    schedule = halves[0].batch.schedule[:, :, 0]
-    inner, relative = (evaluate(schedule[row], tau)[0] for row in range(2))
-    heave = evaluate(schedule[rows.HEAVE], tau)[0]
-    tip = (
-        case.wing.inner.length_m * np.sin(inner)
-        + (case.wing.outer.length_m if case.wing.outer else 0.0) * np.sin(inner + relative)
-        + heave
-    )
-    excursion = float(tip.max() - tip.min())
-    chord = wing.area / (2.0 * float(wing.width.sum()))
-    moving = airspeed > 0.0
-    stalled = np.mean([solution.mean[rows.SERIES_STALLED, 0] for solution in solved])
     return {
         "energy_balance": float(np.abs(split).max()) / scale,
         "motion_power_balance": float(np.abs(motions - series["aero_power_w"]).max()) / scale,
-        "schedule_truncation": max(half.truncation for half in halves),
-        "incidence_max_deg": math.degrees(
-            math.acos(min(1.0, max(-1.0, float(verdict[:, rows.VERDICT_COS_INCIDENCE].min()))))
-        ),
-        "stalled_fraction": float(stalled),
-        "induced_unconverged": float(verdict[:, rows.VERDICT_UNCONVERGED].sum()),
-        "reduced_frequency": math.pi * frequency * chord / airspeed if moving else math.nan,
-        "strouhal": frequency * excursion / airspeed if moving else math.nan,
-        "reynolds": float(verdict[:, rows.VERDICT_REYNOLDS].min()),
-        "aspect_ratio": wing.aspect_ratio,
     }
 
 

@@ -145,6 +145,7 @@ def _constants(case: Case, wing: Strips) -> Array:
         rows.CONST_FREQUENCY: case.stroke.frequency_hz,
         rows.CONST_SHOULDER: case.craft.shoulder_offset_m,
         rows.CONST_INNER_LENGTH: wing.inner_length,
+        rows.CONST_OUTER_LENGTH: 0.0 if case.wing.outer is None else case.wing.outer.length_m,
         rows.CONST_SEMISPAN: wing.semispan,
         rows.CONST_AREA: wing.area,
         rows.CONST_ASPECT_RATIO: wing.aspect_ratio,

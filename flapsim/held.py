@@ -3,120 +3,113 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from flapsim.blade_element import Batch, repeated, solve
+from flapsim.blade_element import Batch, solve
 from flapsim.blade_element import layout as rows
-from flapsim.case import Case
-from flapsim.design import Design
 
-_PITCHES = 16
-_ROUNDS = 8
-_WIDEST = math.radians(35.0)
+Array = NDArray[np.float64]
+
+_MOST_STEPS = 25
+_LONGEST_STEP = math.radians(5.0)
+_WIDEST = math.radians(40.0)
+_LIFT_TOLERANCE = 1e-11
 
 
-def held_still(half: Design) -> Batch:
-    """The half wing stopped at the mean of each of its schedules.
+class Held(NamedTuple):
+    """The wing held still.
+
+    Attributes
+    ----------
+    drag : ndarray, shape (B,)
+        Drag at the lift of the moving wing, N; NaN where the wing cannot make that lift.
+    angle : ndarray, shape (B,)
+        Angle of the air against the hinge frame at which it makes it, rad.
+    tare_thrust : ndarray, shape (B,)
+        Thrust (minus drag) at the pitch the wing flaps at, N.
+    """
+
+    drag: Array
+    angle: Array
+    tare_thrust: Array
+
+
+def held_still(batch: Batch) -> Batch:
+    """Half wings stopped at the mean of each of their schedules.
 
     Parameters
     ----------
-    half : Design
-        The moving half wing.
+    batch : Batch
+        The moving half wings.
 
     Returns
     -------
     Batch
-        One design, one step.
+        The same designs, one step.
     """
-    schedule = np.zeros_like(half.batch.schedule)
-    schedule[:, 0] = half.batch.schedule[:, 0]
+    schedule = np.zeros_like(batch.schedule)
+    schedule[:, 0] = batch.schedule[:, 0]
     schedule[rows.HEAVE] = 0.0
-    return half.batch._replace(schedule=schedule, steps=1)
+    return batch._replace(schedule=schedule, steps=1)
 
 
-def _at_pitches(batch: Batch, pitches: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
-    """Lift and thrust of both wings at several air angles."""
-    several = repeated(batch, pitches.size)
-    several.constant[rows.CONST_AIR_ANGLE] = pitches
-    mean = 2.0 * solve(several, inertia=False).mean
+def _at_angle(batch: Batch, angle: Array) -> tuple[Array, Array]:
+    """Lift and thrust of both wings with the air at given angles."""
+    constant = batch.constant.copy()
+    constant[rows.CONST_AIR_ANGLE] = angle
+    mean = 2.0 * solve(batch._replace(constant=constant), inertia=False).mean
     return mean[rows.SERIES_TOTAL_LIFT], mean[rows.SERIES_TOTAL_THRUST]
 
 
-def held_drag(case: Case, half: Design, lift: float) -> tuple[float, float]:
-    """Drag of the wing held still at a given lift, and the body pitch that takes.
+def hold(batch: Batch, lift: ArrayLike) -> Held:
+    """Hold wings still: at the same pitch, and at the same lift.
 
     Parameters
     ----------
-    case : Case
-        The case, for its stroke-plane tilt.
-    half : Design
-        The moving starboard half.
-    lift : float
-        Lift of both wings, N.
+    batch : Batch
+        The moving half wings.
+    lift : array_like, shape (B,)
+        Mean lift of both moving wings, N.
 
     Returns
     -------
-    drag, pitch : float
-        N, rad; NaN where the wing cannot make that lift before it stalls.
+    Held
 
     Notes
     -----
-    Starts from the pitch without lift and walks towards the lift wanted, so that of several
-    pitches with this lift the attached one is found.
+    The angle that gives the lift is found by the secant rule from the pitch the wing flaps at, in
+    steps of at most five degrees, design by design; a design has no answer if the lift still
+    falls short after 25 steps, needs more than 40 degrees, or falls with incidence there, which
+    means that the wing would be stalled.
     """
-    batch = held_still(half)
-    sign = 1.0 if lift >= 0.0 else -1.0
-    pitches = np.linspace(-_WIDEST, _WIDEST, 141)
-    lifts, thrusts = _at_pitches(batch, pitches)
-    start = int(np.argmin(np.abs(pitches - _no_lift(pitches, lifts))))
-    path = np.arange(start, pitches.size) if sign > 0 else np.arange(start, -1, -1)
-    excess = sign * (lifts[path] - lift)
-    crossing = np.flatnonzero(excess[1:] >= 0.0)
-    if not crossing.size:
-        return math.nan, math.nan
-    after = int(crossing[0]) + 1
-    low, high = pitches[path[after - 1]], pitches[path[after]]
-    for _ in range(_ROUNDS):
-        inside = np.linspace(low, high, _PITCHES)
-        lifts, thrusts = _at_pitches(batch, inside)
-        beyond = np.flatnonzero(sign * (lifts - lift) >= 0.0)
-        index = max(int(beyond[0]) if beyond.size else _PITCHES - 1, 1)
-        low, high = inside[index - 1], inside[index]
-        span = lifts[index] - lifts[index - 1]
-        part = (lift - lifts[index - 1]) / span if span != 0.0 else 0.5
-        pitch = low + part * (high - low)
-        thrust = thrusts[index - 1] + part * (thrusts[index] - thrusts[index - 1])
-        if abs(high - low) < 1e-9:
+    still = held_still(batch)
+    wanted = np.broadcast_to(np.asarray(lift, dtype=np.float64), batch.constant.shape[1:])
+    angle = batch.constant[rows.CONST_AIR_ANGLE].copy()
+    made, thrust = _at_angle(still, angle)
+    tare = thrust
+    before, made_before = angle + 1e-3, _at_angle(still, angle + 1e-3)[0]
+    scale = np.abs(wanted) + 1e-12
+    open_ = np.ones(angle.shape, dtype=bool)
+    slope = np.ones_like(angle)
+    for _ in range(_MOST_STEPS):
+        open_ &= np.abs(made - wanted) > _LIFT_TOLERANCE * scale
+        if not open_.any():
             break
-    tilt = math.radians(case.stroke.plane_deg)
-    return -float(thrust), float(pitch) - tilt
-
-
-def _no_lift(pitches: NDArray[np.float64], lifts: NDArray[np.float64]) -> float:
-    """Pitch nearest to level at which the lift changes sign."""
-    crossing = np.flatnonzero(np.diff(np.sign(lifts)) > 0)
-    if not crossing.size:
-        return 0.0
-    nearest = crossing[np.argmin(np.abs(pitches[crossing]))]
-    return float(pitches[nearest])
-
-
-def held_thrust(case: Case, half: Design) -> float:
-    """Thrust (minus drag) of the wing held still at the pitch it flaps at.
-
-    Parameters
-    ----------
-    case : Case
-        The case.
-    half : Design
-        The moving starboard half.
-
-    Returns
-    -------
-    float
-        N, both wings.
-    """
-    angle = math.radians(case.flight.pitch_deg + case.stroke.plane_deg)
-    return float(_at_pitches(held_still(half), np.array([angle]))[1][0])
+        apart = angle - before
+        with np.errstate(divide="ignore", invalid="ignore"):
+            slope = np.where(open_ & (apart != 0.0), (made - made_before) / apart, slope)
+            step = np.clip((wanted - made) / slope, -_LONGEST_STEP, _LONGEST_STEP)
+        step = np.where(open_ & np.isfinite(step), step, 0.0)
+        before, made_before = np.where(open_, angle, before), np.where(open_, made, made_before)
+        angle = np.clip(angle + step, -_WIDEST, _WIDEST)
+        # Lanes that are done are solved again at the same angle: same bits, same answer.
+        made, thrust = _at_angle(still, angle)
+    found = ~(np.abs(made - wanted) > 1e-8 * scale) & (slope > 0.0)
+    return Held(
+        drag=np.where(found, -thrust, np.nan),
+        angle=np.where(found, angle, np.nan),
+        tare_thrust=tare,
+    )

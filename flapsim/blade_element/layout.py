@@ -35,6 +35,7 @@ negative: otherwise it must provide for Python's indices from the end, and gives
     CONST_FREQUENCY,
     CONST_SHOULDER,
     CONST_INNER_LENGTH,
+    CONST_OUTER_LENGTH,
     CONST_SEMISPAN,
     CONST_AREA,
     CONST_ASPECT_RATIO,
@@ -47,8 +48,8 @@ negative: otherwise it must provide for Python's indices from the end, and gives
     CONST_COS_AIR,
     CONST_SIN_TILT,
     CONST_COS_TILT,
-) = range(20)
-CONST_ROWS = 20
+) = range(21)
+CONST_ROWS = 21
 
 # Numbers of a strip.
 (
@@ -164,7 +165,7 @@ FLOW_MOMENT = FLOW_SCRATCH_3
 FLOW_CIRCULATION = FLOW_SCRATCH_4
 
 # The half wing through the stroke: nine rows a segment, then the torques of the air on each degree
-# of freedom in the order of the schedules, then the rest.
+# of freedom in the order of the schedules, then the rest; the tip's height is in the hinge frame.
 (
     SERIES_LIFT,
     SERIES_THRUST,
@@ -184,7 +185,8 @@ SERIES_TOTAL_LIFT = SERIES_STALLED + 1
 SERIES_TOTAL_THRUST = SERIES_TOTAL_LIFT + 1
 SERIES_TOTAL_PITCH = SERIES_TOTAL_THRUST + 1
 SERIES_TOTAL_POWER = SERIES_TOTAL_PITCH + 1
-SERIES_ROWS = SERIES_TOTAL_POWER + 1
+SERIES_TIP = SERIES_TOTAL_POWER + 1
+SERIES_ROWS = SERIES_TIP + 1
 
 # What a single run keeps of every strip.
 (

@@ -19,6 +19,7 @@ from flapsim.blade_element.layout import (
     CONST_COS_TILT,
     CONST_DENSITY,
     CONST_INNER_LENGTH,
+    CONST_OUTER_LENGTH,
     CONST_SHOULDER,
     CONST_SIN_AIR,
     CONST_SIN_TILT,
@@ -86,6 +87,7 @@ from flapsim.blade_element.layout import (
     SERIES_SIDE,
     SERIES_STALLED,
     SERIES_THRUST,
+    SERIES_TIP,
     SERIES_TORQUE,
     SERIES_TOTAL_LIFT,
     SERIES_TOTAL_PITCH,
@@ -500,4 +502,9 @@ def half_wing_series(series, sums, hinge, constant, segments, steps):
             )
             series[o + SERIES_TOTAL_POWER * _L + lane] = (
                 series[here + SERIES_POWER * _L] + series[other + SERIES_POWER * _L]
+            )
+            series[o + SERIES_TIP * _L + lane] = (
+                constant[CONST_INNER_LENGTH * _L + lane] * hinge[b + HINGE_SIN_INNER * _L + lane]
+                + constant[CONST_OUTER_LENGTH * _L + lane] * hinge[b + HINGE_SIN_OUTER * _L + lane]
+                + hinge[b + 3 * HEAVE * _L + lane]
             )

@@ -1,0 +1,254 @@
+"""What solved half wings amount to: forces, powers, efficiencies and checks, one value a design.
+
+The same lines serve one case and a batch of thousands; names and units are in
+`flapsim.quantities`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from flapsim.blade_element import Solution, solve
+from flapsim.blade_element import layout as rows
+from flapsim.body import body_loads, weight
+from flapsim.case import Case
+from flapsim.case_columns import lane_count, with_columns
+from flapsim.design import Design, pack
+from flapsim.held import hold
+
+Array = NDArray[np.float64]
+
+SEGMENTS = ("inner", "outer")
+SEGMENT_ROWS = (
+    ("lift_n", rows.SERIES_LIFT),
+    ("thrust_n", rows.SERIES_THRUST),
+    ("aero_power_w", rows.SERIES_POWER),
+    ("wake_loss_w", rows.SERIES_WAKE),
+    ("profile_loss_w", rows.SERIES_PROFILE),
+)
+"""What is reported of each segment, and where the kernel keeps it."""
+
+
+def segment_names(case: Case) -> tuple[str, ...]:
+    """Names of the segments that a case has.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Returns
+    -------
+    tuple of str
+    """
+    return SEGMENTS if case.wing.outer is not None else SEGMENTS[:1]
+
+
+def wing_loads(case: Case, starboard: Array, port: Array) -> dict[str, Array]:
+    """Loads and powers of both wings from those of each half.
+
+    Parameters
+    ----------
+    case : Case
+        The case; its numbers may be columns.
+    starboard, port : ndarray, shape (SERIES_ROWS, ...)
+        Rows of the two halves, at one instant, at all or in the mean; the port half as if it were
+        a starboard one, that is, mirrored.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (...)
+        Forces, moments about the centre of mass, powers; SI.
+    """
+    both, apart = starboard + port, starboard - port
+
+    def total(row: int, source: Array) -> Array:
+        summed: Array = source[row] + source[rows.SEGMENT_SERIES + row]
+        return summed
+
+    lift, thrust = both[rows.SERIES_TOTAL_LIFT], both[rows.SERIES_TOTAL_THRUST]
+    pitch = np.radians(case.flight.pitch_deg)
+    force_x = -thrust * np.cos(pitch) - lift * np.sin(pitch)
+    force_z = lift * np.cos(pitch) - thrust * np.sin(pitch)
+    side = total(rows.SERIES_SIDE, apart)
+    x, y, z = case.craft.centre_of_mass_m
+    out = {
+        "lift_n": lift,
+        "thrust_n": thrust,
+        "side_n": side,
+        "rolling_moment_n_m": total(rows.SERIES_ROLL, apart) - (y * force_z - z * side),
+        "pitching_moment_n_m": both[rows.SERIES_TOTAL_PITCH] - (z * force_x - x * force_z),
+        "yawing_moment_n_m": total(rows.SERIES_YAW, apart) - (x * side - y * force_x),
+        "aero_power_w": both[rows.SERIES_TOTAL_POWER],
+        "wake_loss_w": total(rows.SERIES_WAKE, both),
+        "profile_loss_w": total(rows.SERIES_PROFILE, both),
+        "inertial_power_w": both[rows.SERIES_INERTIAL],
+    }
+    for index, segment in enumerate(segment_names(case)):
+        for name, row in SEGMENT_ROWS:
+            out[f"{segment}_{name}"] = both[index * rows.SEGMENT_SERIES + row]
+    return out
+
+
+def ratio(top: ArrayLike, bottom: ArrayLike) -> Array:
+    """A ratio, or NaN where the bottom is not a positive number.
+
+    Parameters
+    ----------
+    top, bottom : array_like
+        Numbers.
+
+    Returns
+    -------
+    ndarray
+    """
+    divisor = np.asarray(bottom, dtype=np.float64)
+    return np.where(divisor > 0.0, np.asarray(top) / np.where(divisor > 0.0, divisor, 1.0), np.nan)
+
+
+def means(case: Case, half: Design, loads: Mapping[str, Array]) -> dict[str, Array]:
+    """Mean loads, powers and the ratios that follow.
+
+    Parameters
+    ----------
+    case : Case
+        The case; its numbers may be columns.
+    half : Design
+        The starboard half, for the wing held still.
+    loads : mapping of str to ndarray, shape (B,)
+        Means from `wing_loads`.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (B,)
+        Names without their prefix ``mean.``; those of the segments as ``inner_...``.
+
+    Notes
+    -----
+    Efficiencies compare with what costs nothing else: `propulsive_efficiency` with thrust power,
+    `flapping_efficiency` with the drag of the same wing held still at the same lift,
+    `tare_efficiency` with the wing held still at the same pitch.
+    """
+    out = dict(loads)
+    airspeed = np.asarray(case.flight.airspeed_m_s, dtype=np.float64)
+    body = body_loads(case, out["lift_n"], half.strips)
+    power, thrust = out["aero_power_w"], out["thrust_n"]
+    held = hold(half.batch, out["lift_n"])
+    moving = np.where(airspeed > 0.0, 1.0, np.nan)
+    load = np.where(np.asarray(weight(case)) > 0.0, weight(case), np.nan)
+    tilt = half.batch.constant[rows.CONST_TILT]
+    out["pitching_moment_n_m"] = out["pitching_moment_n_m"] + body.pitching_moment
+    out["thrust_power_w"] = thrust * airspeed
+    out["drag_n"] = body.drag + np.zeros_like(thrust)
+    out["tail_lift_n"] = body.lift + np.zeros_like(thrust)
+    out["held_drag_n"] = held.drag * moving
+    out["held_pitch_deg"] = np.degrees(held.angle - tilt) * moving
+    out["propulsive_efficiency"] = ratio(thrust * airspeed, power) * moving
+    out["flapping_efficiency"] = ratio((thrust + held.drag) * airspeed, power) * moving
+    out["tare_efficiency"] = ratio((thrust - held.tare_thrust) * airspeed, power) * moving
+    out["aero_lift_to_drag"] = ratio(load * airspeed, power) * moving
+    for segment in segment_names(case):
+        out[f"{segment}_propulsive_efficiency"] = (
+            ratio(out[f"{segment}_thrust_n"] * airspeed, out[f"{segment}_aero_power_w"]) * moving
+        )
+    return out
+
+
+def checks(
+    case: Case, halves: Sequence[Design], solved: Sequence[Solution], loads: Mapping[str, Array]
+) -> dict[str, Array]:
+    """What tells how far to trust the solution of each design.
+
+    Parameters
+    ----------
+    case : Case
+        The case; its numbers may be columns.
+    halves : sequence of Design
+        Starboard half, and the port half if it differs.
+    solved : sequence of Solution
+        Their solutions.
+    loads : mapping of str to ndarray, shape (B,)
+        Means from `wing_loads`.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (B,)
+        Names without their prefix ``check.``.
+    """
+    wing = halves[0].strips
+    airspeed = np.asarray(case.flight.airspeed_m_s, dtype=np.float64)
+    frequency = case.stroke.frequency_hz
+    thrust_power = loads["thrust_n"] * airspeed
+    left = loads["aero_power_w"] - thrust_power - loads["wake_loss_w"] - loads["profile_loss_w"]
+    scale = np.abs(loads["aero_power_w"]) + np.abs(thrust_power) + 1e-300
+    verdict = np.stack([solution.verdict for solution in solved])
+    excursion = solved[0].high[rows.SERIES_TIP] - solved[0].low[rows.SERIES_TIP]
+    chord = wing.area / (2.0 * wing.width.sum(axis=0))
+    cosine = np.clip(verdict[:, rows.VERDICT_COS_INCIDENCE].min(axis=0), -1.0, 1.0)
+    stalled = np.mean([solution.mean[rows.SERIES_STALLED] for solution in solved], axis=0)
+    nothing = np.zeros_like(left)
+    return {
+        "energy_balance": np.abs(left) / scale,
+        "schedule_truncation": max(half.truncation for half in halves) + nothing,
+        "incidence_max_deg": np.degrees(np.arccos(cosine)),
+        "stalled_fraction": stalled,
+        "induced_unconverged": verdict[:, rows.VERDICT_UNCONVERGED].sum(axis=0),
+        "reduced_frequency": ratio(math.pi * frequency * chord, airspeed) + nothing,
+        "strouhal": ratio(frequency * excursion, airspeed) + nothing,
+        "reynolds": verdict[:, rows.VERDICT_REYNOLDS].min(axis=0),
+        "aspect_ratio": wing.aspect_ratio + nothing,
+    }
+
+
+def evaluate(
+    case: Case, columns: Mapping[str, ArrayLike] | None = None, threads: int = 1
+) -> dict[str, Array]:
+    """All scalar results of many designs that differ in some numbers.
+
+    Parameters
+    ----------
+    case : Case
+        What the designs share.
+    columns : mapping of str to array_like, shape (B,), optional
+        Numbers in which they differ, by key path; see `flapsim.case_columns.with_columns`.
+    threads : int
+        Threads to work on; results do not depend on it.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (B,)
+        By dotted name: ``mean.lift_n``, ``segments.inner.thrust_n``, ``peak.aero_power_w``,
+        ``check.strouhal`` ...
+
+    Raises
+    ------
+    CaseError
+        If a file, a linkage or a schedule is at fault.
+    """
+    columns = columns or {}
+    lanes = lane_count(columns)
+    many = with_columns(case, columns)
+    halves = [pack(many, lanes=lanes)]
+    if case.stroke.port is not None:
+        halves.append(pack(many, "port", lanes))
+    solved = [solve(half.batch, threads=threads) for half in halves]
+    loads = wing_loads(many, solved[0].mean, solved[-1].mean)
+    out: dict[str, Array] = {}
+    for name, values in means(many, halves[0], loads).items():
+        segment, _, rest = name.partition("_")
+        out[f"segments.{segment}.{rest}" if segment in SEGMENTS else f"mean.{name}"] = values
+    for name, row in (
+        ("lift_n", rows.SERIES_TOTAL_LIFT),
+        ("thrust_n", rows.SERIES_TOTAL_THRUST),
+        ("aero_power_w", rows.SERIES_TOTAL_POWER),
+    ):
+        # With two different halves this is the peak of their sum only if they peak together.
+        high = sum(solution.high[row] for solution in (solved[0], solved[-1]))
+        low = sum(solution.low[row] for solution in (solved[0], solved[-1]))
+        out[f"peak.{name}"] = np.where(np.abs(low) > np.abs(high), low, high)
+    out |= {f"check.{name}": x for name, x in checks(many, halves, solved, loads).items()}
+    return out
