@@ -64,7 +64,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         options = _parser().parse_args(arguments)
         options.command(options)
-        sys.stdout.flush()
+        print(end="", flush=True)  # what cannot be written is told here, not by Python at exit
         return DONE
     except Stop as stop:
         _say(str(stop))

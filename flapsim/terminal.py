@@ -179,7 +179,7 @@ def _comparable(rows: Sequence[Row]) -> list[str]:
 
 def _line(row: Row, label_width: int = _LABEL, alike: Sequence[float | None] | None = None) -> str:
     """Label, right-aligned numbers with the decimals that suit those `alike`, unit."""
-    decimals = _decimals(row.cells if alike is None else alike)
+    decimals = 1 if row.unit == "%" else _decimals(row.cells if alike is None else alike)
     words = "".join(f"{_number(cell, decimals):>{_NUMBER}}" for cell in row.cells)
     columns = 4 * _NUMBER if label_width == _LABEL else _NUMBER
     unit = _UNITS.get(row.unit, row.unit)
