@@ -72,6 +72,34 @@ _SCALARS = {
     "aero_lift_to_drag": Quantity("1", "weight times airspeed over power given to the air"),
 }
 
+_DRIVE = {
+    "shaft_power_w": Quantity("W", "power that the crank takes"),
+    "electrical_power_w": Quantity("W", "power at the battery's terminals"),
+    "battery_power_w": Quantity("W", "power from the cells of the battery"),
+    "battery_loss_w": Quantity("W", "loss in the battery's resistance"),
+    "auxiliary_power_w": Quantity("W", "power of electronics and actuators"),
+    "motor_power_w": Quantity("W", "power at the motor's terminals"),
+    "copper_loss_w": Quantity("W", "loss in the motor's winding"),
+    "no_load_loss_w": Quantity("W", "loss of the motor without load"),
+    "motor_output_w": Quantity("W", "power at the motor's shaft"),
+    "gear_friction_w": Quantity("W", "friction of the gear"),
+    "unrecovered_power_w": Quantity("W", "work returned by the wing that nothing takes up"),
+    "gear_loss_w": Quantity("W", "friction of the gear and returned work that nothing takes up"),
+    "spring_power_w": Quantity("W", "power into the balance spring"),
+    "motor_current_a": Quantity("A", "motor current"),
+    "motor_current_rms_a": Quantity("A", "root mean square of the motor current"),
+    "motor_voltage_v": Quantity("V", "voltage at the motor"),
+    "motor_speed_rad_s": Quantity("rad s-1", "motor speed"),
+    "battery_current_a": Quantity("A", "battery current"),
+    "battery_voltage_v": Quantity("V", "battery voltage under load"),
+    "motor_efficiency": Quantity("1", "motor shaft power over power at its terminals"),
+    "aerodynamic_efficiency": Quantity("1", "thrust times airspeed over shaft power"),
+    "drive_efficiency": Quantity("1", "shaft power over power at the battery's terminals"),
+    "total_efficiency": Quantity("1", "thrust times airspeed over power at the battery"),
+    "effective_lift_to_drag": Quantity("1", "weight times airspeed over shaft power"),
+    "cost_of_transport": Quantity("1", "power at the battery over weight times airspeed"),
+}
+
 _CHECKS = {
     "energy_balance": Quantity("1", "largest imbalance of power, thrust and losses"),
     "motion_power_balance": Quantity("1", "largest imbalance of power and the drives' powers"),
@@ -116,6 +144,7 @@ QUANTITIES: dict[str, Quantity] = (
         for name in ("lift_n", "thrust_n", "aero_power_w", "wake_loss_w", "profile_loss_w")
     }
     | _SCALARS
+    | _DRIVE
     | _CHECKS
     | _STRIPS
 )
