@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -34,10 +35,15 @@ from validation.theory_wing import (
 
 Families = Sequence[tuple[str, Sequence[Verdict]]]
 
-LINE = {"color": "0.15", "linewidth": 1.2}
-DASHED = {"color": "0.45", "linewidth": 1.2, "linestyle": "--"}
-DOTTED = {"color": "0.45", "linewidth": 1.4, "linestyle": ":"}
-MARK = {"linestyle": "none", "color": "black", "markersize": 4.5, "fillstyle": "none"}
+LINE: dict[str, Any] = {"color": "0.15", "linewidth": 1.2}
+DASHED: dict[str, Any] = {"color": "0.45", "linewidth": 1.2, "linestyle": "--"}
+DOTTED: dict[str, Any] = {"color": "0.45", "linewidth": 1.4, "linestyle": ":"}
+MARK: dict[str, Any] = {
+    "linestyle": "none",
+    "color": "black",
+    "markersize": 4.5,
+    "fillstyle": "none",
+}
 MARKS = ("o", "s", "^", "D")
 DASHES = ("-", "--", "-.", ":")
 

@@ -1,0 +1,532 @@
+"""How fast the strip kernel is, as ratios measured in one run: ``python -m validation.speed``.
+
+The yardstick is the same physics in plain numpy, vectorised over designs, steps and strips and fed
+the same packed numbers, in chunks that stay in the cache; a third figure is what one call per
+design costs.  Ratios carry to other machines, designs per second do not.
+
+The question is one configuration: two segments of 12 strips, 128 steps, thin plate with suction and
+turbulent friction, static stall, slope induction, finite-wing lag, apparent mass, driven twist,
+no sweep and no heave (which the yardstick leaves out, to its advantage).
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flapsim.blade_element import Batch, solve
+from flapsim.blade_element import layout as rows
+from flapsim.case import Case
+from flapsim.case_columns import with_columns
+from flapsim.design import pack
+from validation.textbook import as_case
+
+Array = NDArray[np.float64]
+
+CHUNK = 8
+"""Designs a chunk of the yardstick: 200 kB an array, the fastest of 2 to 64 where it was tried."""
+
+MOST_TRIALS = 60
+
+
+def benchmark_case() -> Case:
+    """The wing of the benchmark: 1.2 m, two segments."""
+    return as_case(
+        {
+            "title": "Speed",
+            "air": {"density_kg_m3": 1.225, "kinematic_viscosity_m2_s": 1.46e-5},
+            "craft": {
+                "mass_kg": 0.24,
+                "shoulder_offset_m": 0.04,
+                "body_drag_area_m2": 0.0,
+                "centre_of_mass_m": [0.0, 0.0, 0.0],
+            },
+            "flight": {"airspeed_m_s": 5.0, "pitch_deg": 3.8},
+            "wing": {
+                "twist_axis": 0.2,
+                "section": {
+                    "law": "thin-plate",
+                    "zero_lift_deg": -5.0,
+                    "suction": 0.8,
+                    "friction_factor": 1.6,
+                },
+                "inner": {"length_m": 0.22, "chord_m": [[0.0, 0.28], [1.0, 0.27]]},
+                "outer": {"length_m": 0.34, "chord_m": [[0.0, 0.27], [0.5, 0.24], [1.0, 0.08]]},
+            },
+            "stroke": {
+                "frequency_hz": 2.8,
+                "inner": {
+                    "plunge": {"mean_deg": 4.0, "amplitude_deg": 20.4},
+                    "twist": {"tip_amplitude_deg": 10.5, "tip_lag_deg": -72.0},
+                },
+                "outer": {
+                    "plunge": {"amplitude_deg": 20.4, "lag_deg": 56.0},
+                    "twist": {
+                        "tip_mean_deg": -3.6,
+                        "tip_amplitude_deg": 34.0,
+                        "tip_lag_deg": -57.0,
+                    },
+                },
+            },
+            "model": {"induced": "slope", "steps": 128},
+        }
+    )
+
+
+def columns(count: int) -> dict[str, Array]:
+    """Numbers in which the designs differ, spread evenly and fixed."""
+    random = np.random.default_rng(7)
+
+    def between(low: float, high: float) -> Array:
+        return random.uniform(low, high, count)
+
+    return {
+        "flight.airspeed_m_s": between(4.0, 7.0),
+        "flight.pitch_deg": between(0.0, 6.0),
+        "stroke.frequency_hz": between(2.0, 3.5),
+        "stroke.inner.plunge.amplitude_deg": between(10.0, 25.0),
+        "stroke.outer.plunge.amplitude_deg": between(10.0, 25.0),
+        "stroke.outer.plunge.lag_deg": between(30.0, 80.0),
+        "stroke.outer.twist.tip_amplitude_deg": between(25.0, 40.0),
+        "stroke.outer.twist.tip_lag_deg": between(-75.0, -45.0),
+    }
+
+
+class Means(NamedTuple):
+    """Stroke means of half a wing, each of shape (designs,)."""
+
+    lift: Array
+    thrust: Array
+    power: Array
+    wake_loss: Array
+    profile_loss: Array
+    torques: Array
+
+
+def by_numpy(batch: Batch) -> Means:
+    """All designs of a batch by the yardstick, chunk by chunk."""
+    designs = batch.constant.shape[1]
+    parts = [_chunk(batch, slice(at, at + CHUNK)) for at in range(0, designs, CHUNK)]
+    return Means(*(np.concatenate(column, axis=-1) for column in zip(*parts, strict=True)))
+
+
+def by_kernel(batch: Batch, threads: int = 1) -> Means:
+    """All designs of a batch by the compiled kernel."""
+    mean = solve(batch, inertia=False, threads=threads).mean
+
+    def both(row: int) -> Array:
+        return np.asarray(mean[row] + mean[rows.SEGMENT_SERIES + row])
+
+    torques = [
+        rows.PLUNGE_INNER,
+        rows.PLUNGE_OUTER,
+        rows.TWIST_INNER_ROOT,
+        rows.TWIST_INNER_TIP,
+        rows.TWIST_OUTER_ROOT,
+        rows.TWIST_OUTER_TIP,
+    ]
+    return Means(
+        both(rows.SERIES_LIFT),
+        both(rows.SERIES_THRUST),
+        both(rows.SERIES_POWER),
+        both(rows.SERIES_WAKE),
+        both(rows.SERIES_PROFILE),
+        mean[[rows.SERIES_TORQUE + row for row in torques]],
+    )
+
+
+class _Motion(NamedTuple):
+    """A schedule through the stroke, shape (designs, steps, 1)."""
+
+    value: Array
+    rate: Array
+    acceleration: Array
+
+
+def _schedule(batch: Batch, row: int, here: slice, omega: Array) -> _Motion:
+    """First harmonic of one schedule: all that harmonic strokes have."""
+    tau = 2.0 * np.pi * np.arange(batch.steps) / batch.steps
+    half = (batch.schedule.shape[1] - 1) // 2
+    mean, cosine, sine = (batch.schedule[row, i, here, None, None] for i in (0, 1, half + 1))
+    c, s = np.cos(tau)[None, :, None], np.sin(tau)[None, :, None]
+    swing = cosine * c + sine * s
+    return _Motion(mean + swing, omega * (sine * c - cosine * s), -(omega**2) * swing)
+
+
+class _Flow(NamedTuple):
+    """Strips through the stroke, shape (designs, steps, strips)."""
+
+    u: Array
+    w: Array
+    twist: Array
+    spin: Array
+    spin_rate: Array
+    w_rate: Array
+    u_rate: Array
+
+
+def _segment_flow(
+    along: Array, normal: Array, normal_rate: Array, eta: Array, root: _Motion, tip: _Motion
+) -> _Flow:
+    """Velocities in the section's own axes from those in the segment's."""
+    twist = root.value + eta * (tip.value - root.value)
+    spin = root.rate + eta * (tip.rate - root.rate)
+    spin_rate = root.acceleration + eta * (tip.acceleration - root.acceleration)
+    sine, cosine = np.sin(twist), np.cos(twist)
+    u = along * cosine - normal * sine
+    w = along * sine + normal * cosine
+    return _Flow(
+        u,
+        w,
+        twist,
+        spin,
+        spin_rate,
+        normal_rate * cosine + spin * u,
+        -normal_rate * sine - spin * w,
+    )
+
+
+def _chunk(batch: Batch, here: slice) -> Means:
+    """One chunk of designs: kinematics, wake, induced velocity, loads, sums."""
+
+    def constant(row: int) -> Array:
+        return np.asarray(batch.constant[row, here, None, None])
+
+    def strip(row: int) -> Array:
+        return np.ascontiguousarray(batch.parameter[:, row, here].T[:, None, :])
+
+    omega = 2.0 * np.pi * constant(rows.CONST_FREQUENCY)
+    motion = [_schedule(batch, row, here, omega) for row in range(rows.SCHEDULES)]
+    inner, outer = motion[rows.PLUNGE_INNER], motion[rows.PLUNGE_OUTER]
+    both = _Motion(*(first + second for first, second in zip(inner, outer, strict=True)))
+    speed, angle = constant(rows.CONST_AIRSPEED), constant(rows.CONST_AIR_ANGLE)
+    along, up = speed * np.cos(angle), speed * np.sin(angle)
+    arm = constant(rows.CONST_INNER_LENGTH)
+    r, eta = strip(rows.PAR_DISTANCE), strip(rows.PAR_FRACTION)
+    first = batch.segment == 0
+    at, beyond = np.flatnonzero(first), np.flatnonzero(~first)
+    flows = [
+        _segment_flow(
+            along,
+            up * np.cos(inner.value) - r[..., at] * inner.rate,
+            -up * np.sin(inner.value) * inner.rate - r[..., at] * inner.acceleration,
+            eta[..., at],
+            motion[rows.TWIST_INNER_ROOT],
+            motion[rows.TWIST_INNER_TIP],
+        ),
+        _segment_flow(
+            along,
+            up * np.cos(both.value)
+            - arm * inner.rate * np.cos(outer.value)
+            - r[..., beyond] * both.rate,
+            -up * np.sin(both.value) * both.rate
+            - arm
+            * (
+                inner.acceleration * np.cos(outer.value)
+                - inner.rate * outer.rate * np.sin(outer.value)
+            )
+            - r[..., beyond] * both.acceleration,
+            eta[..., beyond],
+            motion[rows.TWIST_OUTER_ROOT],
+            motion[rows.TWIST_OUTER_TIP],
+        ),
+    ]
+    flow = _Flow(*(np.concatenate(pair, axis=-1) for pair in zip(*flows, strict=True)))
+
+    chord, camber = strip(rows.PAR_CHORD), strip(rows.PAR_CAMBER)
+    axis = constant(rows.CONST_TWIST_AXIS)
+    speed_squared = flow.u**2 + flow.w**2
+    lever = (0.75 - axis) * chord
+    downwash = flow.w + lever * flow.spin + camber * flow.u
+    rate = flow.w_rate + lever * flow.spin_rate + camber * flow.u_rate
+    lagged = downwash - _wake_state(
+        rate,
+        2.0 * np.sqrt(speed_squared) / chord,
+        1.0 / (constant(rows.CONST_FREQUENCY)[:, 0] * batch.steps),
+        constant(rows.CONST_LAG_AMPLITUDE_1)[:, 0],
+        constant(rows.CONST_LAG_RATE_1)[:, 0],
+    )
+    effective, attached = _effective_downwash(batch, here, flow, lagged, chord, camber)
+    return _loads(batch, here, flow, downwash, effective, attached, speed_squared, inner, outer)
+
+
+def _wake_state(rate: Array, semichords: Array, step: Array, amplitude: Array, b: Array) -> Array:
+    """Periodic state of a one-exponential lag: a pass from rest, closed by its decay."""
+
+    def around(values: Array) -> tuple[Array, Array, Array, Array]:
+        return (
+            np.roll(values, 1, axis=1),
+            values,
+            np.roll(values, -1, axis=1),
+            np.roll(values, -2, axis=1),
+        )
+
+    h = step[:, None, :]
+    f0, f1, f2, f3 = around(semichords)
+    whole = np.maximum(h / 24.0 * (13.0 * (f1 + f2) - f0 - f3), 0.0)
+    second = np.clip(0.5 * whole + 0.125 * h * (f2 - f1), 0.0, whole)
+    g0, g1, g2, g3 = around(rate)
+    middle = (9.0 * (g1 + g2) - g0 - g3) / 16.0
+    keep = np.exp(-b[:, None, :] * whole)
+    push = (
+        amplitude[:, None, :]
+        * h
+        / 6.0
+        * (keep * g1 + 4.0 * np.exp(-b[:, None, :] * second) * middle + g2)
+    )
+    state = np.empty_like(rate)
+    left = np.empty_like(rate)
+    now, product = np.zeros_like(rate[:, 0]), np.ones_like(rate[:, 0])
+    for n in range(rate.shape[1]):
+        state[:, n], left[:, n] = now, product
+        now = keep[:, n] * now + push[:, n]
+        product = product * keep[:, n]
+    start = now / (1.0 - product)
+    return state + start[:, None] * left
+
+
+def _attached(sine: Array, u: Array, onset: Array, inverse: Array) -> Array:
+    # Smooth step written from its far end, where it is a sum of what is not negative.
+    rest = 1.0 - np.clip((np.abs(sine) - onset) * inverse, 0.0, 1.0)
+    return np.where(u > 0.0, rest * rest * rest * (10.0 - rest * (15.0 - 6.0 * rest)), 0.0)
+
+
+def _effective_downwash(
+    batch: Batch, here: slice, flow: _Flow, lagged: Array, chord: Array, camber: Array
+) -> tuple[Array, Array]:
+    """Downwash with the induced velocity of Prandtl's slope, and the attached length."""
+
+    def strip(row: int) -> Array:
+        return np.ascontiguousarray(batch.parameter[:, row, here].T[:, None, :])
+
+    onset, inverse = strip(rows.PAR_ONSET), strip(rows.PAR_INVERSE_RANGE)
+    drag = strip(rows.PAR_PLATE_DRAG)
+    shape = lagged.shape
+    k = np.broadcast_to(2.0 / batch.constant[rows.CONST_ASPECT_RATIO, here, None, None], shape)
+    quarter = 0.25 * chord * flow.spin
+
+    def deficit(q: Array, at: tuple[Array, ...] | slice) -> tuple[Array, Array]:
+        """Downwash whose circulation stall takes away, and the attached length."""
+
+        def pick(values: Array) -> Array:
+            return values if isinstance(at, slice) else np.broadcast_to(values, shape)[at]
+
+        u = pick(flow.u)
+        w = q - pick(camber) * u - pick(quarter)
+        speed = np.sqrt(u * u + w * w)
+        sine = w / speed
+        f = _attached(sine, u, pick(onset), pick(inverse))
+        weight = ((1.0 + np.sqrt(f)) ** 2 - 1.0) / 3.0
+        separated = pick(drag) * w / (2.0 * np.pi * (0.56 + 0.44 * np.abs(sine)))
+        return (1.0 - weight) * (q - separated), f
+
+    q = lagged / (1.0 + k)
+    lost, f = deficit(q, slice(None))
+    at = np.nonzero(f < 1.0)
+    if at[0].size == 0:
+        return q, f
+    # Secant rule on the strips and instants that stall, each left alone once it has settled.
+    now, target, gain, losing = q[at], lagged[at], k[at], lost[at]
+    slope = 1.0 + gain
+    before = np.zeros_like(now)
+    tolerance = 1e-12 * (np.abs(target) + np.abs(flow.u[at]))
+    moving = np.ones(now.shape, dtype=bool)
+    for trial in range(MOST_TRIALS):
+        residual = (1.0 + gain) * now - target - gain * losing
+        moving &= np.abs(residual) > tolerance
+        if not moving.any():
+            break
+        if trial:
+            change = np.divide(before - residual, before, np.ones_like(before), where=before != 0.0)
+            slope = np.clip(slope * change, 0.2 * (1.0 + gain), 1.0 + 2.0 * gain)
+        now = np.where(moving, now - residual / slope, now)
+        before = residual
+        losing, _ = deficit(now, at)
+    q[at] = now
+    f[at] = deficit(now, at)[1]
+    return q, f
+
+
+def _loads(
+    batch: Batch,
+    here: slice,
+    flow: _Flow,
+    downwash: Array,
+    effective: Array,
+    attached: Array,
+    speed_squared: Array,
+    inner: _Motion,
+    outer: _Motion,
+) -> Means:
+    """Loads of the strips and their sums over the half wing."""
+
+    def constant(row: int) -> Array:
+        return np.asarray(batch.constant[row, here, None, None])
+
+    def strip(row: int) -> Array:
+        return np.ascontiguousarray(batch.parameter[:, row, here].T[:, None, :])
+
+    density, axis = constant(rows.CONST_DENSITY), constant(rows.CONST_TWIST_AXIS)
+    chord, camber = strip(rows.PAR_CHORD), strip(rows.PAR_CAMBER)
+    suction, width = strip(rows.PAR_SUCTION), strip(rows.PAR_WIDTH)
+    u, spin = flow.u, flow.spin
+    w_c = effective - camber * u
+    w_m = w_c - 0.25 * chord * spin
+    speed = np.sqrt(u * u + w_m * w_m)
+    sine, cosine = w_m / speed, u / speed
+    weight = ((1.0 + np.sqrt(attached)) ** 2 - 1.0) / 3.0
+    k = weight * np.pi * density * chord
+    reynolds = np.maximum(
+        chord
+        * np.sqrt(np.mean(speed_squared, axis=1, keepdims=True))
+        / constant(rows.CONST_VISCOSITY),
+        1000.0,
+    )
+    friction = strip(rows.PAR_FRICTION) * 0.91 / np.log10(reynolds) ** 2.58
+    separated = (
+        (1.0 - weight)
+        * 0.5
+        * density
+        * chord
+        * strip(rows.PAR_PLATE_DRAG)
+        * w_m
+        * speed
+        / (0.56 + 0.44 * np.abs(sine))
+    )
+    centre = 0.5 - 0.75 * cosine / (4.0 + np.pi * np.abs(sine))
+    rub = 0.5 * density * chord * friction * speed * u
+    virtual = 0.25 * np.pi * density * chord**2
+    push = virtual * (flow.w_rate + (0.5 - axis) * chord * flow.spin_rate)
+    turn = virtual * chord**2 / 32.0 * flow.spin_rate
+    circulatory = k * u * effective
+    bound = circulatory + separated
+    normal = bound + push
+    aft = rub - k * (suction * w_m**2 + camber * u * w_m)
+    moment = (
+        -circulatory * (0.25 - axis) * chord
+        - separated * (centre - axis) * chord
+        - 0.25 * k * chord * u * (camber * u + 0.25 * chord * spin)
+        - push * (0.5 - axis) * chord
+        - turn
+    )
+    profile = (
+        k * (1.0 - suction) * u * w_m**2
+        + separated * (w_c + (centre - 0.75) * chord * spin)
+        + rub * u
+    )
+    wake = (
+        (downwash - effective) * bound + push * (flow.w + (0.5 - axis) * chord * spin) + turn * spin
+    )
+    loss = normal * flow.w + aft * u - moment * spin
+
+    sin_twist, cos_twist = np.sin(flow.twist), np.cos(flow.twist)
+    along = width * (aft * cos_twist + normal * sin_twist)
+    across = width * (normal * cos_twist - aft * sin_twist)
+    first, second = batch.segment == 0, batch.segment == 1
+    r, eta = strip(rows.PAR_DISTANCE), strip(rows.PAR_FRACTION)
+    moment = width * moment
+
+    def over(values: Array, segment: Array) -> Array:
+        return np.sum(values[..., segment], axis=-1, keepdims=True)
+
+    angle = constant(rows.CONST_AIR_ANGLE)
+    total = inner.value + outer.value
+    forward = np.sum(along, axis=-1, keepdims=True)
+    upward = over(across, first) * np.cos(inner.value) + over(across, second) * np.cos(total)
+    lift = upward * np.cos(angle) - forward * np.sin(angle)
+    thrust = -(forward * np.cos(angle) + upward * np.sin(angle))
+    hinge = over(r * across, second)
+    torques = [
+        over(r * across, first)
+        + hinge
+        + constant(rows.CONST_INNER_LENGTH) * over(across, second) * np.cos(outer.value),
+        hinge,
+        over((1.0 - eta) * moment, first),
+        over(eta * moment, first),
+        over((1.0 - eta) * moment, second),
+        over(eta * moment, second),
+    ]
+
+    def mean(values: Array) -> Array:
+        return np.asarray(np.mean(values, axis=(1, 2)))
+
+    def summed(values: Array) -> Array:
+        return mean(np.sum(width * values, axis=-1, keepdims=True))
+
+    return Means(
+        mean(lift),
+        mean(thrust),
+        mean(thrust * constant(rows.CONST_AIRSPEED)) + summed(loss),
+        summed(wake),
+        summed(profile),
+        np.stack([mean(values) for values in torques]),
+    )
+
+
+def disagreement(first: Means, second: Means) -> float:
+    """Largest difference of any mean of any design, on the greatest of its kind."""
+    shares = []
+    for a, b in zip(map(np.atleast_2d, first), map(np.atleast_2d, second), strict=True):
+        shares.append(np.max(np.abs(a - b) / np.max(np.abs(a), axis=1, keepdims=True)))
+    return float(np.max(shares))
+
+
+def fastest(work: Callable[[], object], repeats: int) -> float:
+    """Least time of several, s."""
+    times = []
+    for _ in range(repeats):
+        began = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - began)
+    return min(times)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Measure and print."""
+    from flapsim import simulate
+
+    parser = argparse.ArgumentParser(prog="python -m validation.speed", description=__doc__)
+    parser.add_argument("--designs", type=int, default=1000)
+    parser.add_argument("--repeats", type=int, default=5)
+    options = parser.parse_args(arguments)
+    count, repeats = options.designs, options.repeats
+
+    case = benchmark_case()
+    values = columns(count)
+    designs = with_columns(case, values)
+    batch = pack(designs, lanes=count).batch
+    apart = disagreement(by_kernel(batch), by_numpy(batch))
+    kernel = fastest(lambda: by_kernel(batch), repeats)
+    two = fastest(lambda: by_kernel(batch, threads=2), repeats)
+    packing = fastest(lambda: pack(designs, lanes=count), repeats)
+    yardstick = fastest(lambda: by_numpy(batch), max(2, repeats // 2))
+    single = pack(case).batch
+    one = fastest(lambda: by_kernel(single), 20)
+    simulate(case)
+    call = fastest(lambda: simulate(case), 20)
+
+    rates = (
+        ("kernel, a batch, one thread", count / kernel),
+        ("kernel, a batch, two threads", count / two),
+        ("numpy, vectorised over designs, steps and strips", count / yardstick),
+        ("kernel, one design a call", 1.0 / one),
+        ("simulate(case): series, strips, held-still wing", 1.0 / call),
+        ("packing a batch", count / packing),
+    )
+    print(f"{count} designs of 24 strips x 128 steps; largest disagreement {apart:.1e}")
+    for name, rate in rates:
+        print(f"  {name:<50} {rate:10,.0f} designs/s")
+    print("ratios")
+    print(f"  batch kernel over vectorised numpy, per core       {yardstick / kernel:10.1f}")
+    print(f"  batch kernel over one design a call, per core      {one * count / kernel:10.1f}")
+    print(f"  batch kernel over simulate(case), per core         {call * count / kernel:10.1f}")
+    print(f"  two threads over one                               {kernel / two:10.2f}")
+
+
+if __name__ == "__main__":
+    main()
