@@ -324,7 +324,10 @@ def _animate(options: argparse.Namespace) -> None:
     cycle = _cycle(options.file, options.changes)
     from flapsim.show.animation import animate
 
-    animate(cycle, options.output)
+    try:
+        animate(cycle, options.output)
+    except ValueError as error:  # an MP4 without ffmpeg
+        raise Stop(INPUT_AT_FAULT, str(error)) from error
     _tell_written(options, "animation")
 
 

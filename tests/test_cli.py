@@ -433,6 +433,23 @@ def test_a_result_written_by_run_is_drawn_by_figure(
     assert code == 0
 
 
+def test_animate_draws_a_film(flapsim: Run, tmp_path: Path) -> None:
+    coarse = ("--set", "model.steps=16", "--set", "model.induced=none")
+    code, out, _ = flapsim("animate", GLASSHOUSE, *coarse, "-o", tmp_path / "s.gif", "--json")
+    assert code == 0
+    assert json.loads(out) == {"kind": "animation", "written": str(tmp_path / "s.gif")}
+    assert (tmp_path / "s.gif").read_bytes().startswith(b"GIF89a")
+
+
+def test_a_film_without_the_program_that_makes_it_is_refused_with_words(
+    flapsim: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("matplotlib.animation.FFMpegWriter.isAvailable", lambda: False)
+    code, out, err = flapsim("animate", GLASSHOUSE, "-o", tmp_path / "s.mp4")
+    assert (code, out) == (2, "")
+    assert "ffmpeg" in err
+
+
 @pytest.mark.parametrize("content", [b"", b"not a result", b"\x89HDF\r\n\x1a\n" + bytes(200)])
 def test_a_broken_result_file_ends_with_2(flapsim: Run, tmp_path: Path, content: bytes) -> None:
     file = tmp_path / "broken.h5"
