@@ -415,12 +415,14 @@ def heave_and_pitch_checks() -> Checks:
             )
     worked = table("heave_pitch_worked_example")
     sweep = table("heave_pitch_phase_sweep")
-    for name, motions, rows, column, pick, limit, why in (
+    for name, motions, rows, column, value, limit, why in (
         ("worked strokes", worked_motions, worked, "CT", thrust_of, 0.036, "up to 3.4 %"),
         ("worked strokes", worked_motions, worked, "CP", power_of, 0.025, "up to 2.4 %"),
         ("worked strokes", worked_motions, worked, "CL_amp", lift_of, 0.023, "up to 2.2 %"),
+        ("worked strokes", worked_motions, worked, "eta", efficiency_of, 0.016, "up to 1.5 %"),
         ("phase sweep", sweep_motions, sweep, "CT", thrust_of, 0.054, "up to 5.3 %"),
         ("phase sweep", sweep_motions, sweep, "CP", power_of, 0.024, "up to 2.3 %"),
+        ("phase sweep", sweep_motions, sweep, "eta", efficiency_of, 0.038, "up to 3.7 %"),
     ):
         yield relative(
             source="Garrick (1936)",
@@ -429,11 +431,24 @@ def heave_and_pitch_checks() -> Checks:
             tolerance=limit,
             why=WHY_JONES + f"differs by {why}",
             model=MODEL,
-            compare=lambda motions=motions, rows=rows, column=column, pick=pick: against_table(
-                motions(), rows[column], [pick(flown(m)) for m in motions()]
+            compare=lambda motions=motions, rows=rows, column=column, value=value: against_table(
+                motions(), rows[column], [value(flown(motion)) for motion in motions()]
             ),
         )
-    for column, pick in (("CT_qs", thrust_of), ("CP_qs", power_of)):
+    yield relative(
+        source="Theodorsen (1935)",
+        quantity="heave and pitch, worked strokes, moment amplitude about the quarter chord",
+        status=Status.EXACT,
+        tolerance=TIGHT,
+        why=WHY_TIGHT + "; C(k) has no part in it",
+        model=MODEL,
+        compare=lambda: against_table(
+            worked_motions(),
+            worked["CM_qc_amp"],
+            [abs(flown(motion).moment) for motion in worked_motions()],
+        ),
+    )
+    for column, value in (("CT_qs", thrust_of), ("CP_qs", power_of)):
         yield relative(
             source="Garrick (1936)",
             quantity=f"heave and pitch without wake, {column}",
@@ -441,8 +456,10 @@ def heave_and_pitch_checks() -> Checks:
             tolerance=1e-4,
             why="finite amplitude only: its square is 2.5e-5",
             model=MODEL_NO_WAKE,
-            compare=lambda column=column, pick=pick: against_table(
-                worked_motions(), worked[column], [pick(flown(m, False)) for m in worked_motions()]
+            compare=lambda column=column, value=value: against_table(
+                worked_motions(),
+                worked[column],
+                [value(flown(motion, False)) for motion in worked_motions()],
             ),
         )
     yield absolute(
@@ -463,6 +480,10 @@ def thrust_of(loads: Loads) -> float:
 
 def power_of(loads: Loads) -> float:
     return loads.power
+
+
+def efficiency_of(loads: Loads) -> float:
+    return loads.thrust / loads.power
 
 
 def lift_of(loads: Loads) -> float:
