@@ -142,6 +142,7 @@ def _constants(case: Case, wing: Strips) -> Array:
         rows.CONST_AIRSPEED: case.flight.airspeed_m_s,
         rows.CONST_AIR_ANGLE: np.radians(case.flight.pitch_deg) + tilt,
         rows.CONST_TILT: tilt,
+        rows.CONST_CLIMB: np.radians(case.flight.climb_deg),
         rows.CONST_FREQUENCY: case.stroke.frequency_hz,
         rows.CONST_SHOULDER: case.craft.shoulder_offset_m,
         rows.CONST_INNER_LENGTH: wing.inner_length,

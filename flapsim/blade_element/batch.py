@@ -68,6 +68,22 @@ class Batch(NamedTuple):
     steps: int
 
 
+class Disturbance(NamedTuple):
+    """Departure of half wings from their periodic motion, the same at every instant.
+
+    Attributes
+    ----------
+    twist : ndarray, shape (KICK_ROWS, B)
+        For the inner, then the outer segment: twist of the root and twist from root to tip, rad;
+        the rates of both, rad/s; the accelerations of both, rad/s2.
+    wake : ndarray, shape (n_strips, B)
+        What the shed wake takes from the downwash of each strip, m/s.
+    """
+
+    twist: Array
+    wake: Array
+
+
 class Solution(NamedTuple):
     """Half wings through the stroke.
 

@@ -116,7 +116,14 @@ def _plate_deficit(q, u, camber_u, quarter_spin, drag, onset, inverse, attached,
 
 @compiled
 def deficits(
-    flow, parameter, strip, offset, law, apparent, frozen, values, table_first, table_blend
+    flow,
+    parameter,
+    strip,
+    offset,
+    law,
+    apparent,
+    frozen,
+    lookup,
 ):
     """Deficit of all lanes of one strip at one instant, from its effective downwash.
 
@@ -125,6 +132,7 @@ def deficits(
     """
     p = (strip * PAR_ROWS * _L) & _MASK
     offset = offset & _MASK
+    values, table_first, table_blend = lookup
     found = False
     if law == THIN_PLATE:
         for lane in range(_L):
@@ -183,9 +191,7 @@ def circulation_local(
     slope,
     apparent,
     frozen,
-    values,
-    table_first,
-    table_blend,
+    lookup,
     unconverged,
 ):
     """Effective downwash of one strip through the stroke, on its own: no or slope induction.
@@ -213,9 +219,7 @@ def circulation_local(
             law,
             apparent,
             frozen,
-            values,
-            table_first,
-            table_blend,
+            lookup,
         )
         if not found or slope == 0.0:
             continue
@@ -256,9 +260,7 @@ def circulation_local(
                 law,
                 apparent,
                 frozen,
-                values,
-                table_first,
-                table_blend,
+                lookup,
             )
         for lane in range(_L):
             unconverged[lane] += work[2 * _L + lane]
@@ -276,9 +278,7 @@ def circulation_coupled(
     steps,
     apparent,
     frozen,
-    values,
-    table_first,
-    table_blend,
+    lookup,
     unconverged,
 ):
     """Effective downwash of all strips through the stroke on a lifting line.
@@ -337,9 +337,7 @@ def circulation_coupled(
                     laws[j],
                     apparent,
                     frozen,
-                    values,
-                    table_first,
-                    table_blend,
+                    lookup,
                 )
                 found = found or here
             if not found:

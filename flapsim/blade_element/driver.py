@@ -14,10 +14,12 @@ from flapsim.aero.compiled import compiled
 from flapsim.aero.elementary import sine_cosine
 from flapsim.aero.section import REYNOLDS_FLOOR, TABLE, friction_coefficient
 from flapsim.aero.wake import SEPARATION_LAG
-from flapsim.blade_element.batch import Batch, Solution
+from flapsim.blade_element.batch import Batch, Disturbance, Solution
 from flapsim.blade_element.circulation import circulation_coupled, circulation_local
 from flapsim.blade_element.flow import (
     evaluate_schedules,
+    hold_wake,
+    release_wake,
     segment_motion,
     separation_lag,
     strip_flow,
@@ -25,11 +27,14 @@ from flapsim.blade_element.flow import (
 )
 from flapsim.blade_element.layout import (
     CONST_AIR_ANGLE,
+    CONST_CLIMB,
     CONST_COS_AIR,
     CONST_COS_TILT,
+    CONST_COS_UP,
     CONST_ROWS,
     CONST_SIN_AIR,
     CONST_SIN_TILT,
+    CONST_SIN_UP,
     CONST_TILT,
     CONST_VISCOSITY,
     FIELD_AFT,
@@ -61,6 +66,7 @@ from flapsim.blade_element.layout import (
     HINGE_ROWS,
     INDUCED_LIFTING_LINE,
     INDUCED_SLOPE,
+    KICK_ROWS,
     LANES,
     OFFSET_MASK,
     PAR_CAMBER,
@@ -69,6 +75,7 @@ from flapsim.blade_element.layout import (
     PAR_ROWS,
     SCHEDULES,
     SEG_ROWS,
+    SEG_TWIST_ROOT,
     SERIES_ROWS,
     SUM_ROWS,
     VERDICT_COS_INCIDENCE,
@@ -214,6 +221,24 @@ def _air_and_tilt(constant):
         sine, cosine = sine_cosine(constant[CONST_TILT * _L + lane])
         constant[CONST_SIN_TILT * _L + lane] = sine
         constant[CONST_COS_TILT * _L + lane] = cosine
+        # The vertical leans back from the flight path's normal by the climb.
+        sine, cosine = sine_cosine(
+            constant[CONST_AIR_ANGLE * _L + lane] + constant[CONST_CLIMB * _L + lane]
+        )
+        constant[CONST_SIN_UP * _L + lane] = sine
+        constant[CONST_COS_UP * _L + lane] = cosine
+
+
+@compiled
+def _kick_motion(disturbed, motion, kick, steps):
+    """Add constant departures to twist, its rate and its acceleration, at root and along."""
+    for i in range(motion.size):
+        disturbed[i] = motion[i]
+    for segment in range(2):
+        for n in range(steps):
+            t = (((segment * steps + n) * SEG_ROWS + SEG_TWIST_ROOT) * _L) & _MASK
+            for i in range(6 * _L):
+                disturbed[t + i] += kick[segment * 6 * _L + i]
 
 
 @compiled
@@ -239,6 +264,9 @@ def _solve_blocks(
     lagged,
     apparent_mass,
     inertia,
+    kicked,
+    kicks,
+    wake_kicks,
     steps,
     mean,
     low,
@@ -266,6 +294,9 @@ def _solve_blocks(
     downwash = np.empty(count * strips * _L)
     hinge = np.empty(steps * HINGE_ROWS * _L)
     motion = np.empty(2 * steps * SEG_ROWS * _L)
+    disturbed = np.empty(2 * steps * SEG_ROWS * _L if kicked else 0)
+    kick = np.empty(KICK_ROWS * _L)
+    wake_kick = np.empty(strips * _L)
     sums = np.empty(2 * steps * SUM_ROWS * _L)
     flow = np.zeros(slots * steps * FLOW_ROWS * _L)
     series = np.empty(steps * SERIES_ROWS * _L)
@@ -274,6 +305,7 @@ def _solve_blocks(
     friction = np.empty(strips * _L)
     table_first = np.zeros(strips * _L, np.int64)
     table_blend = np.zeros(strips * _L)
+    lookup = (tables, table_first, table_blend)
     unconverged = np.empty(_L)
     least_cosine = np.empty(_L)
 
@@ -296,6 +328,10 @@ def _solve_blocks(
         evaluate_schedules(hinge, schedule, harmonics, phases, constant, steps)
         for segment in range(segment_count):
             segment_motion(motion, hinge, constant, segment, steps)
+        if kicked:
+            _load(kick, kicks, begin, designs)
+            _load(wake_kick, wake_kicks, begin, designs)
+            _kick_motion(disturbed, motion, kick, steps)
         for i in range(sums.size):
             sums[i] = 0.0
 
@@ -315,9 +351,7 @@ def _solve_blocks(
                     steps,
                     apparent,
                     False,
-                    tables,
-                    table_first,
-                    table_blend,
+                    lookup,
                     unconverged,
                 )
                 if lagged:
@@ -336,9 +370,7 @@ def _solve_blocks(
                         steps,
                         apparent,
                         True,
-                        tables,
-                        table_first,
-                        table_blend,
+                        lookup,
                         unconverged,
                     )
             for j in range(strips):
@@ -368,6 +400,20 @@ def _solve_blocks(
                         designs,
                     )
                     wake_lag(flow, constant, work, poles, slot, steps)
+                    if kicked:
+                        hold_wake(flow, slot, steps)
+                        strip_flow(
+                            flow,
+                            disturbed,
+                            parameter,
+                            constant,
+                            segments[j],
+                            j,
+                            slot,
+                            reference,
+                            steps,
+                        )
+                        release_wake(flow, wake_kick[j * _L :], slot, steps)
                 if not coupled:
                     circulation_local(
                         flow,
@@ -381,9 +427,7 @@ def _solve_blocks(
                         slope,
                         apparent,
                         False,
-                        tables,
-                        table_first,
-                        table_blend,
+                        lookup,
                         unconverged,
                     )
                     if lagged:
@@ -402,9 +446,7 @@ def _solve_blocks(
                             slope,
                             apparent,
                             True,
-                            tables,
-                            table_first,
-                            table_blend,
+                            lookup,
                             unconverged,
                         )
                 if stage == passes - 1:
@@ -422,9 +464,7 @@ def _solve_blocks(
                         laws[j],
                         apparent,
                         lagged,
-                        tables,
-                        table_first,
-                        table_blend,
+                        lookup,
                     )
                     if inertia:
                         strip_inertia(
@@ -465,6 +505,7 @@ def solve(
     series: bool = False,
     fields: bool = False,
     inertia: bool = True,
+    disturbance: Disturbance | None = None,
     threads: int = 1,
 ) -> Solution:
     """Periodic loads and powers of a batch of half wings.
@@ -478,7 +519,10 @@ def solve(
     fields : bool
         Whether to return every strip at every step.
     inertia : bool
-        Whether to compute the rate of the wing's kinetic energy.
+        Whether to compute the rate of the wing's kinetic energy and the torques of its mass.
+    disturbance : Disturbance, optional
+        Departure from the periodic motion, the same at every instant: the loads are then those
+        of a wing that just departed, with the shed wake of the undisturbed motion.
     threads : int
         Threads to work on; results do not depend on it.
 
@@ -501,6 +545,8 @@ def solve(
     series_out = np.empty((steps if series else 0, SERIES_ROWS, designs))
     fields_out = np.empty((strips, steps, FIELD_ROWS, designs) if fields else (0, 0, FIELD_ROWS, 1))
     blocks = -(-designs // _L)
+    kicks = np.zeros((KICK_ROWS, 1)) if disturbance is None else disturbance.twist
+    wake_kicks = np.zeros((strips, 1)) if disturbance is None else disturbance.wake
 
     def work(first: int, last: int) -> None:
         _solve_blocks(
@@ -525,6 +571,9 @@ def solve(
             batch.lagged_stall,
             batch.apparent_mass,
             inertia,
+            disturbance is not None,
+            kicks,
+            wake_kicks,
             steps,
             mean,
             low,

@@ -10,12 +10,14 @@ from flapsim.blade_element.layout import (
     CONST_AIRSPEED,
     CONST_COS_AIR,
     CONST_COS_TILT,
+    CONST_COS_UP,
     CONST_FREQUENCY,
     CONST_INNER_LENGTH,
     CONST_LAG_AMPLITUDE_1,
     CONST_LAG_RATE_1,
     CONST_SIN_AIR,
     CONST_SIN_TILT,
+    CONST_SIN_UP,
     CONST_TILT,
     CONST_TWIST_AXIS,
     FLOW_COS,
@@ -67,6 +69,8 @@ from flapsim.blade_element.layout import (
     SEG_TWIST_SPREAD,
     SEG_TWIST_SPREAD_ACCELERATION,
     SEG_TWIST_SPREAD_RATE,
+    SEG_UP_N,
+    SEG_UP_X,
     SEG_VN0,
     SEG_VN0_RATE,
     SEG_VS0,
@@ -226,6 +230,11 @@ def segment_motion(motion, hinge, constant, segment, steps):
                 + a_rate * s2 * cq
                 + a * (c2 * relative_rate * cq - s2 * sq * q_rate)
             )
+
+            sin_up = constant[CONST_SIN_UP * _L + lane]
+            cos_up = constant[CONST_COS_UP * _L + lane]
+            motion[t + SEG_UP_X * _L + lane] = -sin_up * cq - cos_up * sp * sq
+            motion[t + SEG_UP_N * _L + lane] = cos_up * cp
 
             o = ((b + 3 * root * _L) & _MASK) + lane
             motion[t + SEG_TWIST_ROOT * _L + lane] = hinge[o] - tilt
@@ -400,4 +409,28 @@ def separation_lag(flow, constant, work, lag, row, slot, steps):
             flow[f1 + row * _L + lane] = (
                 flow[f1 + FLOW_SCRATCH_3 * _L + lane]
                 + work[lane] * flow[f1 + FLOW_SCRATCH_4 * _L + lane]
+            )
+
+
+@compiled
+def hold_wake(flow, slot, steps):
+    """Set aside what the shed wake takes from a strip's downwash."""
+    for n in range(steps):
+        f = ((slot * steps + n) * FLOW_ROWS * _L) & _MASK
+        for lane in range(_L):
+            flow[f + FLOW_SCRATCH_1 * _L + lane] = (
+                flow[f + FLOW_Q * _L + lane] - flow[f + FLOW_Q_LAGGED * _L + lane]
+            )
+
+
+@compiled
+def release_wake(flow, wake_kick, slot, steps):
+    """Let the wake set aside act on the disturbed downwash, with a departure of its own."""
+    for n in range(steps):
+        f = ((slot * steps + n) * FLOW_ROWS * _L) & _MASK
+        for lane in range(_L):
+            flow[f + FLOW_Q_LAGGED * _L + lane] = (
+                flow[f + FLOW_Q * _L + lane]
+                - flow[f + FLOW_SCRATCH_1 * _L + lane]
+                - wake_kick[lane]
             )

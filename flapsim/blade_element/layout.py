@@ -25,13 +25,14 @@ OFFSET_MASK = 0x7FFFFFFF
 """Offsets are masked with this, which changes nothing but tells the compiler that they are not
 negative: otherwise it must provide for Python's indices from the end, and gives up on vectors."""
 
-# Numbers of a design; the kernel fills in the last four itself.
+# Numbers of a design; the kernel fills in the last six itself.
 (
     CONST_DENSITY,
     CONST_VISCOSITY,
     CONST_AIRSPEED,
     CONST_AIR_ANGLE,
     CONST_TILT,
+    CONST_CLIMB,
     CONST_FREQUENCY,
     CONST_SHOULDER,
     CONST_INNER_LENGTH,
@@ -48,8 +49,10 @@ negative: otherwise it must provide for Python's indices from the end, and gives
     CONST_COS_AIR,
     CONST_SIN_TILT,
     CONST_COS_TILT,
-) = range(21)
-CONST_ROWS = 21
+    CONST_SIN_UP,
+    CONST_COS_UP,
+) = range(24)
+CONST_ROWS = 24
 
 # Numbers of a strip.
 (
@@ -95,7 +98,7 @@ HINGE_ROWS = 3 * SCHEDULES + 8
 
 # Motion of a segment: chordwise (X) and normal (N) air velocity as a + b r with their rates,
 # twist as a + b eta with rates and accelerations, the hinges' share of the rotation rate, and the
-# segment's own velocity (V) for its kinetic energy.
+# segment's own velocity (V) and the upward vertical (UP) for its inertia and weight.
 (
     SEG_X0,
     SEG_X1,
@@ -119,8 +122,14 @@ HINGE_ROWS = 3 * SCHEDULES + 8
     SEG_VX0_RATE,
     SEG_VN0_RATE,
     SEG_VS0_RATE,
-) = range(22)
-SEG_ROWS = 22
+    SEG_UP_X,
+    SEG_UP_N,
+) = range(24)
+SEG_ROWS = 24
+
+KICK_ROWS = 12
+"""Departures of twist, of either segment, in the order of the rows SEG_TWIST_ROOT ... of a
+segment's motion."""
 
 # Sums over the strips of a segment, per step.
 (
@@ -135,8 +144,10 @@ SEG_ROWS = 22
     SUM_PROFILE,
     SUM_STALLED,
     SUM_INERTIAL,
-) = range(11)
-SUM_ROWS = 11
+    SUM_MASS_M,
+    SUM_ETA_MASS_M,
+) = range(13)
+SUM_ROWS = 13
 
 # One strip through the stroke. The last rows serve the lag first and the loads afterwards.
 (
@@ -165,7 +176,8 @@ FLOW_MOMENT = FLOW_SCRATCH_3
 FLOW_CIRCULATION = FLOW_SCRATCH_4
 
 # The half wing through the stroke: nine rows a segment, then the torques of the air on each degree
-# of freedom in the order of the schedules, then the rest; the tip's height is in the hinge frame.
+# of freedom in the order of the schedules, then the rest; the tip's height is in the
+# hinge frame, and the mass torques are those of inertia and weight on the four ends of twist.
 (
     SERIES_LIFT,
     SERIES_THRUST,
@@ -186,7 +198,8 @@ SERIES_TOTAL_THRUST = SERIES_TOTAL_LIFT + 1
 SERIES_TOTAL_PITCH = SERIES_TOTAL_THRUST + 1
 SERIES_TOTAL_POWER = SERIES_TOTAL_PITCH + 1
 SERIES_TIP = SERIES_TOTAL_POWER + 1
-SERIES_ROWS = SERIES_TIP + 1
+SERIES_MASS_TORQUE = SERIES_TIP + 1
+SERIES_ROWS = SERIES_MASS_TORQUE + 4
 
 # What a single run keeps of every strip.
 (

@@ -66,8 +66,11 @@ from flapsim.blade_element.layout import (
     SEG_N1,
     SEG_N1_RATE,
     SEG_ROWS,
+    SEG_SPIN,
     SEG_TWIST_ROOT_RATE,
     SEG_TWIST_SPREAD_RATE,
+    SEG_UP_N,
+    SEG_UP_X,
     SEG_VN0,
     SEG_VN0_RATE,
     SEG_VS0,
@@ -79,6 +82,7 @@ from flapsim.blade_element.layout import (
     SEGMENT_SERIES,
     SERIES_INERTIAL,
     SERIES_LIFT,
+    SERIES_MASS_TORQUE,
     SERIES_PITCH,
     SERIES_POWER,
     SERIES_PROFILE,
@@ -96,11 +100,13 @@ from flapsim.blade_element.layout import (
     SERIES_WAKE,
     SERIES_YAW,
     SUM_ETA_M,
+    SUM_ETA_MASS_M,
     SUM_FN,
     SUM_FX,
     SUM_INERTIAL,
     SUM_LOSS,
     SUM_M,
+    SUM_MASS_M,
     SUM_PROFILE,
     SUM_RFN,
     SUM_RFX,
@@ -113,8 +119,10 @@ from flapsim.blade_element.layout import (
     TWIST_OUTER_ROOT,
     TWIST_OUTER_TIP,
 )
+from flapsim.body import STANDARD_GRAVITY
 
 _L = LANES
+_GRAVITY = STANDARD_GRAVITY
 _MASK = OFFSET_MASK
 
 
@@ -191,15 +199,14 @@ def strip_loads(
     law,
     apparent,
     lagged,
-    values,
-    table_first,
-    table_blend,
+    lookup,
 ):
     """Loads of one strip through the stroke, added to the sums of its segment.
 
     ``apparent`` is 1 with the apparent-mass package, 0 without. ``least_cosine`` keeps each
     design's smallest cosine of incidence.
     """
+    values, table_first, table_blend = lookup
     p = (strip * PAR_ROWS * _L) & _MASK
     for n in range(steps):
         f = ((slot * steps + n) * FLOW_ROWS * _L) & _MASK
@@ -354,7 +361,7 @@ def _add(
 
 @compiled
 def strip_inertia(flow, motion, sums, parameter, constant, segment, strip, slot, steps):
-    """Rate of kinetic energy of one strip, added to the sums of its segment.
+    """Rate of kinetic energy of one strip and the moment of its mass about the twist axis.
 
     The spar lies on the twist axis, the skin evenly over the chord. Energies are sums of squares
     of components, so their rates need no terms for the turning frame.
@@ -363,7 +370,7 @@ def strip_inertia(flow, motion, sums, parameter, constant, segment, strip, slot,
     for n in range(steps):
         t = ((segment * steps + n) * SEG_ROWS * _L) & _MASK
         f = ((slot * steps + n) * FLOW_ROWS * _L) & _MASK
-        o = (((segment * steps + n) * SUM_ROWS + SUM_INERTIAL) * _L) & _MASK
+        o = ((segment * steps + n) * SUM_ROWS * _L) & _MASK
         for lane in range(_L):
             r = parameter[p + PAR_DISTANCE * _L + lane]
             eta = parameter[p + PAR_FRACTION * _L + lane]
@@ -409,9 +416,31 @@ def strip_inertia(flow, motion, sums, parameter, constant, segment, strip, slot,
                 + middle_n * middle_n_rate
                 + gyration * (yawing * yawing_rate + spin * spin_rate)
             )
-            sums[o + lane] += parameter[p + PAR_WIDTH * _L + lane] * (
-                spar * on_axis + skin * chord * of_skin
+            width = parameter[p + PAR_WIDTH * _L + lane]
+            sums[o + SUM_INERTIAL * _L + lane] += width * (spar * on_axis + skin * chord * of_skin)
+            # Moment of inertia and weight about the twist axis: only the skin lies off it.
+            spin_hinge = motion[t + SEG_SPIN * _L + lane]
+            lift_x = (
+                vx_rate
+                + spin_hinge * vn
+                - motion[t + SEG_X1 * _L + lane] * vs
+                + _GRAVITY * motion[t + SEG_UP_X * _L + lane]
             )
+            lift_n = (
+                vn_rate
+                - motion[t + SEG_N1 * _L + lane] * vs
+                - spin_hinge * vx
+                + _GRAVITY * motion[t + SEG_UP_N * _L + lane]
+            )
+            rolling = (
+                -motion[t + SEG_N1 * _L + lane] * cosine - motion[t + SEG_X1 * _L + lane] * sine
+            )
+            mass = skin * chord
+            moment = mass * arm * (lift_x * sine + lift_n * cosine) + mass * (
+                gyration + arm * arm
+            ) * (rolling * yawing - spin_rate)
+            sums[o + SUM_MASS_M * _L + lane] += width * moment
+            sums[o + SUM_ETA_MASS_M * _L + lane] += width * eta * moment
 
 
 @compiled
@@ -485,6 +514,9 @@ def half_wing_series(series, sums, hinge, constant, segments, steps):
                     series[q + TWIST_OUTER_ROOT * _L] += m - eta_m
                     series[q + TWIST_OUTER_TIP * _L] += eta_m
                 series[o + SERIES_INERTIAL * _L + lane] += sums[t + SUM_INERTIAL * _L + lane]
+                w = ((o + (SERIES_MASS_TORQUE + 2 * segment) * _L) & _MASK) + lane
+                series[w] = sums[t + SUM_MASS_M * _L + lane] - sums[t + SUM_ETA_MASS_M * _L + lane]
+                series[w + _L] = sums[t + SUM_ETA_MASS_M * _L + lane]
                 series[o + SERIES_STALLED * _L + lane] += (
                     2.0 * sums[t + SUM_STALLED * _L + lane] / constant[CONST_AREA * _L + lane]
                 )
