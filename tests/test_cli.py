@@ -357,7 +357,7 @@ def test_run_prints_one_aligned_table(flapsim: Run) -> None:
     assert out.startswith("Glasshouse surveyor, cruise along a row\n")
     for words in ("lift", "wake loss", "profile loss", "What to distrust", "Caution"):
         assert words in out
-    assert max(map(len, out.splitlines())) <= 100
+    assert max(map(len, out.splitlines())) <= 80
     assert "nan" not in out.lower().split()
     assert "Traceback" not in err
 
@@ -403,6 +403,27 @@ def test_check_says_what_the_case_means(flapsim: Run) -> None:
     assert (code, err) == (0, "")
     for words in ("span", "aspect ratio", "Reynolds", "reduced frequency"):
         assert words in out
+
+
+def test_check_and_run_agree_on_what_both_tell(flapsim: Run) -> None:
+    _, out, _ = flapsim("check", GLASSHOUSE, "--json")
+    before = json.loads(out)["proportions"]
+    _, out, _ = flapsim("run", GLASSHOUSE, "--json")
+    after = json.loads(out)["check"]
+    for name in ("aspect_ratio", "reduced_frequency", "schedule_truncation"):
+        assert before[name] == pytest.approx(after[name], rel=1e-12), name
+
+
+def test_the_watts_in_the_table_add_up(flapsim: Run) -> None:
+    _, out, _ = flapsim("run", GLASSHOUSE)
+    rows = {}
+    for line in out.splitlines():
+        label, *numbers = re.split(r"  +", line.strip())
+        rows[label] = [float(number.split()[0]) for number in numbers[:3] if number[-1].isdigit()]
+    parts = zip(rows["thrust × airspeed"], rows["wake loss"], rows["profile loss"], strict=True)
+    for total, part in zip(rows["aerodynamic power"], map(sum, parts), strict=True):
+        # Four numbers rounded to three decimals.
+        assert total == pytest.approx(part, abs=2e-3)
 
 
 def test_check_json_lists_the_faults(flapsim: Run, glasshouse: Path) -> None:
