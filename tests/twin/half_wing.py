@@ -141,9 +141,8 @@ def answers(case: Case, side: str = "starboard") -> int:
         if case.model.induced == "slope":
             most = max(most, int(_slope(wing, sections, lagged, circulation).answers().max()))
         elif case.model.induced == "lifting-line":
-            line = LiftingLine(wing, case.model.modes)
-            counts = line.answers(lagged, wing.chord[:, None], circulation)
-            most = max(most, int(counts.max()))
+            line = _lifting_line(case, wing, sections, lagged)
+            most = max(most, int(line.answers(lagged, circulation).max()))
     return most
 
 
@@ -296,8 +295,7 @@ def effective_downwash(
     circulation = _circulation(sections, attached)
     if case.model.induced == "slope":
         return _slope(wing, sections, lagged, circulation).effective_downwash()
-    line = LiftingLine(wing, case.model.modes)
-    return line.effective_downwash(lagged, wing.chord[:, None], circulation)
+    return _lifting_line(case, wing, sections, lagged).effective_downwash(lagged, circulation)
 
 
 def _circulation(sections: _Sections, attached: Array | None) -> Circulation:
@@ -312,6 +310,12 @@ def _circulation(sections: _Sections, attached: Array | None) -> Circulation:
 def _slope(wing: Strips, sections: _Sections, lagged: Array, circulation: Circulation) -> Slope:
     """Equation of the induced velocity strip by strip."""
     return Slope(lagged, sections.flow("u"), sections.join("no_incidence"), wing, circulation)
+
+
+def _lifting_line(case: Case, wing: Strips, sections: _Sections, lagged: Array) -> LiftingLine:
+    """Equation of the induced velocity of all strips together."""
+    speed = float(np.max(np.hypot(sections.flow("u"), lagged))) + np.finfo(float).tiny
+    return LiftingLine(wing, case.model.modes, speed)
 
 
 def _collect(

@@ -100,12 +100,14 @@ class LiftingLine:
         ``fit`` behind the spanwise low-pass through which lost lift reaches the sheet.
     """
 
-    def __init__(self, strips: Strips, modes: int) -> None:
+    def __init__(self, strips: Strips, modes: int, speed: float) -> None:
+        """Build the matrices; ``speed`` is a velocity to measure residuals by, m/s."""
+        self._speed, self._chord = speed, strips.chord[:, None]
         odd = 2.0 * np.arange(modes) + 1.0
         angle = np.arccos(strips.span_position / strips.semispan)[:, None]
         sines = np.sin(odd * angle)
         self.downwash = odd * sines / (4.0 * strips.semispan * np.sin(angle))
-        slope_times_chord = np.pi * strips.chord[:, None]
+        slope_times_chord = np.pi * self._chord
         # Weighted least squares by orthogonal factors, not by the normal equations.
         root = np.sqrt(strips.width)[:, None]
         matrix = root * (sines + slope_times_chord * self.downwash)
@@ -114,7 +116,7 @@ class LiftingLine:
         self.deficit_fit = self.fit / (1.0 + ((odd - 1.0) / 3.0) ** 2)[:, None]
 
     def effective_downwash(
-        self, q_lag: Array, chord: Array, circulation: Circulation, start: Array | None = None
+        self, q_lag: Array, circulation: Circulation, start: Array | None = None
     ) -> Array:
         """Solve for the effective downwash (n_strips, n_steps).
 
@@ -124,16 +126,16 @@ class LiftingLine:
         """
         attached = q_lag - self.downwash @ (self.fit @ q_lag)
         lost_to_downwash = self.downwash @ self.deficit_fit
-        size = np.full(q_lag.shape[1], np.max(np.abs(q_lag)) + np.finfo(float).tiny)
+        size = np.full(q_lag.shape[1], self._speed)
 
         def residual(q: Array) -> Array:
-            deficit = q - circulation(q) / (np.pi * chord)
+            deficit = q - circulation(q) / (np.pi * self._chord)
             return q - attached - lost_to_downwash @ deficit
 
         def jacobian(q: Array) -> Array:
             step = 1e-6 * size
             rise = (circulation(q + step) - circulation(q - step)) / (2.0 * step)
-            deficit_rise = 1.0 - rise / (np.pi * chord)
+            deficit_rise = 1.0 - rise / (np.pi * self._chord)
             return np.eye(len(q)) - lost_to_downwash * deficit_rise.T[:, None, :]
 
         begin = attached if start is None else start
@@ -151,21 +153,24 @@ class LiftingLine:
             raise NoSolution(f"the lifting line kept a residual of {np.max(left):.1e}")
         return q
 
-    def answers(self, q_lag: Array, chord: Array, circulation: Circulation) -> Array:
+    def answers(self, q_lag: Array, circulation: Circulation) -> Array:
         """Number of answers found from far-apart starts, at every instant (n_steps,)."""
         outwards = np.linspace(0.0, 2.0, len(q_lag))[:, None]
+        # Attached, as if alone, still, overdone, growing and falling outwards, and anywhere.
+        starts = [None, q_lag, 0.0 * q_lag, 1.5 * q_lag, outwards * q_lag, outwards[::-1] * q_lag]
+        anywhere = np.random.default_rng(1).uniform(0.0, 1.5, (6, len(q_lag), 1))
+        starts += [factor * q_lag for factor in anywhere]
         found: list[Array] = []
-        for start in (None, q_lag, 0.0 * q_lag, 1.5 * q_lag, outwards * q_lag):
+        for start in starts:
             try:
-                found.append(self.effective_downwash(q_lag, chord, circulation, start))
+                found.append(self.effective_downwash(q_lag, circulation, start))
             except NoSolution:
                 continue
-        scale = np.max(np.abs(q_lag)) + np.finfo(float).tiny
         count = np.zeros(q_lag.shape[1], dtype=int)
         for index, answer in enumerate(found):
             new = np.ones(len(count), dtype=bool)
             for earlier in found[:index]:
-                new &= np.max(np.abs(answer - earlier), axis=0) > 1e-9 * scale
+                new &= np.max(np.abs(answer - earlier), axis=0) > 1e-9 * self._speed
             count += new
         return count
 
