@@ -426,6 +426,25 @@ def test_the_watts_in_the_table_add_up(flapsim: Run) -> None:
         assert total == pytest.approx(part, abs=2e-3)
 
 
+MODELS = re.findall(
+    r"^\| `(.+?)` \| `(.+?)`, `(.+?)` \| ([\d.]+) \| ([\d.]+) \|",
+    (PROJECT / "README.md").read_text(),
+    re.MULTILINE,
+)
+
+
+@pytest.mark.parametrize(("induced", "wake", "lag", "thrust", "power"), MODELS)
+def test_the_readme_gives_the_thrust_and_power_of_each_choice_of_models(
+    flapsim: Run, induced: str, wake: str, lag: str, thrust: str, power: str
+) -> None:
+    changes = (f"model.induced={induced}", f"model.wake={wake}", f"model.wake_lag={lag}")
+    options = [word for change in changes for word in ("--set", change)]
+    _, out, _ = flapsim("run", GLASSHOUSE, "--json", *options)
+    mean = json.loads(out)["mean"]
+    assert f"{mean['thrust_n']:.3f}" == thrust
+    assert f"{mean['aero_power_w']:.2f}" == power
+
+
 def test_check_json_lists_the_faults(flapsim: Run, glasshouse: Path) -> None:
     code, out, err = flapsim("check", edited(glasshouse, "suction = 0.8", "suction = 8"), "--json")
     document = json.loads(out)
