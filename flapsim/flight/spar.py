@@ -366,7 +366,7 @@ def spar_notes(
         )
     for index, state in enumerate(states):
         turned = float(np.abs(state.twist).max())
-        if turned > TWIST_LIMIT:
+        if turned > TWIST_LIMIT * (1.0 + 1e-6):
             notes.append(
                 f"Torsion turns the end of the {('inner', 'outer')[index]} tube by"
                 f" {math.degrees(turned):.0f} deg: where it carries the twist, the wing's twist is"
