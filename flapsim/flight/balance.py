@@ -53,6 +53,7 @@ _RANGES: tuple[tuple[str, Range], ...] = (
     ("flight.pitch_deg", Range(-20.0, 35.0, 6.0)),
     ("flight.climb_deg", Range(-60.0, 60.0, 6.0)),
     ("stroke.frequency_hz", Range(0.1, 4.0, 0.25, relative=True)),
+    ("craft.mass_kg", Range(0.3, 3.0, 0.1, relative=True)),
     ("stroke.plane_deg", Range(-60.0, 60.0, 10.0)),
     ("craft.tail.angle_deg", Range(-25.0, 25.0, 5.0)),
     ("plunge.amplitude_deg", Range(0.5, 60.0, 8.0)),
@@ -72,7 +73,7 @@ _RANGES: tuple[tuple[str, Range], ...] = (
 )
 """By the end of the key, first match counts; limits common in the trade, no source."""
 
-_ANY_SIZE = Range(0.1, 5.0, 0.3, relative=True)
+_ANY_SIZE = Range(0.1, 5.0, 0.2, relative=True)
 _ANY_PLACE = Range(-0.5, 0.5, 0.1)
 
 

@@ -132,6 +132,7 @@ def trim_many(
     start: Mapping[str, ArrayLike] | None = None,
     bounds: Mapping[str, tuple[float, float]] | None = None,
     threads: int = 1,
+    thorough: bool = True,
 ) -> TrimColumns:
     """Trim many designs that differ in some numbers.
 
@@ -153,6 +154,9 @@ def trim_many(
         Own ranges of free keys.
     threads : int
         Threads to work on; results do not depend on it.
+    thorough : bool
+        Whether to follow a second track, and to try states all over the bounds before a design is
+        refused.
 
     Returns
     -------
@@ -179,11 +183,13 @@ def trim_many(
     balances = checked_balances(case, hold, len(free))
     quantities = free_quantities(case, given, free, bounds, lanes)
     search = _Search(case, given, quantities, balances, lanes, threads)
-    cold = [search.written(), search.gentle()]
     if start is not None:
         search.follow([search.warm(start)])
-    search.follow(cold)
-    search.follow(search.sampled())
+    if thorough:
+        search.follow([search.written(), search.gentle()])
+        search.follow(search.sampled())
+    elif start is None:
+        search.follow([search.written()])
     return search.answer(tuple(free))
 
 

@@ -1,7 +1,268 @@
-"""Trim: the state in which a craft holds level flight or climbs, or why it cannot."""
+"""Trim: the state in which a craft holds level flight or climbs, or why it cannot.
+
+Answers for one craft, in words and numbers; `trim_many` answers for many at once.
+"""
 
 from __future__ import annotations
 
-from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
 
-__all__ = ["TrimColumns", "TrimStatus", "trim_many"]
+import numpy as np
+
+from flapsim.body import weight
+from flapsim.case import Case
+from flapsim.cycle import Cycle, NoAnswer, simulate
+from flapsim.flight.balance import BALANCES, mean_chord, residuals
+from flapsim.flight.hazard import Hazard, hazard_note
+from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
+from flapsim.flight.sensitivity import Remedy, Sensitivity, power_sensitivities, remedies
+
+__all__ = ["NoTrim", "Trim", "TrimColumns", "TrimStatus", "trim", "trim_many"]
+
+
+class NoTrim(NoAnswer):
+    """The craft does not balance; the message says which balance, by how much, what would help.
+
+    Attributes
+    ----------
+    nearest : Case
+        The state that comes nearest.
+    residual : dict of str to float
+        Misfits there, as parts of the weight.
+    status : TrimStatus
+        Why it was refused.
+    remedies : tuple of Remedy
+        Changes that would help, best first.
+    """
+
+    def __init__(
+        self,
+        message: str,
+        nearest: Case,
+        residual: dict[str, float],
+        status: TrimStatus,
+        found: tuple[Remedy, ...],
+    ) -> None:
+        super().__init__(message)
+        self.nearest = nearest
+        self.residual = residual
+        self.status = status
+        self.remedies = found
+
+
+@dataclass(frozen=True)
+class Trim:
+    """A craft in steady flight.
+
+    Attributes
+    ----------
+    case : Case
+        The case with its free quantities set.
+    cycle : Cycle
+        That case through one stroke.
+    solution : dict of str to float
+        Value of every free key.
+    hold : tuple of str
+        Balances held.
+    residual : dict of str to float
+        Misfit of every balance, held or not, as a part of the weight (moment: weight x chord).
+    verdict : str
+        What was found, in words.
+    sensitivities : tuple of Sensitivity
+        Change of the trimmed power with each input, largest first.
+    hazard : Hazard
+        What may hurt, in numbers and words.
+    solver_calls, designs : int
+        Calls of the solver, and designs evaluated in them, until the state was found.
+    """
+
+    case: Case
+    cycle: Cycle
+    solution: dict[str, float]
+    hold: tuple[str, ...]
+    residual: dict[str, float]
+    verdict: str
+    sensitivities: tuple[Sensitivity, ...]
+    hazard: Hazard
+    solver_calls: int
+    designs: int
+
+    def to_dict(self, series: bool = False) -> dict[str, Any]:
+        """Plain nested dictionary for JSON.
+
+        Parameters
+        ----------
+        series : bool
+            Whether to include the stroke step by step.
+
+        Returns
+        -------
+        dict
+            That of the cycle, with ``trim`` and ``hazard`` added.
+        """
+        return self.cycle.to_dict(series) | {
+            "trim": {
+                "verdict": self.verdict,
+                "solution": self.solution,
+                "hold": list(self.hold),
+                "residual": {k: v if math.isfinite(v) else None for k, v in self.residual.items()},
+                "sensitivities": [dataclasses.asdict(s) for s in self.sensitivities],
+                "solver_calls": self.solver_calls,
+                "designs": self.designs,
+            },
+            "hazard": {k: v if math.isfinite(v) else None for k, v in self.hazard.values.items()}
+            | {"note": self.hazard.text},
+        }
+
+
+def trim(
+    case: Case,
+    free: Sequence[str],
+    hold: Sequence[str] | None = None,
+    start: Mapping[str, float] | None = None,
+    bounds: Mapping[str, tuple[float, float]] | None = None,
+    threads: int = 1,
+) -> Trim:
+    """Find the state in which a craft flies steadily.
+
+    Parameters
+    ----------
+    case : Case
+        The craft, its stroke, its airspeed and its climb angle.
+    free : sequence of str
+        Free quantities: key paths, joined by ``+`` where several move together in proportion.
+    hold : sequence of str, optional
+        Balances to hold: ``lift``, ``thrust``, ``pitching_moment``; by default the first of these,
+        as many as there are free quantities.
+    start : mapping of str to float, optional
+        Where to begin, by key path; the case otherwise.
+    bounds : mapping of str to (float, float), optional
+        Own ranges of free keys.
+    threads : int
+        Threads to work on; results do not depend on it.
+
+    Returns
+    -------
+    Trim
+        All balances held to better than 1e-8 of the weight.
+
+    Raises
+    ------
+    CaseError
+        If a key, a balance or the case is at fault.
+    NoTrim
+        If the craft does not balance within the bounds, or only in a wild state.
+    """
+    many = trim_many(case, None, free, hold, start, bounds, threads)
+    solution = {key: float(value[0]) for key, value in many.solution.items()}
+    settled = case.replace(solution)
+    if not many.trimmed[0]:
+        raise _refusal(settled, many, threads)
+    cycle = simulate(settled)
+    residual = _all_residuals(settled, cycle)
+    verdict = _verdict(settled, cycle, solution, many.hold, residual)
+    notes = (*cycle.notes, *_left_over(settled, cycle, many.hold))
+    return Trim(
+        case=settled,
+        cycle=dataclasses.replace(cycle, notes=(verdict, *notes)),
+        solution=solution,
+        hold=many.hold,
+        residual=residual,
+        verdict=verdict,
+        sensitivities=power_sensitivities(settled, many.free, many.hold, threads),
+        hazard=hazard_note(settled, cycle),
+        solver_calls=many.calls,
+        designs=int(many.evaluations[0]),
+    )
+
+
+def _all_residuals(case: Case, cycle: Cycle) -> dict[str, float]:
+    results = {f"mean.{name}": np.asarray(value) for name, value in cycle.mean.items()}
+    missed = residuals(case, {}, results, tuple(BALANCES))
+    return {name: float(value) for name, value in zip(BALANCES, missed, strict=True)}
+
+
+def flight_words(case: Case) -> str:
+    """What kind of flight a case asks for, in words.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Returns
+    -------
+    str
+    """
+    climb, speed = case.flight.climb_deg, case.flight.airspeed_m_s
+    if climb == 0.0:
+        return f"Level flight at {speed:.4g} m/s"
+    rate = speed * math.sin(math.radians(climb))
+    kind = "Climb" if climb > 0.0 else "Descent"
+    return f"{kind} of {abs(climb):.3g} deg ({abs(rate):.3g} m/s) at {speed:.4g} m/s"
+
+
+def _verdict(
+    case: Case,
+    cycle: Cycle,
+    solution: Mapping[str, float],
+    hold: Sequence[str],
+    residual: Mapping[str, float],
+) -> str:
+    worst = max(abs(residual[name]) for name in hold)
+    values = ", ".join(f"{key} = {value:.5g}" for key, value in solution.items())
+    watts = f"{cycle.mean['aero_power_w']:.4g} W aerodynamic"
+    for name in ("shaft", "electrical"):
+        power = cycle.mean.get(f"{name}_power_w", math.nan)
+        if math.isfinite(power):
+            watts += f", {power:.4g} W {name}"
+    stalled = 100.0 * cycle.check["stalled_fraction"]
+    return (
+        f"{flight_words(case)}: trimmed ({', '.join(hold)}, to {worst:.0e} of the weight) with"
+        f" {values}; {watts}; {stalled:.0f} % of wing and stroke stalled."
+    )
+
+
+def _left_over(case: Case, cycle: Cycle, hold: Sequence[str]) -> tuple[str, ...]:
+    """What balances that are not held would need, in words."""
+    notes = []
+    moment = cycle.mean["pitching_moment_n_m"]
+    load = weight(case) * float(mean_chord(case))
+    if "pitching_moment" not in hold and abs(moment) > 1e-3 * load:
+        shift = 1e3 * moment / weight(case)
+        notes.append(
+            f"The pitching moment is not held: {moment:+.3g} N m is left, as if the centre of mass"
+            f" lay {abs(shift):.2g} mm too far {'aft' if shift > 0 else 'forward'}."
+        )
+    if "thrust" not in hold:
+        miss = (cycle.mean["thrust_n"] - cycle.mean["drag_n"]) / weight(case)
+        miss -= math.sin(math.radians(case.flight.climb_deg))
+        notes.append(
+            f"The thrust is not held: {100 * miss:+.2g} % of the weight is left"
+            f" ({'it speeds up or climbs' if miss > 0 else 'it slows down or sinks'})."
+        )
+    return tuple(notes)
+
+
+def _refusal(nearest: Case, many: TrimColumns, threads: int) -> NoTrim:
+    status = TrimStatus(int(many.status[0]))
+    found: tuple[Remedy, ...] = ()
+    help_ = ""
+    if status in (TrimStatus.NO_BALANCE, TrimStatus.WILD):
+        found = remedies(nearest, many.free, many.hold, threads)
+        if found:
+            help_ = f" What would help most: {found[0]}."
+            if len(found) > 1 and found[1].trims:
+                help_ += f" Or {found[1]}."
+    values = ", ".join(f"{key} = {value[0]:.4g}" for key, value in many.solution.items())
+    return NoTrim(
+        f"{flight_words(nearest)}: {many.reason(0)}. Nearest state: {values}.{help_}",
+        nearest,
+        {name: float(value[0]) for name, value in many.residual.items()},
+        status,
+        found,
+    )
