@@ -20,6 +20,7 @@ from flapsim.flight.balance import BALANCES, mean_chord, residuals
 from flapsim.flight.hazard import Hazard, hazard_note
 from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
 from flapsim.flight.sensitivity import Remedy, Sensitivity, power_sensitivities, remedies
+from flapsim.flight.watts import watts
 
 __all__ = ["NoTrim", "Trim", "TrimColumns", "TrimStatus", "trim", "trim_many"]
 
@@ -68,6 +69,8 @@ class Trim:
         Value of every free key.
     hold : tuple of str
         Balances held.
+    watts : dict of str to float
+        Means of the drive, names as in `flapsim.drive.drive_means`; NaN without a drive.
     residual : dict of str to float
         Misfit of every balance, held or not, as a part of the weight (moment: weight x chord).
     verdict : str
@@ -84,6 +87,7 @@ class Trim:
     cycle: Cycle
     solution: dict[str, float]
     hold: tuple[str, ...]
+    watts: dict[str, float]
     residual: dict[str, float]
     verdict: str
     sensitivities: tuple[Sensitivity, ...]
@@ -109,6 +113,7 @@ class Trim:
                 "verdict": self.verdict,
                 "solution": self.solution,
                 "hold": list(self.hold),
+                "watts": {k: v if math.isfinite(v) else None for k, v in self.watts.items()},
                 "residual": {k: v if math.isfinite(v) else None for k, v in self.residual.items()},
                 "sensitivities": [dataclasses.asdict(s) for s in self.sensitivities],
                 "solver_calls": self.solver_calls,
@@ -164,13 +169,15 @@ def trim(
         raise _refusal(settled, many, threads)
     cycle = simulate(settled)
     residual = _all_residuals(settled, cycle)
-    verdict = _verdict(settled, cycle, solution, many.hold, residual)
+    taken = watts(cycle)
+    verdict = _verdict(settled, cycle, taken, solution, many.hold, residual)
     notes = (*cycle.notes, *_left_over(settled, cycle, many.hold))
     return Trim(
         case=settled,
         cycle=dataclasses.replace(cycle, notes=(verdict, *notes)),
         solution=solution,
         hold=many.hold,
+        watts=taken,
         residual=residual,
         verdict=verdict,
         sensitivities=power_sensitivities(settled, many.free, many.hold, threads),
@@ -209,21 +216,21 @@ def flight_words(case: Case) -> str:
 def _verdict(
     case: Case,
     cycle: Cycle,
+    taken: Mapping[str, float],
     solution: Mapping[str, float],
     hold: Sequence[str],
     residual: Mapping[str, float],
 ) -> str:
     worst = max(abs(residual[name]) for name in hold)
     values = ", ".join(f"{key} = {value:.5g}" for key, value in solution.items())
-    watts = f"{cycle.mean['aero_power_w']:.4g} W aerodynamic"
+    power = f"{cycle.mean['aero_power_w']:.4g} W aerodynamic"
     for name in ("shaft", "electrical"):
-        power = cycle.mean.get(f"{name}_power_w", math.nan)
-        if math.isfinite(power):
-            watts += f", {power:.4g} W {name}"
+        if math.isfinite(taken[f"{name}_power_w"]):
+            power += f", {taken[f'{name}_power_w']:.4g} W {name}"
     stalled = 100.0 * cycle.check["stalled_fraction"]
     return (
         f"{flight_words(case)}: trimmed ({', '.join(hold)}, to {worst:.0e} of the weight) with"
-        f" {values}; {watts}; {stalled:.0f} % of wing and stroke stalled."
+        f" {values}; {power}; {stalled:.0f} % of wing and stroke stalled."
     )
 
 

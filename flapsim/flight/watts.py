@@ -1,0 +1,82 @@
+"""What steady flight takes from the battery: the drive of a cycle, or of many trimmed designs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flapsim.case import Case
+from flapsim.cycle import Cycle, simulate
+from flapsim.drive import REPORTED, drive_means
+
+Array = NDArray[np.float64]
+
+BATTERY = ("battery_current_a", "battery_voltage_v", "battery_power_w")
+"""What endurance needs, beside what every run reports of its drive."""
+
+
+def watts(cycle: Cycle) -> dict[str, float]:
+    """Means of the drive of a cycle: shaft, motor, gear, battery, and their ratios.
+
+    Parameters
+    ----------
+    cycle : Cycle
+        Any cycle.
+
+    Returns
+    -------
+    dict of str to float
+        Names as in `flapsim.drive.drive_means`; NaN for what only a drive has if there is none.
+    """
+    turn = math.tau * cycle.case.stroke.frequency_hz
+    plunge = np.radians(cycle.series["inner_plunge_deg"])
+    means = drive_means(
+        cycle.case,
+        cycle.series["aero_power_w"],
+        cycle.series["inertial_power_w"],
+        plunge,
+        turn * _slope(plunge),
+        np.asarray(cycle.mean["thrust_n"]),
+    )
+    out = {name: float(value) for name, value in means.items()}
+    return dict.fromkeys(BATTERY, math.nan) | out
+
+
+def _slope(values: Array) -> Array:
+    """Derivative of a band-limited periodic series with respect to its phase; exact."""
+    harmonics = np.fft.rfft(values)
+    order = np.arange(harmonics.size)
+    order[-1] = 0  # the highest harmonic of an even number of steps has no direction
+    return np.asarray(np.fft.irfft(1j * order * harmonics, n=values.size))
+
+
+def watts_of_many(case: Case, columns: Mapping[str, Array], wanted: Array) -> dict[str, Array]:
+    """Drives of many designs.
+
+    Parameters
+    ----------
+    case : Case
+        What the designs share.
+    columns : mapping of str to ndarray, shape (B,)
+        Numbers in which they differ.
+    wanted : ndarray of bool, shape (B,)
+        Designs to compute; the others are NaN.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (B,)
+        Names of `flapsim.drive.REPORTED` and `BATTERY`.
+    """
+    names = (*REPORTED, *BATTERY)
+    out = {name: np.full(wanted.shape, np.nan) for name in names}
+    if case.drive is None:
+        return out
+    for design in np.flatnonzero(wanted):
+        here = case.replace({key: float(values[design]) for key, values in columns.items()})
+        found = watts(simulate(here))
+        for name in names:
+            out[name][design] = found[name]
+    return out
