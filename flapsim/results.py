@@ -27,7 +27,7 @@ from flapsim.case import CaseError, parse_case
 from flapsim.cycle import Cycle
 from flapsim.quantities import QUANTITIES, Quantity
 
-__all__ = ["SCHEMA_VERSION", "ResultError", "read_cycle", "write_cycle"]
+__all__ = ["SCHEMA_VERSION", "ResultError", "read_cycle", "write_cycle", "written_aside"]
 
 SCHEMA_VERSION = 1
 """Raised whenever a reader of the older layout would misread a file."""
@@ -63,7 +63,7 @@ def write_cycle(cycle: Cycle, path: str | Path) -> None:
         If the file cannot be written there.
     """
     target = Path(path)
-    with _written_aside(target) as aside, h5py.File(aside, "w", track_order=True) as file:
+    with written_aside(target) as aside, h5py.File(aside, "w", track_order=True) as file:
         file.attrs.update(_root_attributes(cycle))
         variables = _variables(cycle)
         file.attrs["variables"] = " ".join(variables)
@@ -178,8 +178,24 @@ def _cycle_from(file: h5py.File, name: str) -> Cycle:
 
 
 @contextmanager
-def _written_aside(target: Path) -> Iterator[Path]:
-    """Yield a file beside the target that takes its place when all went well, else vanishes."""
+def written_aside(target: Path) -> Iterator[Path]:
+    """Yield a file beside the target that takes its place when all went well, else vanishes.
+
+    Parameters
+    ----------
+    target : Path
+        The file to be written in the end; its folder must exist.
+
+    Yields
+    ------
+    Path
+        Where to write until then.
+
+    Raises
+    ------
+    ResultError
+        If a file cannot be written there.
+    """
     aside: Path | None = None
     try:
         handle, name = tempfile.mkstemp(
