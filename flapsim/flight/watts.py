@@ -53,7 +53,9 @@ def _slope(values: Array) -> Array:
     return np.asarray(np.fft.irfft(1j * order * harmonics, n=values.size))
 
 
-def watts_of_many(case: Case, columns: Mapping[str, Array], wanted: Array) -> dict[str, Array]:
+def watts_of_many(
+    case: Case, columns: Mapping[str, Array], wanted: NDArray[np.bool_]
+) -> dict[str, Array]:
     """Drives of many designs.
 
     Parameters

@@ -1,0 +1,151 @@
+"""Trims and power curves as HDF5 that is valid netCDF-4."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+
+from flapsim import __version__
+from flapsim.flight.power import PowerCurve
+from flapsim.flight.search import TrimStatus
+from flapsim.flight.trim import Trim
+from flapsim.quantities import QUANTITIES, Quantity
+from flapsim.results import SCHEMA_VERSION, write_cycle, written_aside
+
+__all__ = ["write_power_curve", "write_trim"]
+
+_UNITS = (
+    ("_kg_m3", "kg m-3"), ("_kg_m2", "kg m-2"), ("_kg_m", "kg m-1"), ("_m2_s", "m2 s-1"),
+    ("_m_s", "m s-1"), ("_n_m_rad", "N m rad-1"), ("_n_m_s_rad", "N m s rad-1"), ("_n_m", "N m"),
+    ("_deg", "degree"), ("_hz", "Hz"), ("_kg", "kg"), ("_m2", "m2"), ("_j_m2", "J m-2"),
+    ("_ah", "A h"), ("_j", "J"), ("_w", "W"), ("_n", "N"), ("_v", "V"), ("_a", "A"), ("_s", "s"),
+    ("_m", "m"), ("_c", "degC"),
+)  # fmt: skip
+"""UDUNITS by the end of a name, longer ends first."""
+
+_CURVE = {
+    "status": "0 trimmed, 1 no balance, 2 only a wild state, 3 no finite answer",
+    "climb_deg": "steepest climb with the available power",
+    "climb_rate_m_s": "rate of the steepest climb with the available power",
+    "endurance_s": "time of flight on one battery",
+    "range_m": "distance on one battery in still air",
+}
+
+
+def _quantity(name: str) -> Quantity:
+    """Unit and description of anything that a trim or a curve holds."""
+    group, _, rest = name.partition(".")
+    if rest in QUANTITIES:
+        return QUANTITIES[rest]
+    if group == "residual":
+        return Quantity("1", f"misfit of the {rest.replace('_', ' ')} balance, over the weight")
+    last = [part for part in name.split(".") if not part.isdigit()][-1]
+    unit = next((unit for ending, unit in _UNITS if last.endswith(ending)), "1")
+    return Quantity(unit, _CURVE.get(name, rest or name))
+
+
+def write_trim(trim: Trim, path: str | Path) -> None:
+    """Write a trimmed cycle, with verdict, watts and hazard note as attributes.
+
+    Parameters
+    ----------
+    trim : Trim
+        What `flapsim.trim` returned.
+    path : str or Path
+        File to write; its folder must exist. `flapsim.read_cycle` reads the cycle back.
+
+    Raises
+    ------
+    ResultError
+        If the file cannot be written there.
+    """
+    target = Path(path)
+    attributes: dict[str, Any] = {"verdict": trim.verdict, "trim.hold": " ".join(trim.hold)}
+    attributes |= {f"trim.solution.{key}": value for key, value in trim.solution.items()}
+    attributes |= {f"trim.residual.{name}": value for name, value in trim.residual.items()}
+    attributes |= {f"trim.watts.{name}": value for name, value in trim.watts.items()}
+    attributes |= dict(trim.hazard.attributes())
+    with written_aside(target) as aside:
+        write_cycle(trim.cycle, aside)
+        with h5py.File(aside, "r+") as file:
+            file.attrs.update(attributes)
+
+
+def write_power_curve(curve: PowerCurve, path: str | Path) -> None:
+    """Write a power curve on its own axis.
+
+    Parameters
+    ----------
+    curve : PowerCurve
+        What `flapsim.flight.power.power_curve` returned.
+    path : str or Path
+        File to write; its folder must exist.
+
+    Raises
+    ------
+    ResultError
+        If the file cannot be written there.
+
+    Notes
+    -----
+    The dimension is named by the swept key path. Named points are attributes, such as
+    ``points.best_range.value``.
+    """
+    target = Path(path)
+    with written_aside(target) as aside, h5py.File(aside, "w", track_order=True) as file:
+        file.attrs.update(_attributes(curve))
+        axis = file.create_dataset(curve.key, data=curve.values)
+        _describe(axis, _quantity(curve.key))
+        axis.make_scale(curve.key)
+        for name, values in _variables(curve).items():
+            dataset = file.create_dataset(name, data=values)
+            _describe(dataset, _quantity(name))
+            dataset.dims[0].attach_scale(axis)
+
+
+def _attributes(curve: PowerCurve) -> dict[str, Any]:
+    out: dict[str, Any] = {
+        "schema_version": SCHEMA_VERSION,
+        "flapsim_version": __version__,
+        "kind": "power curve",
+        "title": curve.case.title,
+        "created": datetime.now(UTC).isoformat(timespec="seconds"),
+        "case_text": curve.case.text,
+        "free": " ".join(curve.trimmed.free),
+        "hold": " ".join(curve.trimmed.hold),
+        "power_kind": curve.power_kind,
+        "available_w": curve.available_w,
+        "notes": "\n".join(curve.notes),
+        "status_meanings": " ".join(status.name.lower() for status in TrimStatus),
+    }
+    for name, point in curve.points.items():
+        out[f"points.{name}.value"] = point.value
+        out[f"points.{name}.power_w"] = point.power_w
+    return out
+
+
+def _variables(curve: PowerCurve) -> Mapping[str, np.ndarray[Any, Any]]:
+    trimmed = curve.trimmed
+    out: dict[str, np.ndarray[Any, Any]] = {"status": trimmed.status}
+    out |= {f"solution.{key}": values for key, values in trimmed.solution.items()}
+    out |= {f"residual.{name}": values for name, values in trimmed.residual.items()}
+    out |= trimmed.results
+    # What a refused point's nearest state would take is no point of the curve.
+    out |= {f"mean.{name}": values for name, values in curve.watts.items()}
+    out |= {
+        "climb_deg": curve.climb_deg,
+        "climb_rate_m_s": curve.climb_rate_m_s,
+        "endurance_s": curve.endurance_s,
+        "range_m": curve.range_m,
+    }
+    return out
+
+
+def _describe(dataset: h5py.Dataset, quantity: Quantity) -> None:
+    dataset.attrs["units"] = quantity.unit
+    dataset.attrs["long_name"] = quantity.long_name

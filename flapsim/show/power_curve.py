@@ -1,0 +1,181 @@
+"""Picture of a power curve: what steady flight takes, with what stroke, and what is left to climb.
+
+Answers: where are the speeds of least power and of farthest flight, and from where on does it not
+trim? Computes nothing.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from flapsim.flight.power import AIRSPEED, PowerCurve
+from flapsim.show.style import BOTH, FADED, INK, INNER, OUTER, blank_figure, number, save, styled
+
+__all__ = ["draw_power_curve"]
+
+_AXIS_WORDS = {
+    "flight.airspeed_m_s": "airspeed (m/s)",
+    "flight.climb_deg": "climb angle (°)",
+    "craft.mass_kg": "mass (kg)",
+}
+_POINT_WORDS = {
+    "minimum_power": "flies longest",
+    "best_range": "flies farthest",
+    "top_speed": "fastest",
+    "most": "most",
+}
+
+
+def draw_power_curve(curve: PowerCurve, path: str | Path) -> None:
+    """Draw a power curve into a file.
+
+    Parameters
+    ----------
+    curve : PowerCurve
+        What `flapsim.flight.power.power_curve` returned.
+    path : str or Path
+        File name ending in one of `flapsim.show.style.SUFFIXES`.
+
+    Raises
+    ------
+    ValueError
+        If it does not.
+    """
+    with styled():
+        page = _page(curve)
+    save(page, path)
+
+
+def _page(curve: PowerCurve) -> Figure:
+    climbing = bool(np.isfinite(curve.climb_deg).any())
+    heights = [3.2, 1.6] + [1.6] * climbing
+    width, top, bottom, gap = 8.0, 0.78, 0.55, 0.38
+    height = top + sum(heights) + gap * (len(heights) - 1) + bottom
+    page = blank_figure(width, height)
+    page.text(
+        0.15 / width, 1.0 - 0.2 / height, curve.case.title,
+        fontsize=12, weight="bold", va="center",
+    )  # fmt: skip
+    page.text(
+        0.15 / width, 1.0 - 0.43 / height,
+        f"Steady flight: {', '.join(curve.trimmed.hold)} balanced at every point",
+        fontsize=9.0, color=FADED, va="center",
+    )  # fmt: skip
+    panels: list[Axes] = []
+    begin = top
+    for tall in heights:
+        box = (0.85 / width, 1.0 - (begin + tall) / height, 5.75 / width, tall / height)
+        panels.append(page.add_axes(box, sharex=panels[0] if panels else None))
+        begin += tall + gap
+    _powers(panels[0], curve)
+    _stroke(panels[1], curve)
+    if climbing:
+        _climb(panels[2], curve)
+    for axes in panels[:-1]:
+        axes.tick_params(labelbottom=False)
+    panels[-1].set_xlabel(_AXIS_WORDS.get(curve.key, curve.key))
+    panels[0].set_xlim(curve.values[0], curve.values[-1])
+    page.align_ylabels(panels)
+    return page
+
+
+def _powers(axes: Axes, curve: PowerCurve) -> None:
+    """Powers, the named points on them, and where nothing trims."""
+    good = curve.trimmed.trimmed
+    aero = np.where(good, curve.trimmed.results["mean.aero_power_w"], np.nan)
+    curves = (
+        ("aerodynamic", aero, INNER),
+        ("shaft", curve.watts["shaft_power_w"], OUTER),
+        ("electrical", curve.watts["electrical_power_w"], BOTH),
+    )
+    for name, power, line in curves:
+        known = np.flatnonzero(np.isfinite(power))
+        if not known.size:
+            continue
+        axes.plot(curve.values, power, color=line.color, linestyle=line.dash, linewidth=line.width)
+        axes.annotate(
+            name, (curve.values[known[-1]], power[known[-1]]), xytext=(6, 0),
+            textcoords="offset points", va="center", fontsize=8.5, color=line.ink,
+            annotation_clip=False,
+        )  # fmt: skip
+    top = float(np.nanmax(curve.power_w)) if np.isfinite(curve.power_w).any() else 1.0
+    for name, point in curve.points.items():
+        if not np.isfinite(point.power_w) or point.at_end:
+            continue
+        axes.plot(point.value, point.power_w, "o", color=INK, markersize=5, zorder=5)
+        axes.annotate(
+            f"{_POINT_WORDS[name]}\n{number(point.value)}: {number(point.power_w)} W",
+            (point.value, point.power_w), xytext=(0, 14 if name != "best_range" else 40),
+            textcoords="offset points", ha="center", fontsize=8.0, color=INK,
+            arrowprops={"arrowstyle": "-", "color": FADED, "linewidth": 0.7},
+        )  # fmt: skip
+    if np.isfinite(curve.available_w) and curve.available_w < 1.6 * top:
+        axes.axhline(curve.available_w, color=FADED, linewidth=0.9, linestyle=(0, (1, 2)))
+        axes.annotate(
+            f"available {number(curve.available_w)} W", (0.01, curve.available_w),
+            xycoords=("axes fraction", "data"), xytext=(0, 3), textcoords="offset points",
+            fontsize=8.0, color=FADED,
+        )  # fmt: skip
+    axes.set_ylim(0.0, 1.15 * top)
+    axes.set_ylabel("power (W)")
+    _shade_refused(axes, curve)
+
+
+def _shade_refused(axes: Axes, curve: PowerCurve) -> None:
+    refused = np.flatnonzero(~curve.trimmed.trimmed)
+    if not refused.size:
+        return
+    for run in np.split(refused, np.flatnonzero(np.diff(refused) > 1) + 1):
+        low = curve.values[run[0]]
+        high = curve.values[min(run[-1] + 1, curve.values.size - 1)]
+        if run[-1] == curve.values.size - 1:
+            low = curve.values[max(run[0] - 1, 0)]
+        axes.axvspan(low, high, facecolor="#f2f2f2", hatch="////", edgecolor="#d0d0d0", zorder=0)
+        axes.text(
+            0.5 * (low + high), 0.5, "does not trim", rotation=90, fontsize=8.0, color=FADED,
+            ha="center", va="center", transform=axes.get_xaxis_transform(),
+        )  # fmt: skip
+
+
+def _stroke(axes: Axes, curve: PowerCurve) -> None:
+    """The free quantities, one per name; those that follow another are left out."""
+    good = curve.trimmed.trimmed
+    leads = [name.split("+")[0] for name in curve.trimmed.free]
+    for key, line in zip(leads, (INNER, OUTER, BOTH), strict=False):
+        values = np.where(good, curve.trimmed.solution[key], np.nan)
+        known = np.flatnonzero(good)
+        axes.plot(curve.values, values, color=line.color, linestyle=line.dash, linewidth=line.width)
+        if known.size:
+            axes.annotate(
+                _short(key), (curve.values[known[-1]], values[known[-1]]), xytext=(6, 0),
+                textcoords="offset points", va="center", fontsize=8.5, color=line.ink,
+                annotation_clip=False,
+            )  # fmt: skip
+    units = {"°" if key.endswith("_deg") else key.rpartition("_")[2] for key in leads}
+    axes.set_ylabel(f"free quantities ({', '.join(sorted(units))})")
+
+
+def _short(key: str) -> str:
+    words = key.removeprefix("flight.").removeprefix("stroke.").replace(".", " ")
+    return words.rpartition("_")[0].replace("_", " ")
+
+
+def _climb(axes: Axes, curve: PowerCurve) -> None:
+    axes.plot(
+        curve.values, curve.climb_rate_m_s,
+        color=BOTH.color, linestyle=BOTH.dash, linewidth=BOTH.width,
+    )  # fmt: skip
+    best = int(np.nanargmax(curve.climb_rate_m_s))
+    axes.plot(curve.values[best], curve.climb_rate_m_s[best], "o", color=INK, markersize=5)
+    unit = " m/s" if curve.key == AIRSPEED else ""
+    axes.annotate(
+        f"{number(curve.climb_rate_m_s[best])} m/s at {number(curve.values[best])}{unit}",
+        (curve.values[best], curve.climb_rate_m_s[best]), xytext=(0, -16),
+        textcoords="offset points", ha="center", fontsize=8.0, color=INK,
+    )  # fmt: skip
+    axes.set_ylabel("climb at available\npower (m/s)")
+    axes.set_ylim(bottom=0.0)
