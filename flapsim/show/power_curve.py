@@ -13,7 +13,19 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from flapsim.flight.power import AIRSPEED, PowerCurve
-from flapsim.show.style import BOTH, FADED, INK, INNER, OUTER, blank_figure, number, save, styled
+from flapsim.show.style import (
+    BOTH,
+    FADED,
+    INK,
+    INNER,
+    OUTER,
+    SHADE,
+    blank_figure,
+    number,
+    save,
+    spread_labels,
+    styled,
+)
 
 __all__ = ["draw_power_curve"]
 
@@ -92,16 +104,13 @@ def _powers(axes: Axes, curve: PowerCurve) -> None:
         ("shaft", curve.watts["shaft_power_w"], OUTER),
         ("electrical", curve.watts["electrical_power_w"], BOTH),
     )
+    ends = []
     for name, power, line in curves:
         known = np.flatnonzero(np.isfinite(power))
         if not known.size:
             continue
+        ends.append((name, float(power[known[-1]]), line.ink))
         axes.plot(curve.values, power, color=line.color, linestyle=line.dash, linewidth=line.width)
-        axes.annotate(
-            name, (curve.values[known[-1]], power[known[-1]]), xytext=(6, 0),
-            textcoords="offset points", va="center", fontsize=8.5, color=line.ink,
-            annotation_clip=False,
-        )  # fmt: skip
     top = float(np.nanmax(curve.power_w)) if np.isfinite(curve.power_w).any() else 1.0
     for name, point in curve.points.items():
         if not np.isfinite(point.power_w) or point.at_end:
@@ -109,8 +118,8 @@ def _powers(axes: Axes, curve: PowerCurve) -> None:
         axes.plot(point.value, point.power_w, "o", color=INK, markersize=5, zorder=5)
         axes.annotate(
             f"{_POINT_WORDS[name]}\n{number(point.value)}: {number(point.power_w)} W",
-            (point.value, point.power_w), xytext=(0, 14 if name != "best_range" else 40),
-            textcoords="offset points", ha="center", fontsize=8.0, color=INK,
+            (point.value, point.power_w), xytext=(4, 26 if name != "best_range" else 48),
+            textcoords="offset points", ha="left", fontsize=8.0, color=INK,
             arrowprops={"arrowstyle": "-", "color": FADED, "linewidth": 0.7},
         )  # fmt: skip
     if np.isfinite(curve.available_w) and curve.available_w < 1.6 * top:
@@ -122,6 +131,7 @@ def _powers(axes: Axes, curve: PowerCurve) -> None:
         )  # fmt: skip
     axes.set_ylim(0.0, 1.15 * top)
     axes.set_ylabel("power (W)")
+    spread_labels(axes, ends)
     _shade_refused(axes, curve)
 
 
@@ -134,9 +144,9 @@ def _shade_refused(axes: Axes, curve: PowerCurve) -> None:
         high = curve.values[min(run[-1] + 1, curve.values.size - 1)]
         if run[-1] == curve.values.size - 1:
             low = curve.values[max(run[0] - 1, 0)]
-        axes.axvspan(low, high, facecolor="#f2f2f2", hatch="////", edgecolor="#d0d0d0", zorder=0)
+        axes.axvspan(low, high, facecolor=SHADE, linewidth=0.0, zorder=0)
         axes.text(
-            0.5 * (low + high), 0.5, "does not trim", rotation=90, fontsize=8.0, color=FADED,
+            0.5 * (low + high), 0.6, "does not trim", rotation=90, fontsize=8.0, color=FADED,
             ha="center", va="center", transform=axes.get_xaxis_transform(),
         )  # fmt: skip
 
@@ -144,24 +154,23 @@ def _shade_refused(axes: Axes, curve: PowerCurve) -> None:
 def _stroke(axes: Axes, curve: PowerCurve) -> None:
     """The free quantities, one per name; those that follow another are left out."""
     good = curve.trimmed.trimmed
+    ends = []
     leads = [name.split("+")[0] for name in curve.trimmed.free]
     for key, line in zip(leads, (INNER, OUTER, BOTH), strict=False):
         values = np.where(good, curve.trimmed.solution[key], np.nan)
         known = np.flatnonzero(good)
         axes.plot(curve.values, values, color=line.color, linestyle=line.dash, linewidth=line.width)
         if known.size:
-            axes.annotate(
-                _short(key), (curve.values[known[-1]], values[known[-1]]), xytext=(6, 0),
-                textcoords="offset points", va="center", fontsize=8.5, color=line.ink,
-                annotation_clip=False,
-            )  # fmt: skip
+            ends.append((_short(key), float(values[known[-1]]), line.ink))
     units = {"°" if key.endswith("_deg") else key.rpartition("_")[2] for key in leads}
+    spread_labels(axes, ends)
     axes.set_ylabel(f"free quantities ({', '.join(sorted(units))})")
 
 
 def _short(key: str) -> str:
     words = key.removeprefix("flight.").removeprefix("stroke.").replace(".", " ")
-    return words.rpartition("_")[0].replace("_", " ")
+    *before, last = words.rpartition("_")[0].replace("_", " ").split(" ")
+    return f"{' '.join(before)}\n{last}" if before else last
 
 
 def _climb(axes: Axes, curve: PowerCurve) -> None:
