@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from flapsim.case import Case, CaseError, parse_case, read_case
     from flapsim.cycle import Cycle, NoAnswer, simulate
+    from flapsim.flight.power import power_curve
+    from flapsim.flight.trim import NoTrim, Trim, trim, trim_many
     from flapsim.results import read_cycle, write_cycle
 
     __version__: str
@@ -29,6 +31,11 @@ _ROOM_OF = {
     "Cycle": "cycle",
     "NoAnswer": "cycle",
     "simulate": "cycle",
+    "NoTrim": "flight.trim",
+    "Trim": "flight.trim",
+    "trim": "flight.trim",
+    "trim_many": "flight.trim",
+    "power_curve": "flight.power",
     "read_cycle": "results",
     "write_cycle": "results",
 }
@@ -38,11 +45,16 @@ __all__ = [
     "CaseError",
     "Cycle",
     "NoAnswer",
+    "NoTrim",
+    "Trim",
     "__version__",
     "parse_case",
+    "power_curve",
     "read_case",
     "read_cycle",
     "simulate",
+    "trim",
+    "trim_many",
     "write_cycle",
 ]
 

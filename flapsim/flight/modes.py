@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from flapsim.body import weight
 from flapsim.case import Case
 from flapsim.cycle import Cycle, simulate
+from flapsim.flight.hazard import hazard_note
 from flapsim.flight.trim import NoTrim, Trim, flight_words, trim
 from flapsim.flight.watts import watts
 from flapsim.kinematics import (
@@ -112,8 +113,11 @@ def glide(case: Case, bounds: Mapping[str, tuple[float, float]] | None = None) -
     NoTrim
         If it cannot glide at that airspeed.
     """
-    held = wings_held(case).replace({"flight.climb_deg": -8.0})
+    # The drive stands still: it is put aside, except for what it may do to someone.
+    held = wings_held(case).replace({"flight.climb_deg": -8.0, "drive": None})
     found = trim(held, GLIDE, bounds=bounds)
+    with_drive = found.case.replace({"drive": case.drive})
+    found = replace(found, hazard=hazard_note(with_drive, replace(found.cycle, case=with_drive)))
     angle = -found.solution["flight.climb_deg"]
     speed = case.flight.airspeed_m_s
     sink = speed * math.sin(math.radians(angle))

@@ -25,6 +25,10 @@ from flapsim.flight.watts import watts
 __all__ = ["NoTrim", "Trim", "TrimColumns", "TrimStatus", "trim", "trim_many"]
 
 
+_NOTHING = 1e-12
+"""W; less is rounding."""
+
+
 class NoTrim(NoAnswer):
     """The craft does not balance; the message says which balance, by how much, what would help.
 
@@ -174,13 +178,15 @@ def trim(
     notes = (*cycle.notes, *_left_over(settled, cycle, many.hold))
     return Trim(
         case=settled,
-        cycle=dataclasses.replace(cycle, notes=(verdict, *notes)),
+        cycle=dataclasses.replace(cycle, notes=notes),
         solution=solution,
         hold=many.hold,
         watts=taken,
         residual=residual,
         verdict=verdict,
-        sensitivities=power_sensitivities(settled, many.free, many.hold, threads),
+        sensitivities=()
+        if abs(cycle.mean["aero_power_w"]) < _NOTHING
+        else power_sensitivities(settled, many.free, many.hold, threads),
         hazard=hazard_note(settled, cycle),
         solver_calls=many.calls,
         designs=int(many.evaluations[0]),
@@ -223,7 +229,9 @@ def _verdict(
 ) -> str:
     worst = max(abs(residual[name]) for name in hold)
     values = ", ".join(f"{key} = {value:.5g}" for key, value in solution.items())
-    power = f"{cycle.mean['aero_power_w']:.4g} W aerodynamic"
+    # Wings held still take no power, give or take a rounding.
+    aero = cycle.mean["aero_power_w"]
+    power = f"{aero if abs(aero) > _NOTHING else 0.0:.4g} W aerodynamic"
     for name in ("shaft", "electrical"):
         if math.isfinite(taken[f"{name}_power_w"]):
             power += f", {taken[f'{name}_power_w']:.4g} W {name}"
