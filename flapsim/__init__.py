@@ -61,7 +61,9 @@ __all__ = [
 
 def __getattr__(name: str) -> Any:
     if name == "__version__":
-        return _installed_version()
+        from flapsim.version import installed_version
+
+        return installed_version()
     if name in _ROOM_OF:
         value = getattr(import_module(f"flapsim.{_ROOM_OF[name]}"), name)
         globals()[name] = value
@@ -71,13 +73,3 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return sorted({*globals(), *__all__})
-
-
-def _installed_version() -> str:
-    """Version of the installed package; `unknown` for a checkout that was never installed."""
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("flapsim")
-    except PackageNotFoundError:
-        return "unknown"

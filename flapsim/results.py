@@ -22,10 +22,10 @@ from typing import Any
 import h5py
 import numpy as np
 
-from flapsim import __version__
 from flapsim.case import CaseError, parse_case
 from flapsim.cycle import Cycle
 from flapsim.quantities import QUANTITIES, Quantity
+from flapsim.version import installed_version
 
 __all__ = ["SCHEMA_VERSION", "ResultError", "read_cycle", "write_cycle", "written_aside"]
 
@@ -111,7 +111,7 @@ def read_cycle(path: str | Path) -> Cycle:
 def _root_attributes(cycle: Cycle) -> dict[str, Any]:
     return {
         "schema_version": SCHEMA_VERSION,
-        "flapsim_version": __version__,
+        "flapsim_version": installed_version(),
         "kind": _KIND,
         "title": cycle.case.title,
         "created": datetime.now(UTC).isoformat(timespec="seconds"),

@@ -10,12 +10,12 @@ from typing import Any
 import h5py
 import numpy as np
 
-from flapsim import __version__
 from flapsim.flight.power import PowerCurve
 from flapsim.flight.search import TrimStatus
 from flapsim.flight.trim import Trim
 from flapsim.quantities import QUANTITIES, Quantity
 from flapsim.results import SCHEMA_VERSION, write_cycle, written_aside
+from flapsim.version import installed_version
 
 __all__ = ["write_power_curve", "write_trim"]
 
@@ -111,7 +111,7 @@ def write_power_curve(curve: PowerCurve, path: str | Path) -> None:
 def _attributes(curve: PowerCurve) -> dict[str, Any]:
     out: dict[str, Any] = {
         "schema_version": SCHEMA_VERSION,
-        "flapsim_version": __version__,
+        "flapsim_version": installed_version(),
         "kind": "power curve",
         "title": curve.case.title,
         "created": datetime.now(UTC).isoformat(timespec="seconds"),
