@@ -18,6 +18,7 @@ from validation import (
     reference_libraries,
     revolving_wing,
     trends,
+    trim_power,
     two_segments,
     wagner,
 )
@@ -38,6 +39,7 @@ FAMILIES: tuple[ModuleType, ...] = (
     post_stall,
     revolving_wing,
     trends,
+    trim_power,
     reference_libraries,
 )
 

@@ -1,0 +1,390 @@
+"""Trim and power of whole craft: an independent trial, birds, facts of the trade, random craft.
+
+What the checks leave out, because no tolerance could be argued: the body pitch of the independent
+trial was told as 3.6 deg, ours is 3.44 deg in the nearest reading of its options; held against the
+incidence from zero lift (8.6 deg), to which lift is proportional, that is 1.8 %. Its options do not
+say whether the leading-edge suction of the case (0.8) was kept: with full suction the amplitude is
+1.2 % and the power 3.7 % lower than told. The pigeon-sized craft has its least power at 11.5 m/s,
+where a pigeon has it at 8 to 9 m/s (Pennycuick 1968): a rigid wing of one camber stalls at a lift
+coefficient that a bird exceeds with wing, alula and tail.
+
+The two-metre craft takes 9.4 W in level flight, not about 16 W: of its 9.4 W the air takes 2.8 W,
+the motor 3.4 W, gear and unrecovered work 1.2 W, electronics 2.0 W. Three times the drag area
+(open gear, struts, a blunt body) makes that 12.2 W, a sharp leading edge 16.1 W, a hinge without a
+balance spring 16.4 W: what separates a usual craft from ours is drag and suction, not the drive.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from flapsim.body import weight
+from flapsim.case import Case, read_case
+from flapsim.flight.balance import ideal_power
+from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
+from flapsim.flight.trim import Trim, trim
+from flapsim.wing import strips
+from validation.check import (
+    Checks,
+    Comparison,
+    Status,
+    absolute,
+    bounded,
+    relative,
+    worst_absolute,
+    worst_excess,
+    worst_relative,
+    worst_shortfall,
+)
+from validation.sane_craft import PLUNGES, sane_craft
+
+TITLE = "Trim and power of whole craft"
+
+CASES = Path(__file__).parents[1] / "cases"
+PITCH_AND_PLUNGE = ("flight.pitch_deg", PLUNGES)
+WITH_TAIL = (*PITCH_AND_PLUNGE, "craft.tail.angle_deg")
+
+TRIAL = "Independent trial of the glasshouse craft (slope, two-dimensional lag, thin airfoil)"
+TRIAL_AMPLITUDE_DEG, TRIAL_PITCH_DEG, TRIAL_POWER_W = 20.4, 3.6, 2.10
+TRIAL_OPTIONS = {
+    "model.induced": "slope",
+    "model.wake_lag": "two-dimensional",
+    "wing.section": {
+        "law": "thin-airfoil",
+        "zero_lift_deg": -5.0,
+        "suction": 0.8,
+        "friction": 0.03,
+    },
+}
+TRIAL_WORDS = "slope, two-dimensional lag, thin airfoil, suction 0.8, friction number 0.03"
+TWO_PER_CENT = "two models with the same options, told to two or three digits"
+
+PRACTICE = "Common practice, no source"
+LEVEL_WATTS, TAKE_OFF_WATTS = 16.0, 25.0
+TAKE_OFF_RATE = 1.0
+"""Rate of climb that stands for take-off, m/s."""
+
+BIRDS = "Pennycuick (1968), Morris, Nelson & Askew (2010), Taylor, Nudds & Thomas (2003)"
+PROFILE_DRAG, BODY_DRAG = 0.02, 0.13
+FRONTAL_AREA, FRONTAL_POWER = 0.00813, 0.666
+"""Body frontal area of birds, m2 and kg; from memory (Pennycuick)."""
+
+CRAFT_COUNT = 200
+
+
+def checks() -> Checks:
+    """Every comparison of this family."""
+    yield from trial_checks()
+    yield from trade_checks()
+    yield from bird_checks()
+    yield from random_checks()
+
+
+# --- the independent trial ----------------------------------------------------------------------
+
+
+def trial_checks() -> Checks:
+    """Glasshouse craft with the options of an independent model."""
+    found = (
+        ("plunge amplitude in trim", lambda: (TRIAL_AMPLITUDE_DEG, amplitude(trial()))),
+        ("aerodynamic power in trim", lambda: (TRIAL_POWER_W, power(trial()))),
+        (
+            "incidence of the body from zero lift in trim",
+            lambda: (TRIAL_PITCH_DEG + 5.0, trial().solution["flight.pitch_deg"] + 5.0),
+        ),
+    )
+    for quantity, pair in found:
+        yield relative(
+            source=TRIAL,
+            quantity=quantity,
+            status=Status.MEMORY,
+            tolerance=0.02,
+            why=TWO_PER_CENT,
+            model=TRIAL_WORDS,
+            compare=lambda pair=pair: worst_relative(*pair()),
+        )
+    yield absolute(
+        source="Newton's first law",
+        quantity="every balance held in trim, over the weight",
+        status=Status.EXACT,
+        tolerance=1e-8,
+        why="ten times what the search asks for",
+        model="defaults",
+        compare=lambda: worst_absolute(
+            np.zeros(5),
+            [*held(trimmed("glasshouse", PITCH_AND_PLUNGE)), *held(trimmed("two_metre"))],
+        ),
+    )
+
+
+@cache
+def trial() -> Trim:
+    """The glasshouse craft with the options of the trial."""
+    return trim(read_case(CASES / "glasshouse.toml").replace(TRIAL_OPTIONS), PITCH_AND_PLUNGE)
+
+
+@cache
+def trimmed(name: str, free: tuple[str, ...] = WITH_TAIL) -> Trim:
+    """A case as it ships, trimmed."""
+    return trim(read_case(CASES / f"{name}.toml"), free)
+
+
+def held(state: Trim) -> list[float]:
+    """Misfits of the balances that were held."""
+    return [state.residual[name] for name in state.hold]
+
+
+def amplitude(state: Trim) -> float:
+    """Plunge amplitude of the inner segment, deg."""
+    return state.solution["stroke.inner.plunge.amplitude_deg"]
+
+
+def power(state: Trim) -> float:
+    """Aerodynamic power, W."""
+    return state.cycle.mean["aero_power_w"]
+
+
+# --- facts of the trade -------------------------------------------------------------------------
+
+
+def trade_checks() -> Checks:
+    """Two metres and 0.45 kg: about 16 W electrical in level flight, about 25 W at take-off."""
+    for quantity, reference, state in (
+        ("electrical power of a two-metre craft in level flight", LEVEL_WATTS, level_state),
+        ("electrical power of a two-metre craft at take-off", TAKE_OFF_WATTS, take_off_state),
+    ):
+        yield relative(
+            source=PRACTICE,
+            quantity=quantity,
+            status=Status.MEMORY,
+            tolerance=0.5,
+            why="an order of magnitude, told without drag, twist or drive: a factor of two below",
+            model="defaults, two_metre.toml",
+            compare=lambda reference=reference, state=state: worst_relative(
+                reference, state().watts["electrical_power_w"]
+            ),
+        )
+    yield bounded(
+        source=PRACTICE,
+        quantity="watts that each usual fault adds, at least",
+        status=Status.MEMORY,
+        tolerance=0.0,
+        why="a fault costs power",
+        model="defaults, two_metre.toml with faults",
+        unit="W",
+        compare=lambda: worst_shortfall(np.zeros(len(FAULTS)), np.diff(faulty_watts())),
+    )
+
+
+def level_state() -> Trim:
+    """The two-metre craft in level flight."""
+    return trimmed("two_metre")
+
+
+@cache
+def take_off_state() -> Trim:
+    """The same craft climbing as it does after it left the hand."""
+    case = read_case(CASES / "two_metre.toml")
+    climb = math.degrees(math.asin(TAKE_OFF_RATE / case.flight.airspeed_m_s))
+    return trim(case.replace({"flight.climb_deg": climb}), WITH_TAIL)
+
+
+FAULTS = (
+    ("a drag area three times as large: open gear, struts, a blunt body",
+     {"craft.body_drag_area_m2": 0.027}),
+    ("no suction at a sharp leading edge", {"wing.section.suction": 0.0}),
+    ("no balance spring", {"drive.balance_spring": None}),
+)  # fmt: skip
+"""What a usual craft has against ours, one after the other."""
+
+
+@cache
+def faulty_watts() -> tuple[float, ...]:
+    """Electrical power in level flight as the usual faults add up, W."""
+    case = read_case(CASES / "two_metre.toml")
+    out = [level_state().watts["electrical_power_w"]]
+    for _, changes in FAULTS:
+        case = case.replace(changes)
+        out.append(trim(case, WITH_TAIL).watts["electrical_power_w"])
+    return tuple(out)
+
+
+# --- birds --------------------------------------------------------------------------------------
+
+
+def bird_checks() -> Checks:
+    """Wings of 0.4 to 0.45 kg against a fixed wing with the drag of a bird."""
+    for name, state in (("two-metre craft", level_state), ("pigeon-sized craft", pigeon_sized)):
+        yield bounded(
+            source=BIRDS,
+            quantity=f"power of a {name}, at least that of a fixed wing with a bird's drag",
+            status=Status.PUBLISHED,
+            tolerance=0.0,
+            why="flapping cannot undercut the ideal wing by its induced power alone",
+            model="defaults",
+            compare=lambda state=state: worst_shortfall(1.0, over_fixed_wing(state())),
+        )
+        yield bounded(
+            source=BIRDS,
+            quantity=f"power of a {name}, at most four times that of a fixed wing",
+            status=Status.PUBLISHED,
+            tolerance=0.0,
+            why="beyond that no bird would fly",
+            model="defaults",
+            compare=lambda state=state: worst_excess(4.0, over_fixed_wing(state())),
+        )
+        yield absolute(
+            source=BIRDS,
+            quantity=f"cruise Strouhal number of a {name}",
+            status=Status.PUBLISHED,
+            tolerance=0.1,
+            why="42 species cruise between 0.2 and 0.4",
+            model="defaults",
+            compare=lambda state=state: worst_absolute(0.3, state().cycle.check["strouhal"]),
+        )
+
+
+@cache
+def pigeon_sized() -> Trim:
+    """The glasshouse wing at the span, mass and drag of a pigeon, at its best-range speed."""
+    case = read_case(CASES / "glasshouse.toml")
+    size, slender = 0.67 / 1.2, 0.63
+    outer = case.wing.outer
+    assert outer is not None
+
+    def chords(given: tuple[tuple[float, float], ...]) -> list[list[float]]:
+        return [[at, chord * size * slender] for at, chord in given]
+
+    mass = 0.40
+    changes = {
+        "craft.mass_kg": mass,
+        "craft.shoulder_offset_m": size * case.craft.shoulder_offset_m,
+        "craft.body_drag_area_m2": BODY_DRAG * frontal_area(mass),
+        "flight.airspeed_m_s": 13.4,
+        "wing.inner.length_m": size * case.wing.inner.length_m,
+        "wing.inner.chord_m": chords(case.wing.inner.chord_m),
+        "wing.outer.length_m": size * outer.length_m,
+        "wing.outer.chord_m": chords(outer.chord_m),
+        "stroke.frequency_hz": 7.0,
+        "drive": None,
+    }
+    return trim(case.replace(changes), PITCH_AND_PLUNGE)
+
+
+def frontal_area(mass: float) -> float:
+    """Frontal area of a bird's body, m2."""
+    return FRONTAL_AREA * mass**FRONTAL_POWER
+
+
+def over_fixed_wing(state: Trim) -> float:
+    """Aerodynamic power over that of an elliptic wing of that span with a bird's drag."""
+    case: Case = state.case
+    area = strips(case.wing, case.craft.shoulder_offset_m).area
+    mass = weight(case) / 9.80665
+    bird = case.replace({"craft.body_drag_area_m2": BODY_DRAG * frontal_area(mass)})
+    speed = case.flight.airspeed_m_s
+    profile = 0.5 * case.air.density * speed**3 * PROFILE_DRAG * area
+    return power(state) / (float(ideal_power(bird)) + profile)
+
+
+# --- random craft -------------------------------------------------------------------------------
+
+
+def random_checks() -> Checks:
+    """Many sane craft: each trims or is told why not."""
+    source = f"{CRAFT_COUNT} random but sane craft"
+    model = "all induced models and laws for thin wings, 48 steps"
+    yield bounded(
+        source=source,
+        quantity="worst balance of those that trim, over the weight",
+        status=Status.EXACT,
+        tolerance=0.0,
+        why="the promise of a trim",
+        model=model,
+        compare=lambda: worst_excess(1e-8, max(worst_misfit(t) for t in those_trimmed())),
+    )
+    yield bounded(
+        source=source,
+        quantity="power of those that trim, over an ideal fixed wing",
+        status=Status.MEMORY,
+        tolerance=0.0,
+        why="a poor stroke takes several times the ideal power, a wild branch a hundred times",
+        model=model,
+        compare=lambda: worst_excess(10.0, max(over_ideal())),
+    )
+    yield bounded(
+        source=source,
+        quantity="least misfit of those that are refused, over the weight",
+        status=Status.MEMORY,
+        tolerance=0.0,
+        why="what is refused must be far from balance: ten thousand times what counts as balanced",
+        model=model,
+        compare=lambda: worst_shortfall(1e-4, min(worst_misfit(t) for t in those_refused())),
+    )
+    yield bounded(
+        source=source,
+        quantity="median number of designs solved to trim one",
+        status=Status.MEMORY,
+        tolerance=0.0,
+        why="the goal set: fewer than 60",
+        model=model,
+        compare=lambda: worst_excess(59.0, float(np.median(designs_per_trim()))),
+    )
+    yield bounded(
+        source=source,
+        quantity="part that trims",
+        status=Status.MEMORY,
+        tolerance=0.0,
+        why="sane craft, of which a quarter has no twist: half should fly",
+        model=model,
+        compare=lambda: part_that_trims(),
+    )
+
+
+@cache
+def random_trims() -> tuple[tuple[Case, TrimColumns], ...]:
+    """Every random craft with its trim."""
+    out = []
+    for seed in range(CRAFT_COUNT):
+        case, free = sane_craft(seed)
+        out.append((case, trim_many(case, None, free)))
+    return tuple(out)
+
+
+def those_trimmed() -> list[TrimColumns]:
+    """Trims that succeeded."""
+    return [many for _, many in random_trims() if many.status[0] == TrimStatus.TRIMMED]
+
+
+def those_refused() -> list[TrimColumns]:
+    """Trims that were refused."""
+    return [many for _, many in random_trims() if many.status[0] != TrimStatus.TRIMMED]
+
+
+def worst_misfit(many: TrimColumns) -> float:
+    """Largest misfit of a balance, over the weight."""
+    return max(abs(float(values[0])) for values in many.residual.values())
+
+
+def over_ideal() -> list[float]:
+    """Power of those that trim over that of an ideal fixed wing."""
+    out = []
+    for case, many in random_trims():
+        if many.trimmed[0]:
+            state = case.replace({key: float(v[0]) for key, v in many.solution.items()})
+            out.append(float(many.results["mean.aero_power_w"][0] / ideal_power(state)))
+    return out
+
+
+def designs_per_trim() -> list[int]:
+    """Designs solved for each trim that succeeded."""
+    return [int(many.evaluations[0]) for many in those_trimmed()]
+
+
+def part_that_trims() -> Comparison:
+    """How many of the random craft trim, as a part."""
+    return worst_shortfall(0.5, len(those_trimmed()) / CRAFT_COUNT)
