@@ -1,0 +1,342 @@
+"""Trim: balances, branches, refusals, and independence of one design from the others."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import h5py
+import numpy as np
+import pytest
+
+from flapsim.body import weight
+from flapsim.case import Case, CaseError, read_case
+from flapsim.cli import main
+from flapsim.cycle import simulate
+from flapsim.flight.balance import free_quantities, residuals
+from flapsim.flight.modes import glide, take_off, wings_held
+from flapsim.flight.record import write_trim
+from flapsim.flight.search import TrimStatus
+from flapsim.flight.trim import NoTrim, trim, trim_many
+from validation.sane_craft import PLUNGES, sane_craft
+from validation.trim_power import CASES
+
+PITCH = "flight.pitch_deg"
+FREE = (PITCH, PLUNGES)
+GLASSHOUSE = str(CASES / "glasshouse.toml")
+
+PROMISED = 1e-8
+"""Of the weight; what the issue of a trim promises for every balance."""
+
+FAST = {"model.steps": 48}
+
+
+@pytest.fixture(scope="module")
+def glasshouse() -> Case:
+    return read_case(GLASSHOUSE).replace(FAST)
+
+
+@pytest.fixture(scope="module")
+def two_metre() -> Case:
+    return read_case(CASES / "two_metre.toml").replace(FAST)
+
+
+# --- balances -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("climb", [-5.0, 0.0, 8.0])
+def test_lift_and_thrust_balance_weight_along_and_across_the_path(
+    glasshouse: Case, climb: float
+) -> None:
+    found = trim(glasshouse.replace({"flight.climb_deg": climb}), FREE)
+    mean, load = simulate(found.case).mean, weight(glasshouse)
+    path = math.radians(climb)
+    assert mean["lift_n"] + mean["tail_lift_n"] == pytest.approx(
+        load * math.cos(path), abs=PROMISED * load
+    )
+    assert mean["thrust_n"] - mean["drag_n"] == pytest.approx(
+        load * math.sin(path), abs=PROMISED * load
+    )
+
+
+def test_the_tail_takes_the_pitching_moment(two_metre: Case) -> None:
+    found = trim(two_metre, (*FREE, "craft.tail.angle_deg"))
+    assert found.hold == ("lift", "thrust", "pitching_moment")
+    assert max(abs(value) for value in found.residual.values()) < PROMISED
+    assert abs(found.cycle.mean["pitching_moment_n_m"]) < PROMISED * weight(two_metre)
+
+
+def test_keys_that_are_joined_keep_their_proportion(glasshouse: Case) -> None:
+    uneven = glasshouse.replace({"stroke.outer.plunge.amplitude_deg": 10.2})
+    found = trim(uneven, FREE).solution
+    inner = found["stroke.inner.plunge.amplitude_deg"]
+    assert found["stroke.outer.plunge.amplitude_deg"] == pytest.approx(0.5 * inner, rel=1e-12)
+
+
+def test_a_joined_key_that_is_zero_stays_zero(glasshouse: Case) -> None:
+    stiff = glasshouse.replace({"stroke.outer.plunge.amplitude_deg": 0.0})
+    quantity = free_quantities(stiff, {}, [PLUNGES], None, 1)[0]
+    assert quantity.columns(np.array([30.0]), np.array([0])) == {
+        "stroke.inner.plunge.amplitude_deg": 30.0,
+        "stroke.outer.plunge.amplitude_deg": 0.0,
+    }
+
+
+def test_one_free_quantity_holds_lift_and_says_what_thrust_is_left(glasshouse: Case) -> None:
+    found = trim(glasshouse, [PITCH])
+    assert found.hold == ("lift",)
+    assert abs(found.residual["lift"]) < PROMISED
+    assert any("thrust is not held" in note for note in found.cycle.notes)
+
+
+def test_a_named_balance_is_the_one_held(glasshouse: Case) -> None:
+    found = trim(glasshouse, ["stroke.frequency_hz"], ["thrust"])
+    assert abs(found.residual["thrust"]) < PROMISED < abs(found.residual["lift"])
+
+
+def test_own_bounds_are_kept(glasshouse: Case) -> None:
+    with pytest.raises(NoTrim, match="thrust cannot be met") as refused:
+        trim(glasshouse, FREE, bounds={"stroke.inner.plunge.amplitude_deg": (5.0, 15.0)})
+    assert refused.value.nearest.stroke.inner.plunge.amplitude_deg <= 15.0
+
+
+# --- branches -----------------------------------------------------------------------------------
+
+
+def test_a_wild_start_leads_back_to_the_gentle_branch(glasshouse: Case) -> None:
+    gentle = trim(glasshouse, FREE)
+    limits = dict.fromkeys(PLUNGES.split("+"), (0.5, 120.0))
+    wild = trim(glasshouse, FREE, start={PLUNGES: 95.0, PITCH: 30.0}, bounds=limits)
+    for key, value in gentle.solution.items():
+        assert wild.solution[key] == pytest.approx(value, rel=1e-6)
+
+
+def test_a_warm_start_costs_half(glasshouse: Case) -> None:
+    cold = trim_many(glasshouse, None, FREE)
+    near = {key: 1.02 * value for key, value in cold.solution.items()}
+    warm = trim_many(glasshouse, None, FREE, start=near)
+    assert warm.trimmed.all()
+    assert warm.evaluations[0] <= 0.6 * cold.evaluations[0]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_random_craft_is_trimmed_or_refused_rightly(seed: int) -> None:
+    """Held against a scan of the second free quantity with the lift held at every point."""
+    case, free = sane_craft(seed, steps=32)
+    found = trim_many(case, None, free)
+    other = free_quantities(case, {}, free, None, 1)[1]
+    scan = np.geomspace(max(other.least[0], 0.02 * other.most[0]), other.most[0], 40)
+    columns = other.columns(scan, np.zeros(scan.size, dtype=np.int64))
+    lifted = trim_many(case, columns, [PITCH], thorough=False)
+    thrust = residuals(case, columns | lifted.solution, lifted.results, ["thrust"])[0]
+    sane = lifted.trimmed & (lifted.results["check.stalled_fraction"] < 0.35)
+    crossed = sane[1:] & sane[:-1] & (thrust[1:] * thrust[:-1] < 0.0)
+    if not found.trimmed[0]:
+        assert not crossed.any()
+        assert found.reason(0)
+        return
+    assert max(abs(v[0]) for v in found.residual.values()) < PROMISED
+    power = lifted.results["mean.aero_power_w"]
+    cheapest = np.minimum(power[1:], power[:-1])[crossed].min(initial=np.inf)
+    dearest = np.maximum(power[1:], power[:-1])[crossed].min(initial=np.inf)
+    assert crossed.any()
+    assert 0.99 * cheapest <= found.results["mean.aero_power_w"][0] <= 1.01 * dearest
+
+
+# --- many at once -------------------------------------------------------------------------------
+
+
+def test_the_answer_of_a_design_does_not_depend_on_its_neighbours(glasshouse: Case) -> None:
+    speeds = np.array([3.0, 4.4, 5.0, 6.3, 8.0, 12.0, 3.4])
+    together = trim_many(glasshouse, {"flight.airspeed_m_s": speeds}, FREE)
+    assert not together.trimmed.all()
+    assert together.trimmed.any()
+    for design in range(speeds.size):
+        alone = trim_many(glasshouse, {"flight.airspeed_m_s": speeds[design : design + 1]}, FREE)
+        assert alone.status[0] == together.status[design]
+        for name, values in alone.solution.items():
+            assert values[0] == together.solution[name][design]
+        for name, values in alone.residual.items():
+            assert values[0] == together.residual[name][design]
+
+
+def test_columns_and_single_cases_agree(glasshouse: Case) -> None:
+    masses = np.array([0.2, 0.26])
+    many = trim_many(glasshouse, {"craft.mass_kg": masses}, FREE)
+    for design, mass in enumerate(masses):
+        one = trim(glasshouse.replace({"craft.mass_kg": mass}), FREE)
+        for key, value in one.solution.items():
+            assert many.solution[key][design] == pytest.approx(value, rel=1e-7)
+
+
+# --- refusals -----------------------------------------------------------------------------------
+
+
+def test_a_refusal_names_balance_amount_state_and_a_remedy_that_works(glasshouse: Case) -> None:
+    slow = glasshouse.replace({"flight.airspeed_m_s": 3.0})
+    with pytest.raises(NoTrim) as refused:
+        trim(slow, FREE)
+    error = refused.value
+    assert error.status == TrimStatus.NO_BALANCE
+    assert "lift cannot be met" in str(error)
+    assert f"{100 * error.residual['lift']:+.2g} % of weight" in str(error)
+    assert "Nearest state: flight.pitch_deg" in str(error)
+    best = error.remedies[0]
+    assert str(best) in str(error)
+    assert best.trims
+    trim(error.nearest.replace({best.key: best.value}), FREE)
+
+
+@pytest.mark.parametrize(
+    ("free", "hold", "bounds", "words"),
+    [
+        (["flight.pich_deg"], None, None, "did you mean flight.pitch_deg"),
+        ([PITCH, PITCH], None, None, "each key once"),
+        ([PITCH], ["lift", "thrust"], None, "as many free quantities as balances"),
+        ([PITCH], ["drag"], None, "one of lift, thrust, pitching_moment"),
+        (["wing.section.law"], None, None, "a key that holds a number"),
+        (["model.steps"], None, None, "a key that holds a number"),
+        ([], None, None, "as many free quantities"),
+        ([PITCH], None, {"flight.airspeed_m_s": (1.0, 2.0)}, "a key that is free"),
+        ([PITCH], None, {PITCH: (5.0, -5.0)}, "LOW < HIGH"),
+    ],
+)
+def test_faults_of_the_question_are_told(
+    glasshouse: Case,
+    free: list[str],
+    hold: list[str] | None,
+    bounds: dict[str, tuple[float, float]] | None,
+    words: str,
+) -> None:
+    with pytest.raises(CaseError, match=words):
+        trim(glasshouse, free, hold, bounds=bounds)
+
+
+def test_a_wing_on_a_rig_has_nothing_to_trim() -> None:
+    with pytest.raises(CaseError, match="only what has weight"):
+        trim(read_case(CASES / "plunging_wing.toml"), [PITCH])
+
+
+# --- what it depends on -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "key", ["craft.mass_kg", "flight.airspeed_m_s", "stroke.outer.twist.tip_amplitude_deg"]
+)
+def test_sensitivities_are_what_trimming_again_gives(glasshouse: Case, key: str) -> None:
+    found = trim(glasshouse, FREE)
+    entry = next(s for s in found.sensitivities if s.key == key)
+    here = float(glasshouse.get(key))
+    watts = [
+        trim(glasshouse.replace({key: here + side * entry.change}), FREE).cycle.mean["aero_power_w"]
+        for side in (1.0, -1.0)
+    ]
+    # The central difference over one natural change: curvature leaves less than a per cent.
+    assert entry.power_w == pytest.approx(0.5 * (watts[0] - watts[1]), rel=0.01)
+
+
+def test_sensitivities_stand_in_order_of_size(glasshouse: Case) -> None:
+    sizes = [abs(entry.power_w) for entry in trim(glasshouse, FREE).sensitivities]
+    assert sizes == sorted(sizes, reverse=True)
+    assert len(sizes) > 10
+
+
+# --- other states -------------------------------------------------------------------------------
+
+
+def test_a_glide_descends_by_drag_over_lift(glasshouse: Case) -> None:
+    found = glide(glasshouse)
+    mean = found.trim.cycle.mean
+    drag = mean["drag_n"] - mean["thrust_n"]
+    assert math.tan(math.radians(found.angle_deg)) == pytest.approx(drag / mean["lift_n"], rel=1e-7)
+    assert found.glide_ratio == pytest.approx(mean["lift_n"] / drag, rel=1e-7)
+    assert mean["aero_power_w"] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_held_wings_stand_at_the_means_of_their_motions(glasshouse: Case) -> None:
+    held = wings_held(glasshouse).stroke
+    assert held.outer is not None
+    assert held.outer.twist is not None
+    assert held.inner.plunge.mean_deg == pytest.approx(4.0, rel=1e-12)
+    assert held.outer.twist.tip.mean_deg == pytest.approx(-3.6, rel=1e-12)
+    assert (held.inner.plunge.amplitude_deg, held.outer.twist.tip.amplitude_deg) == (0.0, 0.0)
+
+
+def test_more_strokes_a_second_leave_more_thrust_for_take_off(glasshouse: Case) -> None:
+    weak = take_off(glasshouse, {"stroke.frequency_hz": 2.6})
+    strong = take_off(glasshouse, {"stroke.frequency_hz": 3.6})
+    assert weak.margin < 0.0 < strong.margin
+    assert weak.climb_deg < 0.0 < strong.climb_deg
+    # Small angles: the margin over the weight is the sine of the climb, lift hardly changes.
+    assert math.sin(math.radians(strong.climb_deg)) == pytest.approx(strong.margin, rel=0.02)
+
+
+# --- files and the command line -----------------------------------------------------------------
+
+
+def test_a_written_trim_reads_back_as_a_cycle_with_its_hazards(
+    glasshouse: Case, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    from flapsim.results import read_cycle
+
+    path = tmp_path_factory.mktemp("trim") / "trim.h5"
+    found = trim(glasshouse, FREE)
+    write_trim(found, path)
+    assert read_cycle(path).mean["aero_power_w"] == found.cycle.mean["aero_power_w"]
+    with h5py.File(path) as file:
+        assert file.attrs["verdict"] == found.verdict
+        assert file.attrs["hazard.cruise_energy_j"] == pytest.approx(0.5 * 0.24 * 25.0)
+        assert "hazard" in file.attrs
+
+
+def test_the_command_line_trims_in_json(capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["trim", GLASSHOUSE, "--free", ",".join(FREE), "--json", "--set", "model.steps=48"])
+    document = json.loads(capsys.readouterr().out)
+    assert code == 0
+    assert document["trim"]["hold"] == ["lift", "thrust"]
+    assert document["trim"]["watts"]["electrical_power_w"] > document["mean"]["aero_power_w"]
+    assert document["hazard"]["note"]
+
+
+def test_the_command_line_refuses_in_words(capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["trim", GLASSHOUSE, "--set", "flight.airspeed_m_s=3", "--set", "model.steps=48"])
+    said = capsys.readouterr()
+    assert code == 3
+    assert said.out == ""
+    assert "lift cannot be met" in said.err
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["--free", "flight.pich_deg"],
+        ["--bound", "flight.pitch_deg"],
+        ["--bound", "flight.pitch_deg=1:nan"],
+        ["--glide", "--free", PITCH],
+        ["--climb", "120"],
+        ["--full", "stroke.frequency_hz=fast"],
+        ["--series"],
+    ],
+)
+def test_the_command_line_tells_faults(
+    arguments: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["trim", GLASSHOUSE, *arguments]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert said.err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--glide"], "glide ratio"),
+        (["--full", "stroke.frequency_hz=3.6"], "steepest climb"),
+        (["--climb", "4"], "Climb of 4 deg"),
+    ],
+)
+def test_the_command_line_knows_the_modes(
+    arguments: list[str], words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["trim", GLASSHOUSE, "--set", "model.steps=48", *arguments]) == 0
+    assert words in " ".join(capsys.readouterr().out.split())
