@@ -111,6 +111,15 @@ def test_a_wild_start_leads_back_to_the_gentle_branch(glasshouse: Case) -> None:
         assert wild.solution[key] == pytest.approx(value, rel=1e-6)
 
 
+def test_a_branch_that_is_mostly_stalled_is_refused_as_wild(glasshouse: Case) -> None:
+    limits = dict.fromkeys(PLUNGES.split("+"), (60.0, 130.0)) | {PITCH: (-60.0, 60.0)}
+    found = trim_many(glasshouse, None, FREE, bounds=limits)
+    assert found.status[0] == TrimStatus.WILD
+    assert max(abs(values[0]) for values in found.residual.values()) < PROMISED
+    assert found.results["check.stalled_fraction"][0] > 0.5
+    assert "only a wild state balances" in found.reason(0)
+
+
 def test_a_warm_start_costs_half(glasshouse: Case) -> None:
     cold = trim_many(glasshouse, None, FREE)
     near = {key: 1.02 * value for key, value in cold.solution.items()}

@@ -201,6 +201,7 @@ def power_curve(
         )
         if key == AIRSPEED and math.isfinite(available):
             climb = task.steepest(swept, power, trimmed, kind, available)
+            notes += _best_climb(speed, climb, available)
     notes += [
         f"{name.replace('_', ' ')} lies at the end of what was asked or trims: {point.value:.4g}."
         for name, point in points.items()
@@ -277,6 +278,18 @@ def _refusals(key: str, values: Array, trimmed: TrimColumns) -> list[str]:
         worst = run[0] if run[0] > 0 else run[-1]
         out.append(f"No trim at {key} = {where}: {trimmed.reason(int(worst))}.")
     return out
+
+
+def _best_climb(speed: Array, climb: Array, available: float) -> list[str]:
+    """The ceiling of climb, in a sentence."""
+    rate = speed * np.sin(np.radians(climb))
+    if not np.isfinite(rate).any():
+        return []
+    at = int(np.nanargmax(rate))
+    return [
+        f"Fastest climb with {available:.3g} W: {rate[at]:.3g} m/s at {speed[at]:.4g} m/s, path"
+        f" {climb[at]:.3g} deg up; the stroke, not the power, may be what limits it."
+    ]
 
 
 class _Task:
