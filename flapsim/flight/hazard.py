@@ -161,7 +161,7 @@ def _words(case: Case, values: dict[str, float]) -> str:
     parts.append(
         f"If a wing strikes: its tip moves at up to {values['wing_tip_speed_m_s']:.2g} m/s and one"
         f" wing carries up to {values['wing_strike_energy_j']:.2g} J{missing}{behind};"
-        " the drive goes on pushing until it is cut. Leading edges and spar ends cut and poke: round"
+        " the drive goes on pushing until it is cut. Leading edges and spar ends cut: round"
         " them, keep eyes and fingers out of the stroke, restrain the craft on the bench."
     )
     if case.drive is not None:
