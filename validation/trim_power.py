@@ -224,7 +224,7 @@ def bird_checks() -> Checks:
             quantity=f"power of a {name}, at least that of a fixed wing with a bird's drag",
             status=Status.PUBLISHED,
             tolerance=0.0,
-            why="flapping cannot undercut the ideal wing by its induced power alone",
+            why="no flapping wing undercuts an elliptic one of that span and drag",
             model="defaults",
             compare=lambda state=state: worst_shortfall(1.0, over_fixed_wing(state())),
         )

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from flapsim.body import weight
 from flapsim.case import Case, CaseError, Fault
-from flapsim.case_columns import is_column_key, with_columns
+from flapsim.case_columns import is_column_key, lane_count, with_columns
 from flapsim.wing import strips
 
 Array = NDArray[np.float64]
@@ -93,6 +93,17 @@ def default_range(key: str) -> Range:
         if key.endswith(ending):
             return found
     return _ANY_PLACE if "centre_of_mass" in key or key.endswith("arm_m") else _ANY_SIZE
+
+
+_SHAPES = (
+    "wing.inner.length",
+    "wing.inner.chord",
+    "wing.outer.length",
+    "wing.outer.chord",
+    "craft.shoulder_offset",
+)
+_NOT_FREE = ("air.altitude_m", "air.temperature_c")
+"""Numbers that stand for others through a table."""
 
 
 @dataclass(frozen=True)
@@ -197,6 +208,8 @@ def free_quantities(
 def _fault_of(case: Case, key: str, seen: set[str]) -> Fault | None:
     if key in seen:
         return Fault(case.name, key, "free twice", "each key once", "")
+    if key in _NOT_FREE:
+        return Fault(case.name, key, "a free quantity", "density_kg_m3 instead", "")
     value = case.get(key)  # raises on unknown keys, with the nearest one
     if not is_column_key(key) or isinstance(value, (str, bool)):
         return Fault(case.name, key, "a free quantity", "a key that holds a number", "")
@@ -295,6 +308,31 @@ def checked_balances(case: Case, hold: Sequence[str] | None, count: int) -> tupl
     if faults:
         raise CaseError(faults)
     return tuple(hold)
+
+
+def whole_columns(case: Case, columns: Mapping[str, Array]) -> dict[str, Array]:
+    """Columns, with every length and chord of the wing among them if one of them is.
+
+    Parameters
+    ----------
+    case : Case
+        What the designs share.
+    columns : mapping of str to ndarray, shape (lanes,)
+        Numbers in which they differ.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (lanes,)
+        Stations along the wing want all of these numbers as columns, or none.
+    """
+    out = dict(columns)
+    if not any(key.startswith(_SHAPES) for key in out):
+        return out
+    lanes = lane_count(out)
+    segments = ["inner"] if case.wing.outer is None else ["inner", "outer"]
+    for key in (f"wing.{s}.{name}" for s in segments for name in ("length_m", "chord_m.0.1")):
+        out.setdefault(key, np.full(lanes, float(case.get(key))))
+    return out
 
 
 def residuals(

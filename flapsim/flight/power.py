@@ -317,7 +317,7 @@ class _Task:
             thorough=start is None,
         )  # fmt: skip
         full = columns | trimmed.solution
-        return trimmed, watts_of_many(self._case, full, trimmed.trimmed)
+        return trimmed, watts_of_many(self._case, full, trimmed.results, trimmed.trimmed)
 
     def bridged(
         self, values: Array, trimmed: TrimColumns, found: dict[str, Array]

@@ -24,6 +24,7 @@ from flapsim.flight.balance import (
     ideal_power,
     residuals,
     weightless,
+    whole_columns,
 )
 from flapsim.flight.newton import End, Evaluate, Tracks, solve_tracks
 from flapsim.outcome import evaluate
@@ -119,7 +120,7 @@ class TrimColumns:
         missed = {name: float(self.residual[name][design]) for name in self.hold}
         worst = max(missed, key=lambda name: abs(missed[name]))
         return (
-            f"{worst} cannot be met: nearest state {100 * missed[worst]:+.2g} % of weight off"
+            f"{worst} cannot be met: nearest state {100 * missed[worst]:+.3g} % of weight off"
             f" ({BALANCES[worst]})"
         )
 
@@ -221,7 +222,7 @@ class _Search:
         out = {key: value[design] for key, value in self._given.items()}
         for index, quantity in enumerate(self._quantities):
             out |= quantity.columns(x[:, index], design)
-        return out
+        return whole_columns(self._case, out)
 
     def _misfit(self, x: Array, design: Whole) -> tuple[Array, dict[str, Array]]:
         columns = self._columns(x, design)

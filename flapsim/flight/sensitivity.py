@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from flapsim.case import Case, CaseError
 from flapsim.case_columns import is_column_key
-from flapsim.flight.balance import default_range, residuals
+from flapsim.flight.balance import default_range, residuals, whole_columns
 from flapsim.flight.search import TrimStatus, trim_many
 from flapsim.outcome import evaluate
 
@@ -45,6 +45,8 @@ _CANDIDATES = (
     "craft.centre_of_mass_m.0",
     "craft.tail.angle_deg",
     "craft.tail.area_m2",
+    "wing.inner.length_m",
+    "wing.outer.length_m",
     "wing.section.zero_lift_deg",
     "wing.section.suction",
     "wing.section.friction_factor",
@@ -218,6 +220,7 @@ def power_sensitivities(
         key: np.array([change.get(key, case.get(key) or 0.0) for change in changes], dtype=float)
         for key in moved
     }
+    columns = whole_columns(case, columns)
     results = evaluate(case, columns, threads=threads)
     power = results["mean.aero_power_w"]
     miss = residuals(case, columns, results, hold) + np.zeros(len(changes))

@@ -20,7 +20,7 @@ from flapsim.flight.balance import BALANCES, mean_chord, residuals
 from flapsim.flight.hazard import Hazard, hazard_note
 from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
 from flapsim.flight.sensitivity import Remedy, Sensitivity, power_sensitivities, remedies
-from flapsim.flight.watts import watts
+from flapsim.flight.watts import drive_warnings, watts
 
 __all__ = ["NoTrim", "Trim", "TrimColumns", "TrimStatus", "trim", "trim_many"]
 
@@ -175,7 +175,7 @@ def trim(
     residual = _all_residuals(settled, cycle)
     taken = watts(cycle)
     verdict = _verdict(settled, cycle, taken, solution, many.hold, residual)
-    notes = (*cycle.notes, *_left_over(settled, cycle, many.hold))
+    notes = (*cycle.notes, *_left_over(settled, cycle, many.hold), *drive_warnings(cycle))
     return Trim(
         case=settled,
         cycle=dataclasses.replace(cycle, notes=notes),

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from flapsim.case import Case
 from flapsim.cycle import Cycle, simulate
-from flapsim.drive import REPORTED, drive_means
+from flapsim.drive import REPORTED, drive_means, drive_notes, drive_train
 
 Array = NDArray[np.float64]
 
@@ -31,18 +31,35 @@ def watts(cycle: Cycle) -> dict[str, float]:
     dict of str to float
         Names as in `flapsim.drive.drive_means`; NaN for what only a drive has if there is none.
     """
-    turn = math.tau * cycle.case.stroke.frequency_hz
-    plunge = np.radians(cycle.series["inner_plunge_deg"])
-    means = drive_means(
-        cycle.case,
-        cycle.series["aero_power_w"],
-        cycle.series["inertial_power_w"],
-        plunge,
-        turn * _slope(plunge),
-        np.asarray(cycle.mean["thrust_n"]),
-    )
+    means = drive_means(cycle.case, *_load(cycle), np.asarray(cycle.mean["thrust_n"]))
     out = {name: float(value) for name, value in means.items()}
     return dict.fromkeys(BATTERY, math.nan) | out
+
+
+def drive_warnings(cycle: Cycle) -> tuple[str, ...]:
+    """What the drive of a cycle cannot do, in words.
+
+    Parameters
+    ----------
+    cycle : Cycle
+        Any cycle.
+
+    Returns
+    -------
+    tuple of str
+        Empty without a drive, and where it gives what is asked.
+    """
+    drive = cycle.case.drive
+    if drive is None:
+        return ()
+    return drive_notes(drive, drive_train(drive, cycle.case.stroke.frequency_hz, *_load(cycle)))
+
+
+def _load(cycle: Cycle) -> tuple[Array, Array, Array, Array]:
+    """Powers given to air and mass, W, plunge at the shoulder, rad, and its rate, rad/s."""
+    plunge = np.radians(cycle.series["inner_plunge_deg"])
+    rate = math.tau * cycle.case.stroke.frequency_hz * _slope(plunge)
+    return cycle.series["aero_power_w"], cycle.series["inertial_power_w"], plunge, rate
 
 
 def _slope(values: Array) -> Array:
@@ -54,7 +71,10 @@ def _slope(values: Array) -> Array:
 
 
 def watts_of_many(
-    case: Case, columns: Mapping[str, Array], wanted: NDArray[np.bool_]
+    case: Case,
+    columns: Mapping[str, Array],
+    results: Mapping[str, Array],
+    wanted: NDArray[np.bool_],
 ) -> dict[str, Array]:
     """Drives of many designs.
 
@@ -64,6 +84,9 @@ def watts_of_many(
         What the designs share.
     columns : mapping of str to ndarray, shape (B,)
         Numbers in which they differ.
+    results : mapping of str to ndarray, shape (B,)
+        What is known of them, names as in `flapsim.outcome.evaluate`; taken where it has a drive's
+        watts already.
     wanted : ndarray of bool, shape (B,)
         Designs to compute; the others are NaN.
 
@@ -76,6 +99,8 @@ def watts_of_many(
     out = {name: np.full(wanted.shape, np.nan) for name in names}
     if case.drive is None:
         return out
+    if all(f"mean.{name}" in results for name in names):
+        return {name: np.where(wanted, results[f"mean.{name}"], np.nan) for name in names}
     for design in np.flatnonzero(wanted):
         here = case.replace({key: float(values[design]) for key, values in columns.items()})
         found = watts(simulate(here))
