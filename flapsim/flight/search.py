@@ -120,8 +120,8 @@ class TrimColumns:
         missed = {name: float(self.residual[name][design]) for name in self.hold}
         worst = max(missed, key=lambda name: abs(missed[name]))
         return (
-            f"{worst} cannot be met: nearest state {100 * missed[worst]:+.3g} % of weight off"
-            f" ({BALANCES[worst]})"
+            f"{worst} cannot be met: nearest state {100 * missed[worst]:+.3g} % of weight"
+            f"{' x mean chord' if worst == 'pitching_moment' else ''} off ({BALANCES[worst]})"
         )
 
 

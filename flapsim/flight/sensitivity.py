@@ -76,6 +76,7 @@ _LEVERS = (
 
 _DIFFERENCE = 1e-4
 _COARSE = 48
+_PARTS = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,5 +296,22 @@ def remedies(
         if key not in best or rank < best[key][0]:
             best[key] = (rank, remedy)
     # Of equal changes the one that is easiest to make counts: the order of the inputs.
-    ordered = sorted(best.values(), key=lambda pair: pair[0])
-    return tuple(remedy for _, remedy in ordered)
+    ordered = [remedy for _, remedy in sorted(best.values(), key=lambda pair: pair[0])]
+    if ordered and ordered[0].trims:
+        ordered[0] = _smallest(coarse, free, hold, ordered[0], threads)
+    return tuple(ordered)
+
+
+def _smallest(
+    case: Case, free: Sequence[str], hold: Sequence[str], found: Remedy, threads: int
+) -> Remedy:
+    """The smallest part of a change that still lets the craft trim, with an eighth to spare."""
+    values = found.before + (found.value - found.before) * np.arange(1, _PARTS + 1) / _PARTS
+    tried = trim_many(case, {found.key: values}, free, hold, threads=threads, thorough=False)
+    failing = np.flatnonzero(~tried.trimmed)
+    at = int(failing[-1]) + 2 if failing.size else 1
+    if at >= _PARTS:
+        return found
+    miss = max(abs(float(column[at])) for column in tried.residual.values())
+    power = float(tried.results["mean.aero_power_w"][at])
+    return Remedy(found.key, float(values[at]), found.before, True, miss, power)
