@@ -118,6 +118,22 @@ def test_any_number_may_be_free(glasshouse: Case, key: str) -> None:
     assert max(abs(found.residual[name]) for name in found.hold) < PROMISED
 
 
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"flight.climb_deg": -5.0}, "small for the speed"),
+        ({"flight.climb_deg": 15.0}, "large for the speed"),
+        ({}, None),
+    ],
+)
+def test_a_stroke_that_no_animal_cruises_with_is_told(
+    glasshouse: Case, changes: dict[str, float], words: str | None
+) -> None:
+    notes = " ".join(trim(glasshouse.replace(changes), FREE).cycle.notes)
+    assert ("Strouhal" in notes) == (words is not None)
+    assert words is None or words in notes
+
+
 # --- branches -----------------------------------------------------------------------------------
 
 

@@ -25,6 +25,9 @@ from flapsim.flight.watts import drive_warnings, watts
 __all__ = ["NoTrim", "Trim", "TrimColumns", "TrimStatus", "trim", "trim_many"]
 
 
+CRUISE_STROUHAL = (0.2, 0.4)
+"""Strouhal numbers at which animals cruise: Taylor, Nudds and Thomas (2003)."""
+
 _NOTHING = 1e-12
 """W; less is rounding."""
 
@@ -244,7 +247,7 @@ def _verdict(
 
 def _left_over(case: Case, cycle: Cycle, hold: Sequence[str]) -> tuple[str, ...]:
     """What balances that are not held would need, in words."""
-    notes = []
+    notes = [*_cruise_words(cycle)]
     moment = cycle.mean["pitching_moment_n_m"]
     load = weight(case) * float(mean_chord(case))
     if "pitching_moment" not in hold and abs(moment) > 1e-3 * load:
@@ -261,6 +264,23 @@ def _left_over(case: Case, cycle: Cycle, hold: Sequence[str]) -> tuple[str, ...]
             f" ({'it speeds up or climbs' if miss > 0 else 'it slows down or sinks'})."
         )
     return tuple(notes)
+
+
+def _cruise_words(cycle: Cycle) -> list[str]:
+    """A word on a stroke that no animal cruises with."""
+    strouhal = cycle.check["strouhal"]
+    low, high = CRUISE_STROUHAL
+    if not strouhal > 0.0 or low <= strouhal <= high:
+        return []
+    why = (
+        "the stroke is small for the speed, as where little thrust is asked of a large wing"
+        if strouhal < low
+        else "the stroke is large for the speed, as in slow flight, in a climb or with much drag"
+    )
+    return [
+        f"Strouhal number {strouhal:.2f}; animals cruise between {low:g} and {high:g} (Taylor,"
+        f" Nudds and Thomas 2003): {why}."
+    ]
 
 
 def _refusal(nearest: Case, many: TrimColumns, threads: int) -> NoTrim:
