@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.case import CaseError, Fault
-from flapsim.case_craft import Drive, Motor
+from flapsim.case_craft import Battery, Drive, Motor
 from flapsim.cycle import Cycle, NoAnswer
 from flapsim.drive import DriveTrain, drive_train, optimal_spring
 from flapsim.flight.loads import motion_schedules
@@ -228,7 +228,7 @@ class SizedDrive:
         What that takes.
     limits : dict of str to float
         Part of each limit that is used: ``peak current``, ``continuous current``, ``voltage``,
-        ``speed``.
+        ``battery power``, ``speed``.
     """
 
     kind: MotorType
@@ -311,7 +311,7 @@ def _sized(
         if settled:
             break
     train = drive_train(trial, frequency_hz, *load)
-    limits = {name: float(part) for name, part in _limits(train, kind).items()}
+    limits = {name: float(part) for name, part in _limits(train, kind, drive.battery).items()}
     return SizedDrive(kind, trial, train, limits)
 
 
@@ -328,7 +328,7 @@ def _best_ratio(
             replace(drive, gear_ratio=ratios),  # type: ignore[arg-type]
             frequency_hz, *lanes,
         )  # fmt: skip
-        used = np.max(list(_limits(train, kind).values()), axis=0)
+        used = np.max(list(_limits(train, kind, drive.battery).values()), axis=0)
         power = train.mean["electrical_power_w"]
         within = (used <= 1.0) & np.isfinite(power)
         cost = np.where(within, power, np.inf) if within.any() else used
@@ -338,23 +338,28 @@ def _best_ratio(
     return best
 
 
-def _limits(train: DriveTrain, kind: MotorType) -> dict[str, Array]:
-    """Part used of each limit; infinite for a battery that cannot give the power."""
+def _limits(train: DriveTrain, kind: MotorType, battery: Battery) -> dict[str, Array]:
+    """Part used of each limit."""
     mean, peak = train.mean, train.peak
-    voltage = VOLTAGE_PART * mean["battery_voltage_v"]
-    used = {
+    # Beyond the battery's largest power there is no voltage: half the open one, where that lies.
+    voltage = np.where(
+        np.isfinite(mean["battery_voltage_v"]), mean["battery_voltage_v"], 0.5 * battery.voltage_v
+    )
+    asked = mean["motor_power_w"] + mean["auxiliary_power_w"]
+    return {
         "peak current": peak["motor_current_a"] / kind.peak_current,
         "continuous current": mean["motor_current_rms_a"] / kind.continuous_current,
-        "voltage": np.where(np.isfinite(voltage), peak["motor_voltage_v"] / voltage, np.inf),
+        "voltage": peak["motor_voltage_v"] / (VOLTAGE_PART * voltage),
+        "battery power": asked * 4.0 * battery.resistance_ohm / battery.voltage_v**2,
         "speed": mean["motor_speed_rad_s"] / kind.max_speed,
     }
-    return used
 
 
 _REMEDIES = {
     "peak current": "a stronger motor",
     "continuous current": "a stronger motor",
     "voltage": "a battery of more cells or less resistance",
+    "battery power": "a battery of more cells or less resistance",
     "speed": "a faster motor",
 }
 
@@ -364,9 +369,9 @@ def _refusal(found: Sequence[SizedDrive]) -> str:
         return "the table of motors is empty: no motor to choose from"
     nearest = min(found, key=lambda one: max(one.limits.values()))
     name, used = max(nearest.limits.items(), key=lambda item: item[1])
-    excess = f"asks for {used:.2g} times its limit" if math.isfinite(used) else "has no answer"
     return (
         f"none of {len(found)} motors drives this stroke within its limits. Nearest is"
-        f" {nearest.kind.name!r} at {nearest.drive.gear_ratio:.3g}:1, whose {name} {excess};"
+        f" {nearest.kind.name!r} at {nearest.drive.gear_ratio:.3g}:1, whose {name} is"
+        f" {used:.3g} times its limit;"
         f" {_REMEDIES[name]} would help, or a stroke of less power."
     )
