@@ -121,7 +121,10 @@ def test_any_number_may_be_free(glasshouse: Case, key: str) -> None:
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"flight.climb_deg": -5.0}, "small for the speed"),
+        (
+            {"flight.climb_deg": -5.0, "stroke.outer.twist.tip_amplitude_deg": 15.0},
+            "small for the speed",
+        ),
         ({"flight.climb_deg": 15.0}, "large for the speed"),
         ({}, None),
     ],
