@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flapsim.case import Case, CaseError
+from flapsim.cli_drive import add_drive_commands
 from flapsim.cli_flight import add_flight_commands
 from flapsim.command import (
     DONE,
@@ -158,6 +159,7 @@ def _parser() -> argparse.ArgumentParser:
     take_json(animate)
     take_output(animate, "film to write, .gif, or .mp4 where ffmpeg is installed [FILE.gif]")
     add_flight_commands(commands)
+    add_drive_commands(commands)
     return parser
 
 
