@@ -119,27 +119,40 @@ def drive_train(
     wing_power, spring_power = np.broadcast_arrays(wing_power, spring_power)
     power = wing_power + spring_power
     efficiency = np.asarray(drive.gear_efficiency, dtype=np.float64)
-    given, returned = np.maximum(power, 0.0), np.minimum(power, 0.0) * drive.regeneration
-    output = given / efficiency + returned * efficiency
+    at_motor = (
+        np.maximum(power, 0.0) / efficiency
+        + np.minimum(power, 0.0) * drive.regeneration * efficiency
+    )
     motor = drive.motor
     speed = 2.0 * np.pi * np.asarray(frequency_hz, dtype=np.float64) * drive.gear_ratio
     rest_voltage = motor.torque_constant_n_m_a * speed
-    current = output / rest_voltage + motor.no_load_current_a
+    current = at_motor / rest_voltage + motor.no_load_current_a
     voltage = rest_voltage + motor.resistance_ohm * current
-    copper = (motor.resistance_ohm * current**2).mean(axis=0)
+    given, given_square = _positive_means(power)
+    returned = (power.mean(axis=0) - given) * drive.regeneration
+    returned_square = ((power**2).mean(axis=0) - given_square) * drive.regeneration**2
+    output = given / efficiency + returned * efficiency
+    output_square = given_square / efficiency**2 + returned_square * efficiency**2
+    mean_current = output / rest_voltage + motor.no_load_current_a
+    current_square = (
+        output_square / rest_voltage**2
+        + 2.0 * output / rest_voltage * motor.no_load_current_a
+        + np.square(motor.no_load_current_a)
+    )
+    copper = motor.resistance_ohm * current_square
     shape = copper.shape
 
     def over_designs(value: ArrayLike) -> Array:
         return np.broadcast_to(np.asarray(value, dtype=np.float64), shape)
 
-    shaft = (given + returned).mean(axis=0)
+    shaft = given + returned
     no_load = over_designs(rest_voltage * motor.no_load_current_a)
-    motor_power = output.mean(axis=0) + no_load + copper
+    motor_power = output + no_load + copper
     auxiliary = over_designs(drive.auxiliary_w)
     battery_current = _battery_current(drive, motor_power + auxiliary)
     battery_loss = drive.battery.resistance_ohm * battery_current**2
     electrical = np.where(np.isnan(battery_current), np.nan, motor_power + auxiliary)
-    friction = output.mean(axis=0) - shaft
+    friction = output - shaft
     unrecovered = shaft - power.mean(axis=0)
     mean = {
         "shaft_power_w": shaft,
@@ -150,19 +163,19 @@ def drive_train(
         "motor_power_w": motor_power,
         "copper_loss_w": copper,
         "no_load_loss_w": no_load,
-        "motor_output_w": output.mean(axis=0),
+        "motor_output_w": output,
         "gear_friction_w": friction,
         "unrecovered_power_w": unrecovered,
         "gear_loss_w": friction + unrecovered,
         "spring_power_w": spring_power.mean(axis=0),
-        "motor_current_a": current.mean(axis=0),
-        "motor_current_rms_a": np.sqrt((current**2).mean(axis=0)),
+        "motor_current_a": mean_current,
+        "motor_current_rms_a": np.sqrt(current_square),
         "motor_speed_rad_s": over_designs(speed),
         "battery_current_a": battery_current,
         "battery_voltage_v": drive.battery.voltage_v
         - drive.battery.resistance_ohm * battery_current,
         "drive_efficiency": _ratio(shaft, electrical),
-        "motor_efficiency": _ratio(output.mean(axis=0), motor_power),
+        "motor_efficiency": _ratio(output, motor_power),
     }
     series = {
         "shaft_power_w": power,
@@ -183,6 +196,32 @@ def _spring_power(spring: BalanceSpring | None, plunge: ArrayLike, plunge_rate: 
     if spring is None:
         return np.zeros_like(rate)
     return (spring.moment_n_m + spring.stiffness_n_m_rad * np.asarray(plunge)) * rate
+
+
+def _positive_means(power: Array) -> tuple[Array, Array]:
+    """Means over a period of the positive part of a series and of its square.
+
+    Even steps integrate a periodic function to rounding, but for the kink where the series changes
+    its sign between two of them. The Euler-Maclaurin formula tells what that costs: a kink at the
+    part p of a step, where the series rises or falls by d over the step, adds -d B2(p)/2n to the
+    mean of the positive part, and -d^2 B3(p)/3n, p counted from the kink to the next step on the
+    positive side, to that of its square (Bernoulli polynomials; Abramowitz & Stegun 1964, 23.1.30).
+    """
+    count = power.shape[0]
+    after = np.roll(power, -1, axis=0)
+    change = np.abs(after - power)
+    crossing = ((power > 0.0) != (after > 0.0)) & (change > 0.0)
+    divisor = np.where(crossing, change, 1.0)
+    part = np.where(crossing, np.maximum(power, after) / divisor, 0.0)
+    step = np.where(crossing, change, 0.0)
+    second = part**2 - part + 1.0 / 6.0
+    third = part * (part - 0.5) * (part - 1.0)
+    positive = np.maximum(power, 0.0)
+    mean = positive.mean(axis=0) + (step * second).sum(axis=0) / (2.0 * count)
+    square = (positive**2).mean(axis=0) + (step**2 * third).sum(axis=0) / (3.0 * count)
+    # A series that is positive at one step alone is beyond the formula: keep what must hold.
+    mean = np.maximum(mean, np.maximum(power.mean(axis=0), 0.0))
+    return mean, np.clip(square, 0.0, (power**2).mean(axis=0))
 
 
 def _battery_current(drive: Drive, power: Array) -> Array:

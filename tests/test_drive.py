@@ -100,9 +100,9 @@ def test_alternating_shaft_power_with_nothing_regenerated_takes_8_1998_watts():
     by_hand = clipped_cosine_power(3.0, 6.0)
     assert by_hand == pytest.approx(8.1998, abs=5e-5)
     shaft = 3.0 + 6.0 * np.cos(TAU)
-    # The kink where the shaft lets go costs the 128-step mean an error of order (step)^2.
+    # 128 steps with the kinks between them reckoned in: third order, a part in a million.
     found = float(train(BENCH, shaft)["electrical_power_w"])
-    assert found == pytest.approx(by_hand, rel=1e-4)
+    assert found == pytest.approx(by_hand, rel=2e-6)
     squared_mean = float(
         train(BENCH, shaft)["motor_power_w"]
         - 0.35 * (train(BENCH, shaft)["motor_current_rms_a"] ** 2)
@@ -112,16 +112,16 @@ def test_alternating_shaft_power_with_nothing_regenerated_takes_8_1998_watts():
     assert squared_mean == pytest.approx(8.11, abs=6e-3)
 
 
-def test_steps_refine_the_mean_by_the_square_of_the_step():
+def test_steps_refine_the_mean_by_the_cube_of_the_step():
     exact = clipped_cosine_power(3.0, 6.0)
     gaps = []
-    for steps in (60, 240):
+    for steps in (32, 128):
         tau = 2.0 * np.pi * np.arange(steps) / steps
         rest = np.zeros(steps)
         found = drive_train(BENCH, FREQUENCY, 3.0 + 6.0 * np.cos(tau), rest, rest, rest).mean
         gaps.append(abs(float(found["electrical_power_w"]) - exact))
-    # Second order; the place of the kink within its step moves the constant.
-    assert gaps[1] < gaps[0] / 8.0
+    # Third order is 64 times; the place of the kink within its step moves the constant.
+    assert gaps[1] < gaps[0] / 32.0
 
 
 def test_a_battery_sags_to_the_larger_root():
@@ -161,14 +161,15 @@ def test_a_motor_that_needs_more_volts_than_there_are_is_noted():
 
 def test_returned_work_passes_the_gear_with_its_efficiency_and_counts_by_its_part():
     drive = dataclasses.replace(BENCH, regeneration=0.5)
-    shaft = np.where(np.sin(TAU + 0.01) > 0.0, 5.0, -2.0)
-    mean = train(drive, shaft)
-    # Exact: half the stroke at 5 W, half at -2 W.
-    assert mean["shaft_power_w"] == pytest.approx(0.5 * (5.0 - 0.5 * 2.0), rel=ROUNDING)
-    assert mean["motor_output_w"] == pytest.approx(
-        0.5 * (5.0 / 0.78 - 0.5 * 2.0 * 0.78), rel=ROUNDING
-    )
-    assert mean["unrecovered_power_w"] == pytest.approx(0.5 * 0.5 * 2.0, rel=ROUNDING)
+    mean = train(drive, 1.0 + 4.0 * np.cos(TAU))
+    # Exact: the positive part of a + b cos has the mean (a e + b sin e)/pi, cos e = -a/b.
+    edge = math.acos(-0.25)
+    given = (edge + 4.0 * math.sin(edge)) / math.pi
+    returned = given - 1.0
+    # 128 steps, third order.
+    assert mean["shaft_power_w"] == pytest.approx(given - 0.5 * returned, rel=1e-5)
+    assert mean["motor_output_w"] == pytest.approx(given / 0.78 - 0.5 * 0.78 * returned, rel=1e-5)
+    assert mean["unrecovered_power_w"] == pytest.approx(0.5 * returned, rel=1e-5)
 
 
 def test_more_regeneration_never_takes_more():
