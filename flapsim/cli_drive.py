@@ -439,6 +439,11 @@ def _loads_document(
                 "rod_force_n": crank.rod_force,
             }
         ),
+        "hinge_force_peak_n": {
+            name: joint.peak_force
+            for name, joint in (("shoulder", loads.shoulder), ("wrist", loads.wrist))
+            if joint is not None
+        },
         "cycles_per_hour": 3600.0 * cycle.case.stroke.frequency_hz,
         "notes": list(notes),
     }  # fmt: skip
@@ -493,6 +498,11 @@ def _loads_lines(
         "  (carbon fibre unless given: common practice, no source)",
         "",
         "Hinge and crank, balance spring taken off",
+        *(
+            f"  {f'force on one {name}, peak':<42}{joint.peak_force:>18.4g} N"
+            for name, joint in (("shoulder", loads.shoulder), ("wrist", loads.wrist))
+            if joint is not None
+        ),
         f"  {'moment at one shoulder, peak':<42}{1e3 * float(abs(crank.hinge_moment).max()):>18.4g}"
         " N mm",
         f"  {'torque at the crank, peak':<42}{1e3 * float(abs(crank.crank_torque).max()):>18.4g}"

@@ -105,6 +105,9 @@ def test_loads_tell_hinges_spars_and_crank(capsys, cycle):
     assert told["hinges"]["shoulder"]["flap_bending_n_m"]["most"] == pytest.approx(
         loads.shoulder.plunge_moment.max()
     )
+    assert told["hinge_force_peak_n"]["wrist"] == pytest.approx(
+        np.linalg.norm(loads.wrist.force, axis=0).max()
+    )
     assert told["spars"]["outer"]["diameter_m"] == pytest.approx(0.005)
     assert told["crank"]["tangential_force_n"] == pytest.approx(
         told["crank"]["crank_torque_peak_n_m"] / 0.012

@@ -114,6 +114,11 @@ class Joint:
     moment: Array
     plunge_moment: Array
 
+    @property
+    def peak_force(self) -> float:
+        """Largest size of the force that the hinge passes on, N."""
+        return float(np.sqrt((self.force**2).sum(axis=0)).max())
+
 
 @dataclass(frozen=True)
 class SpanLoads:
