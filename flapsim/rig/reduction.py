@@ -1,0 +1,360 @@
+"""One log reduced: strokes, their average with its confidence band, and the account of its watts.
+
+Answers: what did this run measure, how sure is it, and what had to be repaired or left out?
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import t as student
+
+from flapsim.case_rules import Faults
+from flapsim.rig.chain import CONFIDENCE, Account, Bench, account, torque_wave
+from flapsim.rig.cleaning import Cleaner, losses
+from flapsim.rig.crank import crank_of
+from flapsim.rig.log import BLOCK, Chunk, Reading, read_chunks, read_table
+from flapsim.rig.rig_file import Rig
+from flapsim.rig.shaft import Table
+from flapsim.rig.strokes import POWER, StrokeCutter, StrokeTable, joined
+
+Array = NDArray[np.float64]
+
+WAVES = {
+    "lift": "lift_n",
+    "thrust": "thrust_n",
+    "voltage": "voltage_v",
+    "current": "current_a",
+    "airspeed": "airspeed_m_s",
+    POWER: "electrical_power_w",
+}
+"""Name in results of every recorded quantity."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wave:
+    """The averaged stroke of one quantity.
+
+    Attributes
+    ----------
+    value : (bins,) array
+        Filters undone, body forces taken off.
+    low, high : (bins,) arrays
+        Confidence band of the average, from the scatter between strokes, 95 %.
+    """
+
+    value: Array
+    low: Array
+    high: Array
+
+
+@dataclass(frozen=True)
+class Reduction:
+    """What a log says.
+
+    Attributes
+    ----------
+    name : str
+        Of the log.
+    rig : Rig
+    bench : Bench
+        The accepted strokes.
+    strokes : StrokeTable
+        All strokes, with the reasons of those rejected.
+    phase : (bins,) array
+        Middle of every bin of phase, rad.
+    waves : dict of str to Wave
+        The averaged stroke.
+    account : Account
+    counts : dict of str to int
+        Rows, losses, gaps, repairs; by words.
+    sample_rate_hz, jitter_s : float
+    notes : tuple of str
+        What to distrust.
+    """
+
+    name: str
+    rig: Rig
+    bench: Bench
+    strokes: StrokeTable
+    phase: Array
+    waves: dict[str, Wave]
+    account: Account
+    counts: dict[str, int]
+    sample_rate_hz: float
+    jitter_s: float
+    notes: tuple[str, ...]
+
+    def to_dict(self, series: bool = False) -> dict[str, Any]:
+        """Return a plain nested dictionary for JSON; numbers without a meaning are None."""
+        estimates = self.account.estimates
+        out: dict[str, Any] = {
+            "title": self.rig.title,
+            "log": self.name,
+            "mean": {name: _plain(found.value) for name, found in estimates.items()},
+            "uncertainty": {
+                name: {
+                    key: _plain(value)
+                    for key, value in dataclasses.asdict(found).items()
+                    if key != "value"
+                }
+                for name, found in estimates.items()
+            },
+            "budget": {
+                name: [dataclasses.asdict(share) for share in shares]
+                for name, shares in self.account.budget.items()
+            },
+            "strokes": {
+                "found": self.strokes.count,
+                "accepted": self.bench.strokes.count,
+                "rejected": self.strokes.rejected(),
+            },
+            "counts": self.counts,
+            "check": {
+                "sample_rate_hz": _plain(self.sample_rate_hz),
+                "jitter_s": _plain(self.jitter_s),
+            },
+            "notes": list(self.notes),
+        }
+        if series:
+            out["series"] = {"phase": self.phase.tolist()} | {
+                name: {
+                    "value": wave.value.tolist(),
+                    "low": wave.low.tolist(),
+                    "high": wave.high.tolist(),
+                }
+                for name, wave in self.waves.items()
+            }
+        return out
+
+
+def _plain(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def reduce_log(path: str | Path, rig: Rig, block: int = BLOCK) -> Reduction:
+    """Reduce a log.
+
+    Parameters
+    ----------
+    path : str or Path
+        CSV file of any size.
+    rig : Rig
+    block : int
+        Bytes read at a time.
+
+    Returns
+    -------
+    Reduction
+
+    Raises
+    ------
+    CaseError
+        If the log, or a file that the rig names, is not fit for use: file, line and column.
+    """
+    path = Path(path)
+    reading = Reading(path.name)
+    columns = Cleaner(rig, path.name).columns
+    log = rig.log
+    chunks = read_chunks(path, columns, reading, log.separator, log.decimal, block)
+    return reduce_chunks(chunks, rig, path.name, reading)
+
+
+def reduce_chunks(
+    chunks: Iterable[Chunk], rig: Rig, name: str, reading: Reading | None = None
+) -> Reduction:
+    """Reduce a log that comes as chunks of rows.
+
+    Parameters
+    ----------
+    chunks : iterable of Chunk
+    rig : Rig
+    name : str
+        Of the log, for messages.
+    reading : Reading, optional
+        What reading came across.
+
+    Returns
+    -------
+    Reduction
+
+    Raises
+    ------
+    CaseError
+        As `reduce_log`.
+    """
+    cleaner, crank = Cleaner(rig, name), crank_of(rig, name)
+    tables = list(_strokes(chunks, cleaner, StrokeCutter(rig, crank)))
+    cleaner.verdict()
+    strokes = joined(tables, rig, name)
+    bench = Bench(strokes.accepted(), rig, _dynamometer(rig, name), _still(rig))
+    _check_torque(bench, name)
+    found = account(bench)
+    counts = {
+        "rows": cleaner.rows,
+        **losses(cleaner),
+        "gaps": cleaner.gaps,
+        "samples dropped in gaps": cleaner.dropped,
+        "clock wraps": cleaner.clock_wraps,
+        **crank.repairs,
+        "last line cut off": 0 if reading is None else reading.cut_off,
+    }
+    counts = {key: value for key, value in counts.items() if value or key == "rows"}
+    bins = rig.strokes.bins
+    return Reduction(
+        name=name,
+        rig=rig,
+        bench=bench,
+        strokes=strokes,
+        phase=2.0 * np.pi * (np.arange(bins) + 0.5) / bins,
+        waves=_waves(bench),
+        account=found,
+        counts=counts,
+        sample_rate_hz=cleaner.sample_rate,
+        jitter_s=cleaner.jitter,
+        notes=(*_notes(cleaner, strokes, rig), *found.notes),
+    )
+
+
+def _strokes(
+    chunks: Iterable[Chunk], cleaner: Cleaner, cutter: StrokeCutter
+) -> Iterator[StrokeTable]:
+    for chunk in chunks:
+        samples = cleaner.clean(chunk)
+        if len(samples.time):
+            yield from cutter.feed(samples)
+    # A log whose rows are mostly lost is refused for that, not for the strokes it then lacks.
+    cleaner.verdict()
+    yield from cutter.end()
+
+
+def _waves(bench: Bench) -> dict[str, Wave]:
+    """Average every quantity over the strokes, by phase."""
+    strokes, rig = bench.strokes, bench.rig
+    factor = float(student.ppf(0.5 + 0.5 * CONFIDENCE, strokes.count - 1))
+    out = {}
+    for name, values in strokes.waves.items():
+        if name not in WAVES:
+            continue
+        spread = values.std(axis=0, ddof=1, dtype=np.float64) / math.sqrt(strokes.count)
+        value = bench.wave(name)
+        if name in ("lift", "thrust"):
+            value = value - getattr(rig.tare, f"body_{name}_n")
+        out[WAVES[name]] = Wave(value, value - factor * spread, value + factor * spread)
+    if bench.knows_shaft:
+        torque = torque_wave(bench)
+        speed = 2.0 * np.pi / (len(bench.bin_time) * bench.bin_time)
+        half = _torque_band(bench, torque) * factor
+        out["shaft_torque_n_m"] = Wave(torque, torque - half, torque + half)
+        out["shaft_power_w"] = Wave(
+            torque * speed, (torque - half) * speed, (torque + half) * speed
+        )
+    return out
+
+
+def _torque_band(bench: Bench, torque: Array) -> Array:
+    """Standard error of the averaged torque, from that of its current or torque sensor."""
+    name = "torque" if bench.has("torque") else "current"
+    values = bench.strokes.waves[name]
+    error = values.std(axis=0, ddof=1, dtype=np.float64) / math.sqrt(bench.strokes.count)
+    if name == "torque":
+        return np.asarray(error)
+    size = 1e-4 * max(float(np.abs(bench.recorded(name)).max()), 1e-9)
+    slope = (torque_wave(bench, current=(1.0, -size)) - torque) / size
+    return np.asarray(np.abs(slope) * error)
+
+
+# --- files that the rig names -------------------------------------------------------------------
+
+
+def _dynamometer(rig: Rig, name: str) -> Table | None:
+    """Read the dynamometer table, if the rig has one."""
+    if rig.drive is None or rig.drive.dynamometer_file is None:
+        return None
+    file = rig.folder / rig.drive.dynamometer_file
+    columns = read_table(file, ("current_a", "torque_n_m"))
+    current, torque = columns["current_a"], columns["torque_n_m"]
+    faults = Faults(file.name)
+    for column, values in columns.items():
+        if np.isnan(values).any():
+            row = int(np.flatnonzero(np.isnan(values))[0]) + 1
+            faults.add(f"row {row}, {column}", "no number", "a number")
+        elif (np.diff(values) <= 0.0).any():
+            row = int(np.flatnonzero(np.diff(values) <= 0.0)[0]) + 2
+            faults.add(f"row {row}, {column}", f"{values[row - 1]:g}", "a rising column")
+    if len(current) < 2:
+        faults.add("", f"{len(current)} rows", "at least 2 rows")
+    faults.raise_if_any()
+    return Table(current, torque)
+
+
+def _check_torque(bench: Bench, name: str) -> None:
+    """Report a current that a dynamometer table does not reach."""
+    if bench.table is None or not bench.has("current") or bench.has("torque"):
+        return
+    current = bench.wave("current")
+    low, high = bench.table.current[0], bench.table.current[-1]
+    if current.min() < low or current.max() > high:
+        assert bench.rig.drive is not None
+        faults = Faults(str(bench.rig.drive.dynamometer_file))
+        faults.add(
+            "current_a", f"{low:g} to {high:g} A",
+            f"at least {current.min():.4g} to {current.max():.4g} A", f"as {name} has it",
+        )  # fmt: skip
+        faults.raise_if_any()
+
+
+def _still(rig: Rig) -> tuple[float, float] | None:
+    """Thrust of the wing held still, as the balance reads it, and its standard uncertainty."""
+    tare = rig.tare
+    if tare.still_thrust_n is not None:
+        return tare.still_thrust_n, tare.still_thrust_uncertainty_n
+    if tare.still_log is None or rig.channels.thrust is None:
+        return None
+    alone = dataclasses.replace(
+        rig,
+        channels=dataclasses.replace(
+            rig.channels, voltage=None, current=None, lift=None, torque=None, airspeed=None
+        ),
+    )
+    path = rig.folder / tare.still_log
+    cleaner = Cleaner(alone, path.name)
+    log = rig.log
+    chunks = read_chunks(path, cleaner.columns, Reading(path.name), log.separator, log.decimal)
+    parts = [cleaner.clean(chunk).values["thrust"] for chunk in chunks]
+    cleaner.verdict()
+    thrust = np.concatenate(parts)
+    count = len(thrust) // STILL_BLOCKS
+    if count == 0:
+        faults = Faults(path.name)
+        faults.add("", f"{len(thrust)} rows", f"at least {STILL_BLOCKS} rows")
+        faults.raise_if_any()
+    means = thrust[: count * STILL_BLOCKS].reshape(STILL_BLOCKS, count).mean(axis=1)
+    scatter = float(means.std(ddof=1)) / math.sqrt(STILL_BLOCKS)
+    return float(thrust.mean()), math.hypot(scatter, tare.still_thrust_uncertainty_n)
+
+
+STILL_BLOCKS = 20
+"""Parts of a run at rest whose means tell its scatter."""
+
+
+def _notes(cleaner: Cleaner, strokes: StrokeTable, rig: Rig) -> list[str]:
+    notes = []
+    lost = cleaner.rows - cleaner.kept
+    if lost > 0.001 * cleaner.rows:
+        notes.append(f"{100.0 * lost / cleaner.rows:.2g} % of the rows were lost.")
+    jitter = cleaner.jitter * rig.log.sample_rate_hz
+    if jitter > 0.2:
+        notes.append(f"The clock jitters by {100.0 * jitter:.0f} % of a sample.")
+    bad = int(np.count_nonzero(strokes.reasons != ""))
+    if bad > 0.1 * strokes.count:
+        why = ", ".join(f"{count} {reason}" for reason, count in strokes.rejected().items())
+        notes.append(f"{bad} of {strokes.count} strokes are rejected: {why}.")
+    return notes

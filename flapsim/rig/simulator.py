@@ -1,0 +1,329 @@
+"""A rig that does not exist: turns a case into a log with all the sins of a real one.
+
+For tests and teaching: the truth is known, so what the measurement makes of it can be judged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flapsim.case import Case
+from flapsim.cycle import Cycle, simulate
+from flapsim.drive import drive_train
+from flapsim.rig.filters import response
+from flapsim.rig.log import Chunk
+from flapsim.rig.rig_file import UNITS, Filter, Rig
+
+Array = NDArray[np.float64]
+
+_FINE = 2048
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What happens on the bench, through one stroke.
+
+    Attributes
+    ----------
+    frequency : float
+        Hz.
+    airspeed : float
+        m/s.
+    waves : dict of str to (n,) array
+        By quantity, at n even phases; ``torque`` is that on the crank.
+    mean : dict of str to float
+        Over time, by the names of a measurement.
+    ripple : float
+        Second harmonic of the crank speed, relative.
+    """
+
+    frequency: float
+    airspeed: float
+    waves: dict[str, Array]
+    mean: dict[str, float]
+    ripple: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """What is wrong with a sensor, SI units.
+
+    Attributes
+    ----------
+    noise : float
+        Standard deviation of every sample.
+    step : float
+        Of its quantisation; 0 for none.
+    gain_error : float
+        The reading is this part too large.
+    zero_error : float
+        Reading without load.
+    """
+
+    noise: float = 0.0
+    step: float = 0.0
+    gain_error: float = 0.0
+    zero_error: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Sins:
+    """What is wrong with a run.
+
+    Attributes
+    ----------
+    sensors : dict of str to Sensor
+        By quantity.
+    jitter : float
+        Standard deviation of the sample times, s.
+    dropped : float
+        Part of the rows that are missing, each by itself.
+    wander : float
+        Standard deviation of the period from stroke to stroke, relative.
+    gusts : float
+        Standard deviation of both forces' stroke means, relative to their mean.
+    missed : float
+        Part of the edges that a switching sensor misses.
+    """
+
+    sensors: Mapping[str, Sensor] = field(default_factory=dict)
+    jitter: float = 0.0
+    dropped: float = 0.0
+    wander: float = 0.0
+    gusts: float = 0.0
+    missed: float = 0.0
+
+
+def truth(case: Case, rig: Rig, cycle: Cycle | None = None, ripple: float = 0.0) -> Truth:
+    """Run a case on the bench of a rig file.
+
+    Parameters
+    ----------
+    case : Case
+        With a drive.
+    rig : Rig
+        Its drive says where current is measured.
+    cycle : Cycle, optional
+        That of the case, if it is known already.
+    ripple : float
+        Second harmonic of the crank speed, relative. Loads keep their phase, so only the time
+        spent at each phase changes.
+
+    Returns
+    -------
+    Truth
+
+    Raises
+    ------
+    ValueError
+        If the case has no drive.
+
+    Notes
+    -----
+    The drive is that of `flapsim.drive.drive_train`, but the battery gives the power of every
+    instant, where that one smooths it: a log can tell no more than flows.
+    """
+    if case.drive is None:
+        raise ValueError(f"{case.name}: a bench needs the drive of the case")
+    drive = case.drive
+    cycle = simulate(case) if cycle is None else cycle
+    phase = 2.0 * np.pi * np.arange(_FINE) / _FINE
+    omega = 2.0 * np.pi * case.stroke.frequency_hz
+    plunge = np.radians(_finely(cycle.series["inner_plunge_deg"]))
+    train = drive_train(
+        drive,
+        case.stroke.frequency_hz,
+        _finely(cycle.series["aero_power_w"]),
+        _finely(cycle.series["inertial_power_w"]),
+        plunge,
+        _rate(plunge) * omega,
+    )
+    torque = train.series["shaft_power_w"] / omega
+    current, voltage = train.series["motor_current_a"], train.series["motor_voltage_v"]
+    if rig.drive is not None and rig.drive.current_at == "battery":
+        watts = voltage * current + drive.auxiliary_w
+        voltage, current = _at_battery(watts, drive.battery.voltage_v, drive.battery.resistance_ohm)
+    airspeed = case.flight.airspeed_m_s
+    thrust = _finely(cycle.thrust) + rig.tare.body_thrust_n
+    lift = _finely(cycle.lift) + rig.tare.body_lift_n
+    waves = {
+        "voltage": voltage,
+        "current": current,
+        "lift": lift,
+        "thrust": thrust,
+        "torque": torque,
+        "airspeed": np.full_like(phase, airspeed),
+    }
+    # Time spent at each phase of the crank.
+    turn = phase / (2.0 * np.pi)
+    share = np.diff(_turn_at(np.append(turn, 1.0), ripple)) * _FINE
+
+    def over_time(wave: Array) -> float:
+        return float(np.mean(wave * share))
+
+    electrical, shaft = over_time(voltage * current), float(train.mean["shaft_power_w"])
+    lost = {name: getattr(rig.tare, f"body_{name}_n") for name in ("lift", "thrust")}
+    wing = {name: over_time(waves[name]) - lost[name] for name in lost}
+    useful, air = wing["thrust"] * airspeed, cycle.mean["aero_power_w"]
+    held = cycle.mean["held_drag_n"]
+    still = cycle.mean["thrust_n"] - cycle.mean["tare_efficiency"] * air / airspeed
+    mean = {
+        "frequency_hz": case.stroke.frequency_hz,
+        "airspeed_m_s": airspeed,
+        "lift_n": wing["lift"],
+        "thrust_n": wing["thrust"],
+        "thrust_power_w": useful,
+        "electrical_power_w": electrical,
+        "shaft_power_w": shaft,
+        "aero_power_w": air,
+        "drive_efficiency": shaft / electrical,
+        "aerodynamic_efficiency": useful / shaft,
+        "total_efficiency": useful / electrical,
+        "tare_efficiency": (wing["thrust"] - still) * airspeed / air,
+        "flapping_efficiency": (wing["thrust"] + held) * airspeed / air,
+    }
+    return Truth(case.stroke.frequency_hz, airspeed, waves, mean, ripple)
+
+
+def _turn_at(turn: Array, ripple: float) -> Array:
+    """Part of the period after which the crank has made a part of its turn."""
+    return turn - ripple / (4.0 * np.pi) * np.sin(4.0 * np.pi * turn)
+
+
+def _finely(series: Array) -> Array:
+    """Periodic series at many more phases, by its harmonics."""
+    count = len(series)
+    return np.fft.irfft(np.fft.rfft(series), _FINE) * (_FINE / count)
+
+
+def _rate(series: Array) -> Array:
+    """Derivative with respect to phase."""
+    harmonics = np.fft.rfft(series)
+    return np.fft.irfft(1j * np.arange(len(harmonics)) * harmonics, len(series))
+
+
+def _at_battery(watts: Array, voltage: float, resistance: float) -> tuple[Array, Array]:
+    """Terminal voltage and current of a battery that gives this power."""
+    current = 2.0 * watts / (voltage + np.sqrt(voltage**2 - 4.0 * resistance * watts))
+    return voltage - resistance * current, current
+
+
+def columns(
+    truth: Truth, rig: Rig, strokes: int, sins: Sins, random: np.random.Generator
+) -> dict[str, Array]:
+    """Return the columns of a log.
+
+    Parameters
+    ----------
+    truth : Truth
+    rig : Rig
+        Names, units, filters and sampling of the columns.
+    strokes : int
+        Length of the log; it begins at a phase of its own.
+    sins : Sins
+    random : numpy Generator
+
+    Returns
+    -------
+    dict of str to (n,) array
+        In the units of the columns.
+    """
+    log, position = rig.log, rig.position
+    count = round((strokes + 0.6) / truth.frequency * log.sample_rate_hz)
+    time = np.arange(count) / log.sample_rate_hz
+    if sins.jitter:
+        time = np.sort(time + random.normal(0.0, sins.jitter, count))
+    if sins.dropped:
+        time = time[random.random(count) >= sins.dropped]
+    knots = np.arange(strokes + 3)
+    periods = (1.0 + sins.wander * random.standard_normal(len(knots))) / truth.frequency
+    turn = np.interp(time, np.cumsum(periods) - periods[0], knots) + 0.37
+    even = np.arange(_FINE + 1) / _FINE
+    phase = np.floor(turn) + np.interp(np.mod(turn, 1.0), _turn_at(even, truth.ripple), even)
+    out: dict[str, Array] = {}
+    stamp = time / UNITS["time"][rig.channels.time.unit]
+    out[rig.channels.time.column] = stamp - stamp[0] if not sins.jitter else stamp
+    out.update(_position(phase, rig, sins, random))
+    gusts = 1.0 + sins.gusts * random.standard_normal(len(knots) + 1)
+    share = np.interp(turn, np.arange(len(gusts)), gusts)
+    for quantity, channel in rig.measured.items():
+        wave = _filtered(truth.waves[quantity], channel.filter, truth.frequency)
+        fine = np.append(wave, wave[0])
+        value = np.interp(np.mod(phase, 1.0) * _FINE, np.arange(_FINE + 1), fine)
+        if quantity in ("lift", "thrust"):
+            value = value + (share - 1.0) * wave.mean()
+        sensor = sins.sensors.get(quantity, Sensor())
+        value = value * (1.0 + sensor.gain_error) + sensor.zero_error
+        value = value + sensor.noise * random.standard_normal(len(value))
+        if sensor.step:
+            value = sensor.step * np.rint(value / sensor.step)
+        raw = value / channel.gain + channel.zero
+        out[channel.column] = raw / UNITS[quantity][channel.unit]
+    if position.index_column is not None:
+        out[position.index_column] = (np.mod(phase + position.zero_deg / 360.0, 1.0) < 0.1).astype(
+            np.float64
+        )
+    return out
+
+
+def _filtered(wave: Array, filter_: Filter | None, frequency: float) -> Array:
+    """Periodic wave after what lies between it and its column."""
+    harmonics = np.fft.rfft(wave)
+    ratio = response(filter_, frequency * np.arange(len(harmonics), dtype=np.float64))
+    return np.fft.irfft(harmonics * ratio, len(wave))
+
+
+def _position(turn: Array, rig: Rig, sins: Sins, random: np.random.Generator) -> dict[str, Array]:
+    """Column of the crank sensor."""
+    position = rig.position
+    shown = position.direction * (turn + position.zero_deg / 360.0)
+    if position.kind == "angle":
+        angle = 360.0 * shown
+        return {position.column: np.asarray(np.round(np.mod(angle, 360.0), 2), dtype=np.float64)}
+    counts = np.floor(shown * position.per_stroke)
+    if position.kind == "counts":
+        if position.wraps_at is not None:
+            counts = np.mod(counts, position.wraps_at)
+        return {position.column: counts}
+    level = np.mod(shown * position.per_stroke, 1.0) < 0.5
+    if sins.missed:
+        number = counts.astype(np.int64) - int(counts[0])
+        lost = random.random(int(number.max()) + 1) < sins.missed
+        level = level & ~lost[number]
+    return {position.column: level.astype(np.float64)}
+
+
+def chunk(columns: Mapping[str, Array]) -> Chunk:
+    """Columns as a reader of the written log would see them, header on line 1."""
+    count = len(next(iter(columns.values())))
+    return Chunk(np.arange(2, count + 2), dict(columns))
+
+
+def write_log(path: str | Path, columns: Mapping[str, Array], comment: str = "") -> None:
+    """Write columns as a log.
+
+    Parameters
+    ----------
+    path : str or Path
+        Must not exist yet.
+    columns : mapping of str to (n,) array
+    comment : str
+        Lines for the head of the file.
+
+    Raises
+    ------
+    OSError
+        If it exists or cannot be written.
+    """
+    import pandas as pd
+
+    with Path(path).open("x", encoding="utf-8", newline="\n") as file:
+        file.writelines(f"# {line}\n" for line in comment.splitlines())
+        pd.DataFrame(dict(columns)).to_csv(
+            file, index=False, float_format="%.7g", lineterminator="\n"
+        )

@@ -1,0 +1,307 @@
+"""From samples and crank angle to strokes: each one averaged over phases, the bad ones named.
+
+Answers: what did every stroke look like, which strokes count, and why do the others not? Averages
+over time are integrals of the straight line between samples, so neither jitter nor the place of a
+sample in the stroke matters.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flapsim.case_rules import Faults
+from flapsim.rig.cleaning import Samples
+from flapsim.rig.crank import TURN, Crank
+from flapsim.rig.rig_file import Rig
+
+Array = NDArray[np.float64]
+Lines = NDArray[np.int64]
+
+POWER = "power"
+"""Name of the product of voltage and current, averaged as a product."""
+
+UNEVEN = 3.0
+"""Mean times spent in a bin beyond which the crank did not turn evenly enough, and its inverse."""
+
+STUCK = 0.25
+"""Part of a stroke throughout which a sensor that moves may read the same."""
+
+
+@dataclass(frozen=True, slots=True)
+class StrokeTable:
+    """Strokes of a log, one row each.
+
+    Attributes
+    ----------
+    lines : (n,) array of int
+        Line at which the stroke begins.
+    start, period : (n,) arrays
+        s.
+    time : (n, bins) array
+        Time spent in each bin of phase, s.
+    means : dict of str to (n,) array
+        Means over time, by quantity; SI units.
+    waves : dict of str to (n, bins) array
+        Means over each bin, single precision.
+    reasons : (n,) array of str
+        Why the stroke is rejected; empty for one that counts.
+    """
+
+    lines: Lines
+    start: Array
+    period: Array
+    time: Array
+    means: dict[str, Array]
+    waves: dict[str, NDArray[np.float32]]
+    reasons: NDArray[np.str_]
+
+    @property
+    def count(self) -> int:
+        """Number of strokes."""
+        return len(self.period)
+
+    def accepted(self) -> StrokeTable:
+        """Return the strokes that count."""
+        return self.taken(self.reasons == "")
+
+    def taken(self, which: NDArray[np.bool_] | slice) -> StrokeTable:
+        """Return some of the strokes."""
+        return StrokeTable(
+            self.lines[which],
+            self.start[which],
+            self.period[which],
+            self.time[which],
+            {name: values[which] for name, values in self.means.items()},
+            {name: values[which] for name, values in self.waves.items()},
+            self.reasons[which],
+        )
+
+    def rejected(self) -> dict[str, int]:
+        """Return how many strokes are rejected for each reason."""
+        reasons, counts = np.unique(self.reasons[self.reasons != ""], return_counts=True)
+        return {str(reason): int(count) for reason, count in zip(reasons, counts, strict=True)}
+
+
+@dataclass(slots=True)
+class StrokeCutter:
+    """Cuts a stream of samples into strokes.
+
+    Attributes
+    ----------
+    rig : Rig
+    crank : Crank
+    """
+
+    rig: Rig
+    crank: Crank
+    _samples: list[Samples] = field(default_factory=list)
+    _knot_time: Array = field(default_factory=lambda: np.empty(0))
+    _knot_angle: Array = field(default_factory=lambda: np.empty(0))
+    _next: int | None = None
+
+    def feed(self, samples: Samples) -> Iterator[StrokeTable]:
+        """Yield the strokes that these samples complete."""
+        self._samples.append(samples)
+        yield from self._cut(*self.crank.follow(samples))
+
+    def end(self) -> Iterator[StrokeTable]:
+        """Yield what is complete when no more samples come."""
+        yield from self._cut(*self.crank.end())
+
+    def _cut(self, time: Array, angle: Array) -> Iterator[StrokeTable]:
+        if len(self._knot_time):
+            fresh = time > self._knot_time[-1]
+            time, angle = time[fresh], angle[fresh]
+        self._knot_time = np.concatenate([self._knot_time, time])
+        self._knot_angle = np.maximum.accumulate(np.concatenate([self._knot_angle, angle]))
+        if len(self._knot_time) < 2:
+            return
+        if self._next is None:
+            self._next = math.ceil(self._knot_angle[0] / TURN)
+        rows = _joined(self._samples)
+        known = min(self._knot_time[-1], rows.time[-1] if len(rows.time) else -math.inf)
+        last = math.floor(np.interp(known, self._knot_time, self._knot_angle) / TURN)
+        self._samples = [rows]
+        if last <= self._next:
+            return
+        bins = self.rig.strokes.bins
+        turns = np.arange(self._next * bins, last * bins + 1) / bins
+        edges = _times_at(turns * TURN, self._knot_time, self._knot_angle)
+        yield _average(rows, edges, bins, self.rig)
+        self._next = last
+        # One sample before the boundary stays, for the line through it.
+        at = max(int(np.searchsorted(rows.time, edges[-1], "right")) - 1, 0)
+        self._samples = [_after(rows, at)]
+        knot = max(int(np.searchsorted(self._knot_time, edges[-1], "right")) - 1, 0)
+        self._knot_time, self._knot_angle = self._knot_time[knot:], self._knot_angle[knot:]
+
+
+def _times_at(angle: Array, knot_time: Array, knot_angle: Array) -> Array:
+    """Times at which the crank passes some angles."""
+    # Knots of equal angle (a crank that stands) are one instant to interp: keep the last.
+    moving = np.append(np.diff(knot_angle) > 0.0, True)
+    return np.asarray(np.interp(angle, knot_angle[moving], knot_time[moving]))
+
+
+def _joined(parts: list[Samples]) -> Samples:
+    if len(parts) == 1:
+        return parts[0]
+    index = [part.index for part in parts if part.index is not None]
+    return Samples(
+        lines=np.concatenate([part.lines for part in parts]),
+        time=np.concatenate([part.time for part in parts]),
+        position=np.concatenate([part.position for part in parts]),
+        index=np.concatenate(index) if index else None,
+        values={
+            name: np.concatenate([part.values[name] for part in parts]) for name in parts[0].values
+        },
+    )
+
+
+def _after(rows: Samples, at: int) -> Samples:
+    return Samples(
+        rows.lines[at:],
+        rows.time[at:],
+        rows.position[at:],
+        None if rows.index is None else rows.index[at:],
+        {name: values[at:] for name, values in rows.values.items()},
+    )
+
+
+def _average(rows: Samples, edges: Array, bins: int, rig: Rig) -> StrokeTable:
+    """Average consecutive strokes over the bins between the given times."""
+    count = (len(edges) - 1) // bins
+    time = np.diff(edges).reshape(count, bins)
+    starts = edges[::bins][:-1]
+    period = np.diff(edges[::bins])
+    values = dict(rows.values)
+    if "voltage" in values and "current" in values:
+        values[POWER] = values["voltage"] * values["current"]
+    at = np.clip(np.searchsorted(rows.time, edges, "right") - 1, 0, len(rows.time) - 2)
+    step = np.diff(rows.time)
+    past = edges - rows.time[at]
+    means, waves = {}, {}
+    for name, value in values.items():
+        whole = np.concatenate([[0.0], np.cumsum(0.5 * (value[1:] + value[:-1]) * step)])
+        slope = (value[at + 1] - value[at]) / step[at]
+        integral = np.diff(whole[at] + past * (value[at] + 0.5 * slope * past))
+        integral = integral.reshape(count, bins)
+        means[name] = integral.sum(axis=1) / period
+        with np.errstate(divide="ignore", invalid="ignore"):
+            waves[name] = (integral / time).astype(np.float32)
+    begin = np.searchsorted(rows.time, starts, "right") - 1
+    end = np.minimum(np.searchsorted(rows.time, edges[bins::bins]), len(rows.time) - 1)
+    reasons = _reasons(rows, time, begin, end, rig)
+    lines = rows.lines[np.minimum(begin + 1, len(rows.lines) - 1)]
+    return StrokeTable(lines, starts, period, time, means, waves, reasons)
+
+
+def _reasons(
+    rows: Samples, time: Array, begin: NDArray[np.intp], end: NDArray[np.intp], rig: Rig
+) -> NDArray[np.str_]:
+    """What can be said against a stroke by itself."""
+    count = len(time)
+    reasons = np.full(count, "", dtype="<U40")
+    moving = [name for name, channel in rig.measured.items() if not channel.steady]
+    for name in moving:
+        value = rows.values[name]
+        changes = np.flatnonzero(np.diff(value) != 0.0) + 1
+        # Longest run of equal readings that lies in the stroke.
+        first = np.searchsorted(changes, begin, "right")
+        last = np.searchsorted(changes, end, "right")
+        for row in range(count):
+            inside = changes[first[row] : last[row]]
+            bounds = np.concatenate([[begin[row]], inside, [end[row]]])
+            if np.diff(bounds).max() > max(STUCK * (end[row] - begin[row]), 4):
+                reasons[row] = f"{name} stuck"
+    mean = time.mean(axis=1, keepdims=True)
+    with np.errstate(invalid="ignore"):
+        uneven = ((time > UNEVEN * mean) | (time < mean / UNEVEN)).any(axis=1)
+    reasons[uneven] = "uneven crank speed"
+    wide = np.flatnonzero(np.diff(rows.time) > rig.log.longest_gap_s)
+    gapped = np.searchsorted(wide, end) > np.searchsorted(wide, begin)
+    reasons[gapped] = "gap in the samples"
+    frequency = 1.0 / time.sum(axis=1)
+    low, high = rig.strokes.frequency_hz
+    reasons[(frequency < low) | (frequency > high)] = "frequency out of range"
+    return reasons
+
+
+def joined(tables: list[StrokeTable], rig: Rig, name: str) -> StrokeTable:
+    """Put the strokes of a log together and reject those that differ from the rest.
+
+    Parameters
+    ----------
+    tables : list of StrokeTable
+        In order.
+    rig : Rig
+    name : str
+        Of the log, for messages.
+
+    Returns
+    -------
+    StrokeTable
+
+    Raises
+    ------
+    CaseError
+        If too few strokes count.
+    """
+    faults = Faults(name)
+    fewest = rig.strokes.fewest
+    if not tables:
+        faults.add(
+            rig.position.column, "no complete stroke", f"at least {fewest} strokes",
+            "the crank does not turn, or position.per_turn is not what the sensor gives",
+        )  # fmt: skip
+        faults.raise_if_any()
+    table = StrokeTable(
+        np.concatenate([part.lines for part in tables]),
+        np.concatenate([part.start for part in tables]),
+        np.concatenate([part.period for part in tables]),
+        np.concatenate([part.time for part in tables]),
+        {key: np.concatenate([part.means[key] for part in tables]) for key in tables[0].means},
+        {key: np.concatenate([part.waves[key] for part in tables]) for key in tables[0].waves},
+        np.concatenate([part.reasons for part in tables]),
+    )
+    reasons = table.reasons.copy()
+    _reject(reasons, table.period, rig.strokes.period_tolerance, None, "period off")
+    for key, values in table.means.items():
+        if key != POWER:
+            _reject(reasons, values, 0.0, rig.strokes.outlier, f"{key} far from the rest")
+    table.reasons[:] = reasons
+    good = int(np.count_nonzero(reasons == ""))
+    if good < fewest:
+        why = "; ".join(f"{count} {reason}" for reason, count in table.rejected().items())
+        frequency = 1.0 / float(np.median(table.period))
+        faults.add(
+            f"lines {table.lines[0]} to the end",
+            f"{good} good of {table.count} strokes at about {frequency:.4g} Hz",
+            f"at least {fewest} good strokes (strokes.fewest)",
+            f"rejected: {why}" if why else "",
+        )
+        faults.raise_if_any()
+    return table
+
+
+def _reject(
+    reasons: NDArray[np.str_], values: Array, part: float, robust: float | None, why: str
+) -> None:
+    """Reject strokes whose value is far from the median of those that still count."""
+    open_ = reasons == ""
+    if not open_.any():
+        return
+    middle = float(np.median(values[open_]))
+    limit = part * abs(middle)
+    if robust is not None:
+        # 1.4826 makes the median absolute deviation a standard deviation (Rousseeuw & Croux 1993).
+        spread = 1.4826 * float(np.median(np.abs(values[open_] - middle)))
+        if spread == 0.0:
+            return
+        limit = robust * spread
+    reasons[open_ & (np.abs(values - middle) > limit)] = why
