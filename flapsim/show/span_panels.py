@@ -1,0 +1,299 @@
+"""Panels over the span: maps of span and phase, and mean loads along the span.
+
+Answers: where on the wing, and when, does it work hard, and where does it stall? Starboard wing.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import matplotlib.patheffects as effects
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.cm import ScalarMappable
+from matplotlib.colors import LinearSegmentedColormap, Normalize
+from matplotlib.ticker import MaxNLocator
+from numpy.typing import NDArray
+
+from flapsim.cycle import Cycle
+from flapsim.show.phase_panels import phase_axis
+from flapsim.show.posture import downstroke
+from flapsim.show.style import (
+    BOTH,
+    CONTOUR_MAP,
+    FADED,
+    INK,
+    INNER,
+    OUTER,
+    ROUNDING,
+    Line,
+    finite_range,
+    label,
+    spread_labels,
+)
+
+__all__ = ["SPAN_LABEL", "loading", "planform", "span_map", "strip_edges", "wrist"]
+
+Array = NDArray[np.float64]
+
+SPAN_LABEL = "distance from the plane of symmetry (m)"
+
+STALLED = 0.5
+"""Attached part of the chord below which a strip is hatched as stalled."""
+
+# An incidence that ranges over more than this has jumped between -180 and 180 degrees, where no
+# line of equal value runs.
+_FULL_TURN = 270.0
+
+# White where the flow is attached, and never so dark that hatching drowns.
+_ATTACHED = LinearSegmentedColormap.from_list("attached", ["#8c8c8c", "#ffffff"])
+
+
+def strip_edges(cycle: Cycle) -> list[Array]:
+    """Edges of the strips of each segment, m from the plane of symmetry along the span."""
+    hinge = cycle.case.craft.shoulder_offset_m
+    edges = []
+    for segment in np.unique(cycle.strips["segment"]):
+        width = cycle.strips["width_m"][cycle.strips["segment"] == segment]
+        edges.append(hinge + np.concatenate([[0.0], np.cumsum(width)]))
+        hinge = float(edges[-1][-1])
+    return edges
+
+
+def wrist(cycle: Cycle) -> float | None:
+    """Distance of the wrist from the plane of symmetry, m; None for a one-segment wing."""
+    if cycle.case.wing.outer is None:
+        return None
+    return cycle.case.craft.shoulder_offset_m + cycle.case.wing.inner.length_m
+
+
+def span_map(axes: Axes, cycle: Cycle, name: str, title: str, last: bool = True) -> ScalarMappable:
+    """Map a quantity of the strips over phase and span, with the stalled part hatched.
+
+    Parameters
+    ----------
+    axes : Axes
+        Where to draw.
+    cycle : Cycle
+        The cycle.
+    name : str
+        Key of ``cycle.strips``.
+    title : str
+        What the panel shows.
+    last : bool
+        Whether the phase is written below.
+
+    Returns
+    -------
+    ScalarMappable
+        For a colour bar.
+    """
+    field = cycle.strips[name]
+    flow = name == "attached_fraction"
+    low, high = (0.0, 1.0) if flow else finite_range(field)
+    if high - low <= 1e-9 * max(abs(low), abs(high), 1e-12):
+        low, high = low - 0.5 * (abs(low) or 1.0), high + 0.5 * (abs(high) or 1.0)
+    norm, colors = Normalize(low, high), _ATTACHED if flow else CONTOUR_MAP
+    step = 360.0 / len(cycle.phase)
+    edge_phase = np.concatenate([[0.0], step * (np.arange(len(cycle.phase)) + 0.5), [360.0]])
+    closed = np.concatenate([field, field[:, :1]], axis=1)
+    for segment, edges in enumerate(strip_edges(cycle)):
+        own = cycle.strips["segment"] == segment
+        axes.pcolormesh(
+            edge_phase, edges, np.ma.masked_invalid(closed[own]), norm=norm, cmap=colors,
+            rasterized=True, shading="flat",
+        )  # fmt: skip
+    if not flow and not (name == "incidence_deg" and high - low > _FULL_TURN):
+        _level_lines(axes, cycle, closed, low, high)
+    elif np.all(field >= 0.995):
+        axes.text(180.0, float(np.mean(axes.get_ylim())), "attached", ha="center", va="center")
+    _stalled(axes, cycle)
+    _marks(axes, cycle)
+    axes.set_title(title, pad=13.0)
+    axes.set_ylabel("span position (m)")
+    phase_axis(axes, last)
+    return ScalarMappable(norm, colors)
+
+
+def _level_lines(axes: Axes, cycle: Cycle, closed: Array, low: float, high: float) -> None:
+    """Lines of equal value with their numbers, segment by segment: nothing crosses the wrist."""
+    levels = np.asarray(MaxNLocator(6).tick_values(low, high))
+    # A level at the very top or bottom draws a speck smaller than its number.
+    edge = 0.04 * (high - low)
+    levels = levels[(levels > low + edge) & (levels < high - edge)]
+    phase = np.append(np.degrees(cycle.phase), 360.0)
+    for segment in np.unique(cycle.strips["segment"]):
+        own = cycle.strips["segment"] == segment
+        values = np.ma.masked_invalid(closed[own])
+        if np.ptp(values.compressed() if values.count() else [0.0]) < 0.02 * (high - low):
+            continue
+        lines = axes.contour(
+            phase, cycle.strips["span_position_m"][own], values,
+            levels=levels, linewidths=np.where(levels == 0.0, 1.6, 0.8).tolist(),
+            colors="white", negative_linestyles="dashed",
+        )  # fmt: skip
+        for text in axes.clabel(lines, fontsize=7.0, fmt=_level_text):
+            text.set_path_effects([effects.withStroke(linewidth=2.0, foreground=INK)])
+
+
+def _level_text(value: float) -> str:
+    return f"{value:g}".replace("-", "−")
+
+
+def _stalled(axes: Axes, cycle: Cycle) -> None:
+    """Hatch where less than half of the chord is attached, and outline it."""
+    attached = cycle.strips["attached_fraction"]
+    closed = np.concatenate([attached, attached[:, :1]], axis=1)
+    phase = np.append(np.degrees(cycle.phase), 360.0)
+    for segment, edges in enumerate(strip_edges(cycle)):
+        own = cycle.strips["segment"] == segment
+        values = closed[own]
+        if not np.any(values < STALLED):
+            continue
+        # Carried to the ends of the segment, so that the hatching has no gap there.
+        span = np.concatenate([edges[:1], cycle.strips["span_position_m"][own], edges[-1:]])
+        values = np.concatenate([values[:1], values, values[-1:]])
+        for color, width in (("white", 2.6), (INK, 1.2)):
+            axes.contour(phase, span, values, levels=[STALLED], colors=color, linewidths=width)
+        axes.contourf(phase, span, values, levels=[-1.0, STALLED], colors="none", hatches=["////"])
+
+
+def _marks(axes: Axes, cycle: Cycle) -> None:
+    """Mark the wrist by a line, and the downstroke by a bar above the map."""
+    halo = [effects.withStroke(linewidth=2.4, foreground="white")]
+    at = wrist(cycle)
+    if at is not None:
+        axes.axhline(at, color=INK, linewidth=1.0, path_effects=halo)
+        axes.annotate(
+            "wrist", (360.0, at), xytext=(3.0, 0.0), textcoords="offset points",
+            fontsize=7.5, va="center", annotation_clip=False,
+        )  # fmt: skip
+    down = downstroke(cycle)
+    for begin, end in down:
+        axes.plot(
+            np.degrees([begin, end]), [1.04, 1.04], color=FADED, linewidth=2.4,
+            transform=axes.get_xaxis_transform(), clip_on=False, solid_capstyle="butt",
+        )  # fmt: skip
+    if down and np.degrees(down[-1][1]) < 290.0:
+        axes.text(
+            np.degrees(down[-1][1]) + 5.0, 1.04, "downstroke", fontsize=7.5, color=FADED,
+            va="center", transform=axes.get_xaxis_transform(),
+        )  # fmt: skip
+    elif down:
+        axes.text(
+            max(np.degrees(down[0][0]) - 5.0, 62.0), 1.04, "downstroke", fontsize=7.5, color=FADED,
+            va="center", ha="right", transform=axes.get_xaxis_transform(),
+            path_effects=halo,
+        )  # fmt: skip
+
+
+_DOWN = Line(FADED, "-", "v", 1.2, FADED)
+_UP = Line(FADED, (0, (4, 2)), "^", 1.2, FADED)
+
+
+class _Part(NamedTuple):
+    """A part of the stroke over which a mean is taken."""
+
+    name: str
+    chosen: NDArray[np.bool_]
+    line: Line
+
+
+def _parts(cycle: Cycle) -> list[_Part]:
+    whole = np.ones(len(cycle.phase), dtype=bool)
+    down = np.zeros_like(whole)
+    for begin, end in downstroke(cycle):
+        down |= (cycle.phase >= begin) & (cycle.phase < end)
+    parts = [_Part("whole stroke", whole, BOTH._replace(marker="."))]
+    if down.any() and not down.all():
+        parts.append(_Part("downstroke", down, _DOWN))
+        parts.append(_Part("upstroke", ~down, _UP))
+    return parts
+
+
+def loading(axes: Axes, cycle: Cycle, name: str, title: str, axis: str) -> None:
+    """Mean of a load per metre of span along the span: whole stroke, downstroke, upstroke.
+
+    Parameters
+    ----------
+    axes : Axes
+        With its final place in the figure.
+    cycle : Cycle
+        The cycle.
+    name : {"lift_n_m", "thrust_n_m", "power_w_m"}
+        What to draw.
+    title : str
+        What the panel shows.
+    axis : str
+        Words on the vertical axis.
+    """
+    entries = []
+    drawn: list[Array] = []
+    for part in _parts(cycle):
+        mean = cycle.strips[name][:, part.chosen].mean(axis=1)
+        mean[np.abs(mean) <= ROUNDING * np.abs(cycle.strips[name]).max()] = 0.0
+        if drawn and np.allclose(mean, drawn[0], rtol=1e-3, atol=0.0):
+            continue  # a half stroke that does the same as the whole
+        drawn.append(mean)
+        for segment in np.unique(cycle.strips["segment"]):
+            own = cycle.strips["segment"] == segment
+            axes.plot(
+                cycle.strips["span_position_m"][own], mean[own],
+                color=part.line.color, linestyle=part.line.dash, linewidth=part.line.width,
+                marker=part.line.marker, markersize=4.0, markerfacecolor="white",
+                zorder=3 if len(drawn) == 1 else 2,
+            )  # fmt: skip
+        entries.append((part.name, float(mean[-1]), part.line.ink))
+    low, high = finite_range(*drawn, 0.0)
+    room = (high - low) or 1.0
+    axes.set_ylim(low - 0.08 * room, high + 0.12 * room)
+    axes.axhline(0.0, color=FADED, linewidth=0.7, zorder=1)
+    _span_axis(axes, cycle)
+    axes.set_title(title)
+    axes.set_ylabel(label(name, axis))
+    spread_labels(axes, entries)
+
+
+def _span_axis(axes: Axes, cycle: Cycle) -> None:
+    """From the plane of symmetry to the tip, hinges marked."""
+    axes.set_xlim(0.0, float(strip_edges(cycle)[-1][-1]))
+    for hinge in (cycle.case.craft.shoulder_offset_m, wrist(cycle)):
+        if hinge is not None and hinge > 0.0:
+            axes.axvline(hinge, color=FADED, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
+
+
+def planform(axes: Axes, cycle: Cycle) -> None:
+    """Outline of one half wing from above, to scale, with its twist axis and hinges."""
+    wing = cycle.case.wing
+    start = cycle.case.craft.shoulder_offset_m
+    if wing.outer is not None:
+        segments = [(wing.inner, "inner segment", INNER), (wing.outer, "outer segment", OUTER)]
+    else:
+        segments = [(wing.inner, "half wing", INNER)]
+    deepest = 0.0
+    for segment, name, line in segments:
+        at, chord = np.array(segment.chord_m, dtype=np.float64).T
+        span = start + at * segment.length_m
+        ahead, behind = wing.twist_axis * chord, (wing.twist_axis - 1.0) * chord
+        axes.fill_between(span, behind, ahead, facecolor=line.color, alpha=0.22, linewidth=0)
+        axes.plot(span, ahead, color=INK, linewidth=1.4)
+        axes.plot(span, behind, color=INK, linewidth=1.0)
+        axes.plot([span[-1]] * 2, [behind[-1], ahead[-1]], color=INK, linewidth=1.0)
+        axes.plot([span[0]] * 2, [behind[0], ahead[0]], color=INK, linewidth=1.0)
+        axes.text(
+            0.5 * (span[0] + span[-1]), 0.5 * (ahead.max() + behind.min()), name,
+            ha="center", va="center", fontsize=8.5,
+        )  # fmt: skip
+        deepest = max(deepest, float(chord.max()))
+        start = float(span[-1])
+    axes.axhline(0.0, color=FADED, linewidth=0.9, linestyle=(0, (6, 2, 1, 2)))
+    axes.annotate(
+        "twist axis", (1.0, 0.0), xytext=(1.035, 0.0), xycoords=("axes fraction", "data"),
+        textcoords=("axes fraction", "data"), va="center", fontsize=8.5, color=FADED,
+        annotation_clip=False,
+    )  # fmt: skip
+    axes.set_ylim((wing.twist_axis - 1.05) * deepest, (wing.twist_axis + 0.05) * deepest)
+    _span_axis(axes, cycle)
+    axes.set_title("Outline from above, leading edge at the top")
+    axes.set_ylabel("along chord (m)")
+    axes.set_xlabel(SPAN_LABEL)
