@@ -322,7 +322,9 @@ def _notes(case: Case, mean: dict[str, float], check: dict[str, float]) -> tuple
                 " 20-50 % low."
             )
     elif case.model.induced == "slope" and case.model.wake == "quasi-steady":
-        notes.append("Slope induction without a lag flatters thrust by 70-150 % on a hinged flap.")
+        notes.append(
+            "Slope induction without a lag flatters the thrust of a hinged flap by 40-80 %."
+        )
     low, high = REYNOLDS_RANGE
     if case.wing.section.law in ("thin-plate", "thin-airfoil") and not (
         low <= check["reynolds"] <= high

@@ -100,8 +100,9 @@ def attached_length(sin_incidence, u, sin_onset, inverse_range):
         1 attached ... 0 separated; a fifth-degree smooth step in the sine, so that below onset
         the plate is exactly the thin airfoil.
     """
-    t = min(max((abs(sin_incidence) - sin_onset) * inverse_range, 0.0), 1.0)
-    f = 1.0 - t * t * t * (10.0 + t * (6.0 * t - 15.0))
+    left = 1.0 - min(max((abs(sin_incidence) - sin_onset) * inverse_range, 0.0), 1.0)
+    # Written from the separated end, where rounding must not make it negative.
+    f = left * left * left * (10.0 - left * (15.0 - 6.0 * left))
     return f if u > 0.0 else 0.0
 
 
@@ -192,3 +193,24 @@ def plate_separated_velocity(u, w, drag_normal):
     """
     speed = math.sqrt(u * u + w * w)
     return drag_normal * w * speed * speed / (0.56 * speed + 0.44 * abs(w) + 1e-300)
+
+
+@inlined
+def plate_separated_bound(u, w, drag_normal):
+    """Circulation of a separated plate, as ``circulation / (pi c)``.
+
+    Parameters
+    ----------
+    u, w : float
+        Chordwise and normal air velocity, m/s.
+    drag_normal : float
+        Drag coefficient of the plate normal to the stream.
+
+    Returns
+    -------
+    float
+        ``C_L |W| / (2 pi)``, m/s, with the lift ``C_N cos a`` only: the drag of a plate, all there
+        is when it stands broadside, needs no circulation and trails none.
+    """
+    speed = math.sqrt(u * u + w * w)
+    return 0.5 / math.pi * drag_normal * w * u / (0.56 * speed + 0.44 * abs(w) + 1e-300)

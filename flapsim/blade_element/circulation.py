@@ -18,7 +18,7 @@ from flapsim.aero.section import (
     THIN_PLATE,
     attached_length,
     attached_weight,
-    plate_separated_velocity,
+    plate_separated_bound,
 )
 from flapsim.blade_element.layout import (
     CONST_ASPECT_RATIO,
@@ -111,7 +111,7 @@ def _plate_deficit(q, u, camber_u, quarter_spin, drag, onset, inverse, attached,
     sine = w / (math.sqrt(u * u + w * w) + 1e-300)
     f = attached if frozen else attached_length(sine, u, onset, inverse)
     lost = 1.0 - attached_weight(f)
-    return lost * (q - plate_separated_velocity(u, w, drag) * (0.5 / math.pi)), f
+    return lost * (q - plate_separated_bound(u, w, drag)), f
 
 
 @compiled

@@ -9,6 +9,7 @@ from flapsim.aero.section import (
     TABLE,
     attached_weight,
     plate_centre_of_pressure,
+    plate_separated_bound,
     plate_separated_velocity,
 )
 from flapsim.blade_element.circulation import table_coefficients, table_lift
@@ -163,7 +164,7 @@ def _plate_loads(
         + rub * u
     )
     wake = (q - q_c) * normal
-    bound = weight * math.pi * chord * q_c + separated / (density * speed + 1e-300)
+    bound = math.pi * chord * (weight * q_c + lost * plate_separated_bound(u, w_m, plate_drag))
     return normal, aft, moment, wake, profile, bound, cosine
 
 

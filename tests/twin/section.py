@@ -147,11 +147,14 @@ class Plate:
         return 0.5 * flow.density * flow.chord * speed**2 * coefficient
 
     def circulation(self, flow: Flow, q: Array, attached: Array | None = None) -> Array:
-        """Circulation of the attached flow and of the separated force, weighted."""
+        """Circulation of the attached flow and of the separated lift, weighted.
+
+        Of a separated plate only the lift is circulation (Kutta-Joukowski); its drag trails none.
+        """
         g = attached_weight(self.attached(flow, q) if attached is None else attached)
-        speed, sine, _ = self._direction(flow, q)
-        coefficient = self.drag_normal * sine / (0.56 + 0.44 * np.abs(sine))
-        return g * np.pi * flow.chord * q + (1.0 - g) * 0.5 * flow.chord * speed * coefficient
+        speed, sine, cosine = self._direction(flow, q)
+        lift = self.drag_normal * sine * cosine / (0.56 + 0.44 * np.abs(sine))
+        return g * np.pi * flow.chord * q + (1.0 - g) * 0.5 * flow.chord * speed * lift
 
     def loads(self, flow: Flow, q: Array, q_c: Array, attached: Array | None = None) -> Loads:
         """Loads at the downwash ``q`` of the motion and the effective downwash ``q_c``."""
