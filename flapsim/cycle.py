@@ -18,7 +18,7 @@ from flapsim.blade_element import Solution, solve
 from flapsim.blade_element import layout as rows
 from flapsim.case import Case, CaseError, Fault
 from flapsim.design import Design, pack
-from flapsim.outcome import checks, means, segment_names, wing_loads
+from flapsim.outcome import checks, drive_watts, means, segment_names, wing_loads
 from flapsim.quantities import QUANTITIES, Quantity
 from flapsim.schedule import evaluate
 
@@ -161,7 +161,9 @@ def simulate(case: Case) -> Cycle:
     solved = [solve(half.batch, series=True, fields=True) for half in halves]
     series = _series(case, halves, solved)
     loads = wing_loads(case, solved[0].mean, solved[-1].mean)
-    every = {name: float(values[0]) for name, values in means(case, halves[0], loads).items()}
+    ratios = means(case, halves[0], loads)
+    ratios |= drive_watts(case, halves, solved, ratios["thrust_n"])
+    every = {name: float(values[0]) for name, values in ratios.items()}
     names = segment_names(case)
     check = {n: float(x[0]) for n, x in checks(case, halves, solved, loads).items()}
     check |= _balances(case, series)

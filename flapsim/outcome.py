@@ -18,7 +18,9 @@ from flapsim.body import body_loads, weight
 from flapsim.case import Case
 from flapsim.case_columns import lane_count, with_columns
 from flapsim.design import Design, pack
+from flapsim.drive import drive_means
 from flapsim.held import hold
+from flapsim.schedule import evaluate as evaluate_schedule
 
 Array = NDArray[np.float64]
 
@@ -158,6 +160,44 @@ def means(case: Case, half: Design, loads: Mapping[str, Array]) -> dict[str, Arr
     return out
 
 
+def drive_watts(
+    case: Case, halves: Sequence[Design], solved: Sequence[Solution], thrust: Array
+) -> dict[str, Array]:
+    """What the drive takes in the mean, from crank to battery.
+
+    Parameters
+    ----------
+    case : Case
+        The case; its numbers may be columns.
+    halves : sequence of Design
+        Starboard half, and the port half if it differs.
+    solved : sequence of Solution
+        Their solutions, with their series if the case has a drive.
+    thrust : ndarray, shape (B,)
+        Mean net thrust of both wings, N.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (B,)
+        Names of `flapsim.drive`; NaN without a drive.
+    """
+    if case.drive is None:
+        nothing = np.zeros(0)
+        return drive_means(case, nothing, nothing, nothing, nothing, thrust)
+    both = solved[0].series + solved[-1].series
+    steps = both.shape[0]
+    tau = 2.0 * np.pi * np.arange(steps) / steps
+    plunge, rate, _ = evaluate_schedule(halves[0].batch.schedule[rows.PLUNGE_INNER], tau)
+    return drive_means(
+        case,
+        both[:, rows.SERIES_TOTAL_POWER],
+        both[:, rows.SERIES_INERTIAL],
+        plunge,
+        rate * 2.0 * np.pi * np.asarray(case.stroke.frequency_hz),
+        thrust,
+    )
+
+
 def checks(
     case: Case, halves: Sequence[Design], solved: Sequence[Solution], loads: Mapping[str, Array]
 ) -> dict[str, Array]:
@@ -235,10 +275,13 @@ def evaluate(
     halves = [pack(many, lanes=lanes)]
     if case.stroke.port is not None:
         halves.append(pack(many, "port", lanes))
-    solved = [solve(half.batch, threads=threads) for half in halves]
+    driven = case.drive is not None
+    solved = [solve(half.batch, series=driven, threads=threads) for half in halves]
     loads = wing_loads(many, solved[0].mean, solved[-1].mean)
     out: dict[str, Array] = {}
-    for name, values in means(many, halves[0], loads).items():
+    every = means(many, halves[0], loads)
+    every |= drive_watts(many, halves, solved, every["thrust_n"])
+    for name, values in every.items():
         segment, _, rest = name.partition("_")
         out[f"segments.{segment}.{rest}" if segment in SEGMENTS else f"mean.{name}"] = values
     for name, row in (
