@@ -17,7 +17,9 @@ from numpy.typing import NDArray
 from scipy.stats import t as student
 
 from flapsim.case_rules import Faults
-from flapsim.rig.chain import CONFIDENCE, Account, Bench, account, torque_wave
+from flapsim.quantities import Quantity
+from flapsim.rig.bench import Bench, torque_wave
+from flapsim.rig.chain import CONFIDENCE, Account, account
 from flapsim.rig.cleaning import Cleaner, losses
 from flapsim.rig.crank import crank_of
 from flapsim.rig.log import BLOCK, Chunk, Reading, read_chunks, read_table
@@ -36,6 +38,18 @@ WAVES = {
     POWER: "electrical_power_w",
 }
 """Name in results of every recorded quantity."""
+
+SERIES = {
+    "lift_n": Quantity("N", "lift of the wing"),
+    "thrust_n": Quantity("N", "net thrust of the wing"),
+    "shaft_torque_n_m": Quantity("N m", "torque on the crank"),
+    "shaft_power_w": Quantity("W", "power on the crank"),
+    "electrical_power_w": Quantity("W", "electrical power"),
+    "voltage_v": Quantity("V", "voltage"),
+    "current_a": Quantity("A", "current"),
+    "airspeed_m_s": Quantity("m s-1", "airspeed"),
+}
+"""Averaged strokes, with unit and description, in the order to look at them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,7 +270,7 @@ def _waves(bench: Bench) -> dict[str, Wave]:
         out["shaft_power_w"] = Wave(
             torque * speed, (torque - half) * speed, (torque + half) * speed
         )
-    return out
+    return {name: out[name] for name in SERIES if name in out}
 
 
 def _torque_band(bench: Bench, torque: Array) -> Array:

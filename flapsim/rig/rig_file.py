@@ -173,6 +173,8 @@ class Position:
         Count (or degrees) at which the column starts again; None if it does not.
     zero_deg : float
         Reading of the sensor, as a stroke phase, at which the phase of the case is 0.
+    zero_uncertainty_deg : float
+        Standard uncertainty of that.
     direction : {1, -1}
         -1 where the count falls as the stroke proceeds.
     index_column : str or None
@@ -187,6 +189,7 @@ class Position:
     turns_per_stroke: float = field(default=1.0, metadata=ruled(POSITIVE))
     wraps_at: float | None = field(default=None, metadata=ruled(POSITIVE))
     zero_deg: float = field(default=0.0, metadata=ruled(Number(least=-360.0, most=360.0)))
+    zero_uncertainty_deg: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
     direction: int = field(default=1, metadata=ruled(Number(least=-1, most=1, whole=True)))
     index_column: str | None = field(default=None, metadata=ruled(Text()))
 

@@ -12,41 +12,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.case import Case
-from flapsim.cycle import Cycle, simulate
-from flapsim.drive import drive_train
 from flapsim.rig.filters import response
 from flapsim.rig.log import Chunk
+from flapsim.rig.predicted import FINE, Prediction, turn_at
 from flapsim.rig.rig_file import UNITS, Filter, Rig
 
 Array = NDArray[np.float64]
-
-_FINE = 2048
-
-
-@dataclass(frozen=True, slots=True)
-class Truth:
-    """What happens on the bench, through one stroke.
-
-    Attributes
-    ----------
-    frequency : float
-        Hz.
-    airspeed : float
-        m/s.
-    waves : dict of str to (n,) array
-        By quantity, at n even phases; ``torque`` is that on the crank.
-    mean : dict of str to float
-        Over time, by the names of a measurement.
-    ripple : float
-        Second harmonic of the crank speed, relative.
-    """
-
-    frequency: float
-    airspeed: float
-    waves: dict[str, Array]
-    mean: dict[str, float]
-    ripple: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,128 +70,14 @@ class Sins:
     missed: float = 0.0
 
 
-def truth(case: Case, rig: Rig, cycle: Cycle | None = None, ripple: float = 0.0) -> Truth:
-    """Run a case on the bench of a rig file.
-
-    Parameters
-    ----------
-    case : Case
-        With a drive.
-    rig : Rig
-        Its drive says where current is measured.
-    cycle : Cycle, optional
-        That of the case, if it is known already.
-    ripple : float
-        Second harmonic of the crank speed, relative. Loads keep their phase, so only the time
-        spent at each phase changes.
-
-    Returns
-    -------
-    Truth
-
-    Raises
-    ------
-    ValueError
-        If the case has no drive.
-
-    Notes
-    -----
-    The drive is that of `flapsim.drive.drive_train`, but the battery gives the power of every
-    instant, where that one smooths it: a log can tell no more than flows.
-    """
-    if case.drive is None:
-        raise ValueError(f"{case.name}: a bench needs the drive of the case")
-    drive = case.drive
-    cycle = simulate(case) if cycle is None else cycle
-    phase = 2.0 * np.pi * np.arange(_FINE) / _FINE
-    omega = 2.0 * np.pi * case.stroke.frequency_hz
-    plunge = np.radians(_finely(cycle.series["inner_plunge_deg"]))
-    train = drive_train(
-        drive,
-        case.stroke.frequency_hz,
-        _finely(cycle.series["aero_power_w"]),
-        _finely(cycle.series["inertial_power_w"]),
-        plunge,
-        _rate(plunge) * omega,
-    )
-    torque = train.series["shaft_power_w"] / omega
-    current, voltage = train.series["motor_current_a"], train.series["motor_voltage_v"]
-    if rig.drive is not None and rig.drive.current_at == "battery":
-        watts = voltage * current + drive.auxiliary_w
-        voltage, current = _at_battery(watts, drive.battery.voltage_v, drive.battery.resistance_ohm)
-    airspeed = case.flight.airspeed_m_s
-    thrust = _finely(cycle.thrust) + rig.tare.body_thrust_n
-    lift = _finely(cycle.lift) + rig.tare.body_lift_n
-    waves = {
-        "voltage": voltage,
-        "current": current,
-        "lift": lift,
-        "thrust": thrust,
-        "torque": torque,
-        "airspeed": np.full_like(phase, airspeed),
-    }
-    # Time spent at each phase of the crank.
-    turn = phase / (2.0 * np.pi)
-    share = np.diff(_turn_at(np.append(turn, 1.0), ripple)) * _FINE
-
-    def over_time(wave: Array) -> float:
-        return float(np.mean(wave * share))
-
-    electrical, shaft = over_time(voltage * current), float(train.mean["shaft_power_w"])
-    lost = {name: getattr(rig.tare, f"body_{name}_n") for name in ("lift", "thrust")}
-    wing = {name: over_time(waves[name]) - lost[name] for name in lost}
-    useful, air = wing["thrust"] * airspeed, cycle.mean["aero_power_w"]
-    held = cycle.mean["held_drag_n"]
-    still = cycle.mean["thrust_n"] - cycle.mean["tare_efficiency"] * air / airspeed
-    mean = {
-        "frequency_hz": case.stroke.frequency_hz,
-        "airspeed_m_s": airspeed,
-        "lift_n": wing["lift"],
-        "thrust_n": wing["thrust"],
-        "thrust_power_w": useful,
-        "electrical_power_w": electrical,
-        "shaft_power_w": shaft,
-        "aero_power_w": air,
-        "drive_efficiency": shaft / electrical,
-        "aerodynamic_efficiency": useful / shaft,
-        "total_efficiency": useful / electrical,
-        "tare_efficiency": (wing["thrust"] - still) * airspeed / air,
-        "flapping_efficiency": (wing["thrust"] + held) * airspeed / air,
-    }
-    return Truth(case.stroke.frequency_hz, airspeed, waves, mean, ripple)
-
-
-def _turn_at(turn: Array, ripple: float) -> Array:
-    """Part of the period after which the crank has made a part of its turn."""
-    return turn - ripple / (4.0 * np.pi) * np.sin(4.0 * np.pi * turn)
-
-
-def _finely(series: Array) -> Array:
-    """Periodic series at many more phases, by its harmonics."""
-    count = len(series)
-    return np.fft.irfft(np.fft.rfft(series), _FINE) * (_FINE / count)
-
-
-def _rate(series: Array) -> Array:
-    """Derivative with respect to phase."""
-    harmonics = np.fft.rfft(series)
-    return np.fft.irfft(1j * np.arange(len(harmonics)) * harmonics, len(series))
-
-
-def _at_battery(watts: Array, voltage: float, resistance: float) -> tuple[Array, Array]:
-    """Terminal voltage and current of a battery that gives this power."""
-    current = 2.0 * watts / (voltage + np.sqrt(voltage**2 - 4.0 * resistance * watts))
-    return voltage - resistance * current, current
-
-
 def columns(
-    truth: Truth, rig: Rig, strokes: int, sins: Sins, random: np.random.Generator
+    truth: Prediction, rig: Rig, strokes: int, sins: Sins, random: np.random.Generator
 ) -> dict[str, Array]:
     """Return the columns of a log.
 
     Parameters
     ----------
-    truth : Truth
+    truth : Prediction
     rig : Rig
         Names, units, filters and sampling of the columns.
     strokes : int
@@ -241,10 +98,13 @@ def columns(
     if sins.dropped:
         time = time[random.random(count) >= sins.dropped]
     knots = np.arange(strokes + 3)
-    periods = (1.0 + sins.wander * random.standard_normal(len(knots))) / truth.frequency
+    # Loads belong to the frequency of the prediction, so that is what the mean period keeps to.
+    odd = random.standard_normal(len(knots))
+    odd[1 : strokes + 1] -= odd[1 : strokes + 1].mean()
+    periods = (1.0 + sins.wander * odd) / truth.frequency
     turn = np.interp(time, np.cumsum(periods) - periods[0], knots) + 0.37
-    even = np.arange(_FINE + 1) / _FINE
-    phase = np.floor(turn) + np.interp(np.mod(turn, 1.0), _turn_at(even, truth.ripple), even)
+    even = np.arange(FINE + 1) / FINE
+    phase = np.floor(turn) + np.interp(np.mod(turn, 1.0), turn_at(even, truth.ripple), even)
     out: dict[str, Array] = {}
     stamp = time / UNITS["time"][rig.channels.time.unit]
     out[rig.channels.time.column] = stamp - stamp[0] if not sins.jitter else stamp
@@ -254,7 +114,7 @@ def columns(
     for quantity, channel in rig.measured.items():
         wave = _filtered(truth.waves[quantity], channel.filter, truth.frequency)
         fine = np.append(wave, wave[0])
-        value = np.interp(np.mod(phase, 1.0) * _FINE, np.arange(_FINE + 1), fine)
+        value = np.interp(np.mod(phase, 1.0) * FINE, np.arange(FINE + 1), fine)
         if quantity in ("lift", "thrust"):
             value = value + (share - 1.0) * wave.mean()
         sensor = sins.sensors.get(quantity, Sensor())

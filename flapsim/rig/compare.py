@@ -1,0 +1,294 @@
+"""Measured held against predicted: stroke by phase, residuals by harmonic.
+
+Answers: where in the stroke, and at which harmonic, does the model miss the measurement, and is the
+miss larger than the measurement's own scatter?
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flapsim.case import Case
+from flapsim.rig.bench import Bench
+from flapsim.rig.chain import block_length
+from flapsim.rig.filters import trusted
+from flapsim.rig.predicted import FINE, Prediction, predict
+from flapsim.rig.reduction import Reduction, Wave
+from flapsim.rig.strokes import POWER
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+HARMONICS: Final = 8
+"""Highest harmonic of the stroke that is compared, the mean being the zeroth."""
+
+
+@dataclass(frozen=True, slots=True)
+class Harmonic:
+    """One harmonic of one quantity, amplitudes in its unit.
+
+    Attributes
+    ----------
+    order : int
+        0 for the mean.
+    measured, predicted : float
+        Amplitudes; signed for the mean.
+    lag_deg : float
+        How much later the measured one peaks, degrees of its own period; NaN for the mean.
+    residual : float
+        Amplitude of the difference.
+    uncertainty : float
+        Standard uncertainty of the measured one, from the scatter between strokes.
+    """
+
+    order: int
+    measured: float
+    predicted: float
+    lag_deg: float
+    residual: float
+    uncertainty: float
+
+
+@dataclass(frozen=True, slots=True)
+class Against:
+    """One quantity, measured and predicted.
+
+    Attributes
+    ----------
+    name : str
+    measured : Wave
+    predicted : (bins,) array
+        Averaged over the bins of the measurement.
+    harmonics : tuple of Harmonic
+        Those that the filters let through.
+    residual_rms : float
+        Over the bins.
+    """
+
+    name: str
+    measured: Wave
+    predicted: Array
+    harmonics: tuple[Harmonic, ...]
+    residual_rms: float
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """A log against a case.
+
+    Attributes
+    ----------
+    phase : (bins,) array
+        rad.
+    quantities : dict of str to Against
+    case : Case
+        As it was run: at the measured frequency and airspeed.
+    notes : tuple of str
+    """
+
+    phase: Array
+    quantities: dict[str, Against]
+    case: Case
+    notes: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return residual statistics as a plain dictionary for JSON."""
+        return {
+            "case": self.case.name,
+            "notes": list(self.notes),
+            "quantities": {
+                name: {
+                    "residual_rms": against.residual_rms,
+                    "harmonics": [
+                        {
+                            key: (value if math.isfinite(value) else None)
+                            for key in Harmonic.__slots__
+                            for value in [getattr(harmonic, key)]
+                        }
+                        for harmonic in against.harmonics
+                    ],
+                }
+                for name, against in self.quantities.items()
+            },
+        }
+
+
+def as_flown(case: Case, reduction: Reduction, keep: tuple[str, ...] = ()) -> Case:
+    """Return the case at the frequency and airspeed that were measured.
+
+    Parameters
+    ----------
+    case : Case
+    reduction : Reduction
+    keep : tuple of str
+        Key paths to leave as they are.
+
+    Returns
+    -------
+    Case
+    """
+    estimates = reduction.account.estimates
+    changes = {"stroke.frequency_hz": estimates["frequency_hz"].value}
+    if "airspeed_m_s" in estimates:
+        changes["flight.airspeed_m_s"] = estimates["airspeed_m_s"].value
+    return case.replace({key: value for key, value in changes.items() if key not in keep})
+
+
+def compare(reduction: Reduction, case: Case) -> Comparison:
+    """Hold a reduced log against a case.
+
+    Parameters
+    ----------
+    reduction : Reduction
+    case : Case
+        Run at the measured frequency and airspeed.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    CaseError
+        If the case cannot be run.
+    """
+    flown = as_flown(case, reduction)
+    prediction = predict(flown, reduction.rig)
+    bench = reduction.bench
+    bins = len(reduction.phase)
+    waves = predicted_waves(prediction, reduction)
+    quantities = {}
+    for name, wave in waves.items():
+        measured = reduction.waves[name]
+        predicted = over_bins(wave, bins)
+        quantities[name] = Against(
+            name,
+            measured,
+            predicted,
+            _harmonics(name, bench, measured.value, predicted),
+            float(np.sqrt(np.mean((measured.value - predicted) ** 2))),
+        )
+    return Comparison(reduction.phase, quantities, flown, _notes(case, flown))
+
+
+def predicted_waves(prediction: Prediction, reduction: Reduction) -> dict[str, Array]:
+    """Predicted strokes by the names of the measured ones, shape (FINE,)."""
+    tare = reduction.rig.tare
+    omega = 2.0 * np.pi * prediction.frequency
+    waves = prediction.waves
+    out = {
+        "lift_n": waves["lift"] - tare.body_lift_n,
+        "thrust_n": waves["thrust"] - tare.body_thrust_n,
+        "shaft_torque_n_m": waves["torque"],
+        "shaft_power_w": waves["torque"] * omega,
+    }
+    if not reduction.bench.has("torque"):
+        # A motor that regenerates nothing shows no returned work.
+        drive = reduction.rig.drive
+        part = 0.0 if drive is None else drive.regeneration
+        for name in ("shaft_torque_n_m", "shaft_power_w"):
+            out[name] = np.where(out[name] > 0.0, out[name], part * out[name])
+    if "current" in waves:
+        out["voltage_v"], out["current_a"] = waves["voltage"], waves["current"]
+        out["electrical_power_w"] = waves["voltage"] * waves["current"]
+    return {name: wave for name, wave in out.items() if name in reduction.waves}
+
+
+def over_bins(wave: Array, bins: int) -> Array:
+    """Average a stroke of `FINE` phases over even bins, shape (bins,)."""
+    whole = np.concatenate([[0.0], np.cumsum(0.5 * (wave + np.roll(wave, -1)))]) / FINE
+    edges = np.interp(np.arange(bins + 1) / bins, np.arange(FINE + 1) / FINE, whole)
+    return np.asarray(np.diff(edges) * bins)
+
+
+def coefficients(wave: Array) -> Complex:
+    """Amplitudes of the mean and of `HARMONICS` harmonics, shape (..., HARMONICS + 1).
+
+    For a stroke averaged over bins: `exp(+i h tau)` with the phase taken at the middle of the
+    bins; the loss in averaging is left in, as it is the same on both sides of a comparison.
+    """
+    count = wave.shape[-1]
+    spectrum = np.fft.rfft(wave, axis=-1)[..., : HARMONICS + 1] / count
+    order = np.arange(HARMONICS + 1)
+    spectrum = spectrum * np.exp(-1j * np.pi * order / count) * np.where(order > 0, 2.0, 1.0)
+    return np.asarray(spectrum, dtype=np.complex128)
+
+
+def scatter(bench: Bench, channel: str) -> Array:
+    """Standard uncertainty of the coefficients of a recorded quantity, shape (HARMONICS + 1,).
+
+    Of the real and of the imaginary part each, from blocks of strokes.
+    """
+    series = coefficients(bench.strokes.waves[channel].astype(np.float64))
+    length = block_length(series[:, 0].real)
+    count = len(series) // length
+    blocks = series[: count * length].reshape(count, length, -1).mean(axis=1)
+    square = blocks.real.var(axis=0, ddof=1) + blocks.imag.var(axis=0, ddof=1)
+    square[1:] /= 2.0
+    return np.asarray(np.sqrt(square / count))
+
+
+CHANNEL: Final = {
+    "lift_n": "lift",
+    "thrust_n": "thrust",
+    "voltage_v": "voltage",
+    "current_a": "current",
+    "electrical_power_w": POWER,
+}
+"""Recorded quantity behind a name."""
+
+
+def usable(name: str, bench: Bench) -> NDArray[np.bool_]:
+    """Mark the harmonics of a quantity that the filters of its sensor let through."""
+    channel = CHANNEL.get(name, "torque" if bench.has("torque") else "current")
+    frequency = bench.frequency * np.arange(HARMONICS + 1, dtype=np.float64)
+    names = ("voltage", "current") if channel == POWER else (channel,)
+    good = np.ones(HARMONICS + 1, dtype=bool)
+    for one in names:
+        good &= trusted(bench.rig.measured[one].filter, frequency)
+    return good
+
+
+def _harmonics(name: str, bench: Bench, measured: Array, predicted: Array) -> tuple[Harmonic, ...]:
+    ours, theirs = coefficients(measured), coefficients(predicted)
+    sure = np.full(HARMONICS + 1, np.nan)
+    if name in CHANNEL:
+        sure = scatter(bench, CHANNEL[name])
+    elif bench.has("torque") and name == "shaft_torque_n_m":
+        sure = scatter(bench, "torque")
+    out = []
+    for order in np.flatnonzero(usable(name, bench)):
+        one, other = ours[order], theirs[order]
+        mean = order == 0
+        # exp(i (tau - lag)): what peaks later has the smaller argument.
+        lag = math.nan if mean else math.degrees(float(np.angle(other * np.conj(one))))
+        out.append(
+            Harmonic(
+                int(order),
+                float(one.real if mean else abs(one)),
+                float(other.real if mean else abs(other)),
+                lag,
+                float(abs(one - other)),
+                float(sure[order]),
+            )
+        )
+    return tuple(out)
+
+
+def _notes(case: Case, flown: Case) -> tuple[str, ...]:
+    notes = []
+    for key, unit in (("stroke.frequency_hz", "Hz"), ("flight.airspeed_m_s", "m/s")):
+        written, used = case.get(key), flown.get(key)
+        if abs(used - written) > 0.01 * abs(written):
+            notes.append(
+                f"{key}: the case says {written:.4g} {unit}, {used:.4g} {unit} was measured and"
+                " used."
+            )
+    if case.drive is None:
+        notes.append("The case has no drive: nothing electrical is predicted.")
+    return tuple(notes)

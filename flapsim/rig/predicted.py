@@ -1,0 +1,158 @@
+"""What a bench should read if the model were right.
+
+Answers: which voltage, current, forces and torque does a case predict through the stroke, at the
+sensors of this rig? The meeting point of simulator, comparison and calibration.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flapsim.case import Case
+from flapsim.cycle import Cycle, simulate
+from flapsim.drive import drive_train
+from flapsim.rig.rig_file import Rig
+
+Array = NDArray[np.float64]
+
+FINE = 2048
+"""Phases at which a stroke is predicted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """What happens on the bench through one stroke, sensors without fault.
+
+    Attributes
+    ----------
+    frequency : float
+        Hz.
+    airspeed : float
+        m/s.
+    waves : dict of str to (n,) array
+        By quantity, at n even phases; ``torque`` is that on the crank.
+    mean : dict of str to float
+        Over time, by the names of a measurement.
+    ripple : float
+        Second harmonic of the crank speed, relative.
+    """
+
+    frequency: float
+    airspeed: float
+    waves: dict[str, Array]
+    mean: dict[str, float]
+    ripple: float = 0.0
+
+
+def predict(case: Case, rig: Rig, cycle: Cycle | None = None, ripple: float = 0.0) -> Prediction:
+    """Run a case on the bench of a rig file.
+
+    Parameters
+    ----------
+    case : Case
+        With a drive.
+    rig : Rig
+        Its drive says where current is measured.
+    cycle : Cycle, optional
+        That of the case, if it is known already.
+    ripple : float
+        Second harmonic of the crank speed, relative. Loads keep their phase, so only the time
+        spent at each phase changes.
+
+    Returns
+    -------
+    Prediction
+
+    Notes
+    -----
+    The drive is that of `flapsim.drive.drive_train`, but the battery gives the power of every
+    instant, where that one smooths it: a log can tell no more than flows.
+    """
+    cycle = simulate(case) if cycle is None else cycle
+    phase = 2.0 * np.pi * np.arange(FINE) / FINE
+    omega = 2.0 * np.pi * case.stroke.frequency_hz
+    airspeed = case.flight.airspeed_m_s
+    waves, shaft = _through_drive(case, rig, cycle, omega)
+    for name in ("lift", "thrust"):
+        waves[name] = _finely(cycle.series[f"{name}_n"]) + getattr(rig.tare, f"body_{name}_n")
+    waves["airspeed"] = np.full_like(phase, airspeed)
+    # Time spent at each phase of the crank.
+    turn = phase / (2.0 * np.pi)
+    share = np.diff(turn_at(np.append(turn, 1.0), ripple)) * FINE
+
+    def over_time(wave: Array) -> float:
+        return float(np.mean(wave * share))
+
+    electrical = np.nan
+    if "current" in waves:
+        electrical = over_time(waves["voltage"] * waves["current"])
+    lost = {name: getattr(rig.tare, f"body_{name}_n") for name in ("lift", "thrust")}
+    wing = {name: over_time(waves[name]) - lost[name] for name in lost}
+    useful, air = wing["thrust"] * airspeed, cycle.mean["aero_power_w"]
+    held = cycle.mean["held_drag_n"]
+    still = cycle.mean["thrust_n"] - cycle.mean["tare_efficiency"] * air / airspeed
+    mean = {
+        "frequency_hz": case.stroke.frequency_hz,
+        "airspeed_m_s": airspeed,
+        "lift_n": wing["lift"],
+        "thrust_n": wing["thrust"],
+        "thrust_power_w": useful,
+        "electrical_power_w": electrical,
+        "shaft_power_w": shaft,
+        "aero_power_w": air,
+        "drive_efficiency": shaft / electrical,
+        "aerodynamic_efficiency": useful / shaft,
+        "total_efficiency": useful / electrical,
+        "tare_efficiency": (wing["thrust"] - still) * airspeed / air,
+        "flapping_efficiency": (wing["thrust"] + held) * airspeed / air,
+    }
+    return Prediction(case.stroke.frequency_hz, airspeed, waves, mean, ripple)
+
+
+def turn_at(turn: Array, ripple: float) -> Array:
+    """Part of the period after which the crank has made a part of its turn."""
+    return turn - ripple / (4.0 * np.pi) * np.sin(4.0 * np.pi * turn)
+
+
+def _through_drive(
+    case: Case, rig: Rig, cycle: Cycle, omega: float
+) -> tuple[dict[str, Array], float]:
+    """Torque on the crank and, where the case has a drive, voltage and current; shaft power."""
+    air, inertial = (_finely(cycle.series[f"{name}_power_w"]) for name in ("aero", "inertial"))
+    if case.drive is None:
+        power = air + inertial
+        return {"torque": power / omega}, float(np.maximum(power, 0.0).mean())
+    drive = case.drive
+    plunge = np.radians(_finely(cycle.series["inner_plunge_deg"]))
+    train = drive_train(
+        drive, case.stroke.frequency_hz, air, inertial, plunge, _rate(plunge) * omega
+    )
+    current, voltage = train.series["motor_current_a"], train.series["motor_voltage_v"]
+    if rig.drive is not None and rig.drive.current_at == "battery":
+        watts = voltage * current + drive.auxiliary_w
+        battery = drive.battery
+        voltage, current = _at_battery(watts, battery.voltage_v, battery.resistance_ohm)
+    torque = train.series["shaft_power_w"] / omega
+    waves = {"torque": torque, "voltage": voltage, "current": current}
+    return waves, float(train.mean["shaft_power_w"])
+
+
+def _finely(series: Array) -> Array:
+    """Periodic series at many more phases, by its harmonics."""
+    count = len(series)
+    return np.fft.irfft(np.fft.rfft(series), FINE) * (FINE / count)
+
+
+def _rate(series: Array) -> Array:
+    """Derivative with respect to phase."""
+    harmonics = np.fft.rfft(series)
+    return np.fft.irfft(1j * np.arange(len(harmonics)) * harmonics, len(series))
+
+
+def _at_battery(watts: Array, voltage: float, resistance: float) -> tuple[Array, Array]:
+    """Terminal voltage and current of a battery that gives this power."""
+    current = 2.0 * watts / (voltage + np.sqrt(voltage**2 - 4.0 * resistance * watts))
+    return voltage - resistance * current, current

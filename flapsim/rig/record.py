@@ -1,0 +1,121 @@
+"""A reduced log on disk: HDF5 that is also valid netCDF-4.
+
+Answers: where does a measurement go so that any HDF5 or netCDF tool opens it with named dimensions
+and units? Names are those of the JSON document and of computed cycles: ``mean.lift_n``,
+``series.lift_n`` on ``phase``; what only a measurement has stands beside it (``uncertainty.*``,
+``series_low.*``, ``series_high.*``, ``strokes.*`` on ``stroke``).
+"""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+
+from flapsim.quantities import Quantity
+from flapsim.results import SCHEMA_VERSION, written_aside
+from flapsim.rig.chain import MEASURED
+from flapsim.rig.compare import Comparison
+from flapsim.rig.reduction import SERIES, WAVES, Reduction
+from flapsim.version import installed_version
+
+__all__ = ["write_reduction"]
+
+
+def write_reduction(
+    reduction: Reduction, path: str | Path, comparison: Comparison | None = None
+) -> None:
+    """Write a reduced log.
+
+    Parameters
+    ----------
+    reduction : Reduction
+    path : str or Path
+        File to write; its folder must exist.
+    comparison : Comparison, optional
+        Adds ``predicted.*`` on ``phase``.
+
+    Raises
+    ------
+    ResultError
+        If the file cannot be written there.
+    """
+    with written_aside(Path(path)) as aside, h5py.File(aside, "w", track_order=True) as file:
+        file.attrs.update(_attributes(reduction))
+        if comparison is not None:
+            file.attrs["case_text"] = comparison.case.text
+        axes = {
+            "phase": (reduction.phase, Quantity("rad", "stroke phase, middle of the bin")),
+            "stroke": (
+                np.arange(reduction.strokes.count),
+                Quantity("1", "number of the stroke in the log"),
+            ),
+        }
+        for name, (values, quantity) in axes.items():
+            _write(file, name, values, quantity)
+            file[name].make_scale(name)
+        for name, (axis, values, quantity) in _variables(reduction, comparison).items():
+            _write(file, name, values, quantity)
+            if axis:
+                file[name].dims[0].attach_scale(file[axis])
+
+
+def _write(file: h5py.File, name: str, values: Any, quantity: Quantity) -> None:
+    dataset = file.create_dataset(name, data=values)
+    dataset.attrs["units"] = quantity.unit
+    dataset.attrs["long_name"] = quantity.long_name
+
+
+def _attributes(reduction: Reduction) -> dict[str, Any]:
+    told = reduction.to_dict()
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "flapsim_version": installed_version(),
+        "kind": "reduction",
+        "title": reduction.rig.title,
+        "log": reduction.name,
+        "created": datetime.now(UTC).isoformat(timespec="seconds"),
+        "rig_text": reduction.rig.text,
+        "notes": "\n".join(reduction.notes),
+        "counts": json.dumps(reduction.counts),
+        "rejected": json.dumps(told["strokes"]["rejected"]),
+        "budget": json.dumps(told["budget"]),
+    }
+
+
+def _variables(
+    reduction: Reduction, comparison: Comparison | None
+) -> dict[str, tuple[str, Any, Quantity]]:
+    """Name -> (dimension, values, quantity)."""
+    out: dict[str, tuple[str, Any, Quantity]] = {}
+    for name, found in reduction.account.estimates.items():
+        quantity = MEASURED[name]
+        out[f"mean.{name}"] = ("", found.value, quantity)
+        parts = (
+            ("uncertainty", found.uncertainty, "standard uncertainty"),
+            ("low", found.low, "lower end of the 95 % interval"),
+            ("high", found.high, "upper end of the 95 % interval"),
+        )
+        for group, value, words in parts:
+            described = Quantity(quantity.unit, f"{quantity.long_name}: {words}")
+            out[f"{group}.{name}"] = ("", value, described)
+    for name, wave in reduction.waves.items():
+        out[f"series.{name}"] = ("phase", wave.value, SERIES[name])
+        out[f"series_low.{name}"] = ("phase", wave.low, SERIES[name])
+        out[f"series_high.{name}"] = ("phase", wave.high, SERIES[name])
+    if comparison is not None:
+        for name, against in comparison.quantities.items():
+            out[f"predicted.{name}"] = ("phase", against.predicted, SERIES[name])
+    strokes = reduction.strokes
+    out["strokes.start"] = ("stroke", strokes.start, Quantity("s", "time at which it begins"))
+    out["strokes.period"] = ("stroke", strokes.period, Quantity("s", "period"))
+    accepted = (strokes.reasons == "").astype(np.int8)
+    out["strokes.accepted"] = ("stroke", accepted, Quantity("1", "1 for a stroke that counts"))
+    for name, values in strokes.means.items():
+        if name in WAVES:
+            out[f"strokes.{WAVES[name]}"] = ("stroke", values, SERIES[WAVES[name]])
+    return out

@@ -1,0 +1,99 @@
+"""Measured strokes, with their confidence band, and what was predicted: one panel per quantity."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from flapsim.rig.compare import Comparison
+from flapsim.rig.reduction import SERIES, Reduction, Wave
+from flapsim.show.style import FADED, INK, OUTER, blank_figure, save, styled
+
+__all__ = ["draw_reduction", "reduction_figure"]
+
+Array = NDArray[np.float64]
+
+_UNITS = {"m s-1": "m/s"}
+_COLUMNS = 2
+
+
+def draw_reduction(
+    reduction: Reduction, path: str | Path, comparison: Comparison | None = None
+) -> None:
+    """Draw the averaged stroke of every measured quantity.
+
+    Parameters
+    ----------
+    reduction : Reduction
+    path : str or Path
+        .png, .svg or .pdf.
+    comparison : Comparison, optional
+        Adds what a case predicts.
+
+    Raises
+    ------
+    ValueError
+        If the name does not end in one of these.
+    """
+    save(reduction_figure(reduction, comparison), path)
+
+
+def reduction_figure(reduction: Reduction, comparison: Comparison | None = None) -> Figure:
+    """Return the figure of `draw_reduction`.
+
+    Parameters
+    ----------
+    reduction : Reduction
+    comparison : Comparison, optional
+
+    Returns
+    -------
+    Figure
+    """
+    names = list(reduction.waves)
+    lines = math.ceil(len(names) / _COLUMNS)
+    with styled():
+        figure = blank_figure(8.4, 0.9 + 2.15 * lines)
+        grid = figure.subplots(lines, _COLUMNS, squeeze=False)
+        for axes, name in zip(grid.ravel(), names, strict=False):
+            against = None if comparison is None else comparison.quantities.get(name)
+            predicted = None if against is None else against.predicted
+            _panel(axes, name, reduction.phase, reduction.waves[name], predicted)
+        for axes in grid.ravel()[len(names) :]:
+            axes.set_axis_off()
+        for axes in grid[-1]:
+            axes.set_xlabel("stroke phase (°)")
+        count = reduction.bench.strokes.count
+        words = f"{reduction.name}: mean of {count} strokes, band 95 %"
+        if comparison is not None:
+            words += f"; dashed: predicted from {comparison.case.name}"
+        figure.suptitle(words, x=0.02, ha="left", fontsize=9.5, color=FADED)
+        figure.tight_layout(rect=(0.0, 0.0, 1.0, 0.98))
+    return figure
+
+
+def _panel(axes: Axes, name: str, phase: Array, wave: Wave, predicted: Array | None) -> None:
+    degrees = np.degrees(phase)
+    axes.fill_between(degrees, wave.low, wave.high, color=INK, alpha=0.25, linewidth=0.0)
+    axes.plot(degrees, wave.value, color=INK, linewidth=1.4, label="measured")
+    if predicted is not None:
+        axes.plot(
+            degrees, predicted, color=OUTER.color, linewidth=1.6, linestyle=(0, (5, 1.6)),
+            label="predicted",
+        )  # fmt: skip
+        axes.legend(frameon=False, fontsize=7.5, loc="best")
+    unit = _UNITS.get(SERIES[name].unit, SERIES[name].unit)
+    axes.set_title(SERIES[name].long_name)
+    axes.set_ylabel(unit)
+    axes.set_xlim(0.0, 360.0)
+    axes.set_xticks(np.arange(0, 361, 90))
+    low, high = axes.get_ylim()
+    if high - low < 0.02 * max(abs(low), abs(high)):
+        # A supply that hardly moves would show nothing but noise.
+        middle, half = 0.5 * (low + high), 0.01 * max(abs(low), abs(high))
+        axes.set_ylim(middle - half, middle + half)
