@@ -167,7 +167,8 @@ def test_the_surveyor_needs_its_driven_twist() -> None:
     driven = flown("glasshouse")
     rigid = flown("glasshouse", {"stroke.outer.twist.tip_amplitude_deg": 0.0})
     assert driven.check["stalled_fraction"] < 0.01 < rigid.check["stalled_fraction"]
-    assert rigid.mean["aero_power_w"] / driven.mean["aero_power_w"] == pytest.approx(2.0, abs=0.2)
+    assert rigid.mean["aero_power_w"] > 1.5 * driven.mean["aero_power_w"]
+    assert rigid.mean["flapping_efficiency"] < 0.6 * driven.mean["flapping_efficiency"]
 
 
 # --- polars ------------------------------------------------------------------------------------

