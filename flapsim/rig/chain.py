@@ -375,6 +375,7 @@ def _electrical(bench: Bench, sources: Any, measured: dict[str, Any]) -> Any:
     lost = mean_product_correction(
         bench.recorded("voltage"),
         bench.recorded("current"),
+        bench.bin_time / bench.bin_time.sum(),
         bench.frequency,
         (voltage.filter, current.filter),
     )

@@ -96,7 +96,11 @@ def undone(wave: Array, frequency: float, filter_: Filter | None) -> Array:
 
 
 def mean_product_correction(
-    first: Array, second: Array, frequency: float, filters: tuple[Filter | None, Filter | None]
+    first: Array,
+    second: Array,
+    weights: Array,
+    frequency: float,
+    filters: tuple[Filter | None, Filter | None],
 ) -> float:
     """What the filters took from the mean product of two periodic signals.
 
@@ -104,6 +108,8 @@ def mean_product_correction(
     ----------
     first, second : (bins,) arrays
         As recorded, averaged over bins of phase.
+    weights : (bins,) array
+        Part of the stroke that each bin takes.
     frequency : float
         Hz.
     filters : pair of Filter or None
@@ -112,15 +118,18 @@ def mean_product_correction(
     -------
     float
         To be added to the mean of the product as recorded. Two filters of unequal phase make watts
-        appear or vanish.
+        appear or vanish. Harmonics that cannot be restored stay as they were recorded.
     """
     if filters == (None, None):
         return 0.0
-    spectra = [np.fft.rfft(wave) / len(wave) for wave in (first, second)]
-    at = frequency * np.arange(len(spectra[0]), dtype=np.float64)
-    good = trusted(filters[0], at) & trusted(filters[1], at)
-    ratio = response(filters[0], at) * np.conj(response(filters[1], at))
-    product = spectra[0] * np.conj(spectra[1])
-    # Every harmonic but the mean stands for two, of either sign.
-    missing = np.where(good, product / np.where(good, ratio, 1.0) - product, 0.0).real
-    return float(2.0 * missing[1:].sum())
+    waves = (first, second)
+    restored = [_restored(wave, frequency, one) for wave, one in zip(waves, filters, strict=True)]
+    return float(weights @ (restored[0] * restored[1] - first * second))
+
+
+def _restored(wave: Array, frequency: float, filter_: Filter | None) -> Array:
+    """Wave with those harmonics restored that can be, the others as they are."""
+    harmonics = np.fft.rfft(wave)
+    at = frequency * np.arange(len(harmonics), dtype=np.float64)
+    ratio = np.where(trusted(filter_, at), response(filter_, at), 1.0)
+    return np.fft.irfft(harmonics / ratio, len(wave))

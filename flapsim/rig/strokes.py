@@ -28,6 +28,9 @@ POWER = "power"
 UNEVEN = 3.0
 """Mean times spent in a bin beyond which the crank did not turn evenly enough, and its inverse."""
 
+OUTLIER_FLOOR = 0.02
+"""Part of a quantity's peak by which a stroke mean may always differ: steady runs scatter little."""
+
 STUCK = 0.25
 """Part of a stroke throughout which a sensor that moves may read the same."""
 
@@ -270,10 +273,18 @@ def joined(tables: list[StrokeTable], rig: Rig, name: str) -> StrokeTable:
         np.concatenate([part.reasons for part in tables]),
     )
     reasons = table.reasons.copy()
-    _reject(reasons, table.period, rig.strokes.period_tolerance, None, "period off")
+    usual = float(np.median(table.period[reasons == ""])) if (reasons == "").any() else 0.0
+    _reject(reasons, table.period, rig.strokes.period_tolerance * usual, None, "period off")
     for key, values in table.means.items():
         if key != POWER:
-            _reject(reasons, values, 0.0, rig.strokes.outlier, f"{key} far from the rest")
+            size = float(np.abs(np.median(table.waves[key], axis=0)).max())
+            _reject(
+                reasons,
+                values,
+                OUTLIER_FLOOR * size,
+                rig.strokes.outlier,
+                f"{key} far from the rest",
+            )
     table.reasons[:] = reasons
     good = int(np.count_nonzero(reasons == ""))
     if good < fewest:
@@ -290,18 +301,16 @@ def joined(tables: list[StrokeTable], rig: Rig, name: str) -> StrokeTable:
 
 
 def _reject(
-    reasons: NDArray[np.str_], values: Array, part: float, robust: float | None, why: str
+    reasons: NDArray[np.str_], values: Array, floor: float, robust: float | None, why: str
 ) -> None:
-    """Reject strokes whose value is far from the median of those that still count."""
+    """Reject strokes far from the median of those that still count, by more than `floor`."""
     open_ = reasons == ""
     if not open_.any():
         return
     middle = float(np.median(values[open_]))
-    limit = part * abs(middle)
+    limit = floor
     if robust is not None:
         # 1.4826 makes the median absolute deviation a standard deviation (Rousseeuw & Croux 1993).
         spread = 1.4826 * float(np.median(np.abs(values[open_] - middle)))
-        if spread == 0.0:
-            return
-        limit = robust * spread
+        limit = max(robust * spread, floor)
     reasons[open_ & (np.abs(values - middle) > limit)] = why
