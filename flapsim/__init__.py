@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from flapsim.flight.power import power_curve
     from flapsim.flight.trim import NoTrim, Trim, trim, trim_many
     from flapsim.results import read_cycle, write_cycle
+    from flapsim.study.engine import sweep
+    from flapsim.study.table import read_sweep
 
     __version__: str
 
@@ -36,6 +38,8 @@ _ROOM_OF = {
     "trim": "flight.trim",
     "trim_many": "flight.trim",
     "power_curve": "flight.power",
+    "read_sweep": "study.table",
+    "sweep": "study.engine",
     "read_cycle": "results",
     "write_cycle": "results",
 }
@@ -52,7 +56,9 @@ __all__ = [
     "power_curve",
     "read_case",
     "read_cycle",
+    "read_sweep",
     "simulate",
+    "sweep",
     "trim",
     "trim_many",
     "write_cycle",

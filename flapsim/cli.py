@@ -19,6 +19,7 @@ from flapsim.case import Case, CaseError
 from flapsim.cli_drive import add_drive_commands
 from flapsim.cli_flight import add_flight_commands
 from flapsim.cli_rig import add_rig_commands
+from flapsim.cli_study import add_study_commands
 from flapsim.command import (
     DONE,
     FILM_SUFFIXES,
@@ -160,6 +161,7 @@ def _parser() -> argparse.ArgumentParser:
     take_json(animate)
     take_output(animate, "film to write, .gif, or .mp4 where ffmpeg is installed [FILE.gif]")
     add_flight_commands(commands)
+    add_study_commands(commands)
     add_drive_commands(commands)
     add_rig_commands(commands)
     return parser

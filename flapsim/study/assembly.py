@@ -1,0 +1,254 @@
+"""The result file of a sweep: blocks become one HDF5 file that is also valid netCDF-4.
+
+Answers: how do the results of a million points get onto the axes of their plan without ever being
+in memory at once, under names and units that other tools understand?
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from datetime import UTC, datetime
+from typing import Any, Final
+
+import h5py
+import numpy as np
+from numpy.typing import NDArray
+
+from flapsim import __version__
+from flapsim.case_text import plain_value
+from flapsim.study.block import PENDING, SERIES, STATUS, Answer
+from flapsim.study.faults import StudyError
+from flapsim.study.naming import quantity_of
+from flapsim.study.plan import Study
+from flapsim.study.sampling import Points, boxes
+from flapsim.study.store import BlockStore, sync_folder
+
+__all__ = ["KIND", "SCHEMA_VERSION", "assemble"]
+
+SCHEMA_VERSION: Final = 1
+KIND: Final = "sweep"
+
+MOST_REASONS: Final = 1000
+_MORE_REASONS = "another reason; run the point alone to see it"
+_SPAN = 8192
+"""Points written at a time: few enough for memory, many enough to write quickly."""
+
+
+def assemble(study: Study, points: Points, store: BlockStore) -> None:
+    """Make the result file of the blocks that are there, complete or not.
+
+    It appears under its name in one instant, in place of an older one.
+
+    Parameters
+    ----------
+    study : Study
+        For its text and title.
+    points : Points
+        Where the points stand.
+    store : BlockStore
+        The blocks; they stay.
+
+    Raises
+    ------
+    StudyError
+        If the file cannot be written; the blocks stay.
+    """
+    aside = store.folder / "assembled.part"
+    try:
+        with h5py.File(aside, "w", track_order=True) as file:
+            _fill(file, study, points, store)
+        with open(aside, "rb+") as done:
+            os.fsync(done.fileno())
+        aside.replace(store.target)
+        sync_folder(store.target.parent)
+    except (OSError, RuntimeError) as error:  # h5py says either of a full disk
+        with suppress(OSError):
+            aside.unlink(missing_ok=True)
+        why = getattr(error, "strerror", None) or str(error).partition("\n")[0]
+        raise StudyError(
+            f"{store.target}: cannot be written ({why}); all {len(store.finished)} finished blocks"
+            f" are kept in {store.folder.name}: make room and run the same command again"
+        ) from error
+
+
+def _fill(file: h5py.File, study: Study, points: Points, store: BlockStore) -> None:
+    names = store.identity.names
+    scalars = [name for name in names if not name.startswith(SERIES)]
+    cycles = [name for name in names if name.startswith(SERIES)]
+    file.attrs.update(_attributes(study, points, store))
+    for name, size in zip(points.names, points.shape, strict=True):
+        _scale(file, name, size, points)
+    variables = [_variable(file, name, points, np.float64, np.nan) for name in scalars]
+    status = _variable(file, "status", points, np.int8, PENDING)
+    status.attrs["flag_values"] = np.arange(len(STATUS), dtype=np.int8)
+    status.attrs["flag_meanings"] = " ".join(STATUS)
+    status.attrs["long_name"] = "what became of each point"
+    reason = _variable(file, "reason", points, np.int32, 0)
+    reason.attrs["long_name"] = "place of the reason in reason_text, 0 for none"
+    stroke = _stroke_axis(file, study, points, cycles)
+    known: dict[str, int] = {"": 0}
+    for span in _spans(store):
+        first, last = span[0].start, span[-1].start + span[-1].status.size
+        values = np.concatenate([answer.values for answer in span], axis=1)
+        for variable, row in zip(variables, values, strict=True):
+            _put(variable, row, first, last, points.shape)
+        _put(status, np.concatenate([a.status for a in span]), first, last, points.shape)
+        if any(answer.reasons for answer in span):
+            numbers = np.concatenate([_renumbered(answer, known) for answer in span])
+            _put(reason, numbers, first, last, points.shape)
+        for index, variable in enumerate(stroke):
+            rows = np.concatenate([answer.series[index] for answer in span])
+            _put(variable, rows, first, last, points.shape)
+    text = np.array(list(known), dtype=object)
+    file.create_dataset("reason_number", data=np.arange(len(known))).make_scale("reason_number")
+    texts = file.create_dataset("reason_text", data=text, dtype=h5py.string_dtype())
+    texts.dims[0].attach_scale(file["reason_number"])
+    if points.sampling != "grid":
+        _write_sample(file, points)
+
+
+def _attributes(study: Study, points: Points, store: BlockStore) -> dict[str, Any]:
+    facts = json.dumps(store.identity.facts, ensure_ascii=False, default=str)
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "flapsim_version": __version__,
+        "kind": KIND,
+        "title": study.title,
+        "created": datetime.now(UTC).isoformat(timespec="seconds"),
+        "plan_name": study.name,
+        "plan_text": study.text,
+        "case_name": study.case.name,
+        "case_text": study.case.text,
+        "sampling": points.sampling,
+        "seed": points.seed,
+        "results": " ".join(store.identity.names),
+        "dimensions": json.dumps({d.name: list(d.values) for d in points.dimensions}),
+        "facts": facts,
+        "complete": len(store.finished) == store.identity.blocks,
+    }
+
+
+def _scale(file: h5py.File, name: str, size: int, points: Points) -> None:
+    """Write the coordinate of an axis, and the keys that step along it."""
+    if points.sampling != "grid":
+        file.create_dataset(name, data=np.arange(size)).make_scale(name)
+        return
+    dimension = next(d for d in points.dimensions if d.name == name)
+    if tuple(dimension.values) == (name,):
+        coordinate = _described(file, name, dimension.values[name])
+        coordinate.make_scale(name)
+        return
+    file.create_dataset(name, data=np.arange(size)).make_scale(name)
+    for key, values in dimension.values.items():
+        _described(file, key, values).dims[0].attach_scale(file[name])
+
+
+def _described(file: h5py.File, key: str, values: NDArray[Any]) -> h5py.Dataset:
+    """Write the values of a key, words as words, with their unit."""
+    if values.dtype == np.float64:
+        dataset = file.create_dataset(key, data=values)
+        dataset.attrs["units"] = quantity_of(key).unit
+    else:
+        words = np.array([as_word(value) for value in values], dtype=object)
+        dataset = file.create_dataset(key, data=words, dtype=h5py.string_dtype())
+    dataset.attrs["long_name"] = key
+    return dataset
+
+
+def as_word(value: Any) -> str:
+    """Return a value that is no number as a word: text as it is, the rest as JSON."""
+    plain = plain_value(value)
+    return plain if isinstance(plain, str) else json.dumps(plain)
+
+
+def _variable(
+    file: h5py.File, name: str, points: Points, kind: Any, empty: float, tail: tuple[int, ...] = ()
+) -> h5py.Dataset:
+    """Make room for one result at every point."""
+    shape = (*points.shape, *tail)
+    variable = file.create_dataset(name, shape=shape, dtype=kind, fillvalue=empty)
+    if kind is np.float64:
+        quantity = quantity_of(name)
+        variable.attrs["units"] = quantity.unit
+        variable.attrs["long_name"] = quantity.long_name
+    axes = (*points.names, *(("phase",) if tail else ()))
+    for index, axis in enumerate(axes):
+        variable.dims[index].attach_scale(file[axis])
+    return variable
+
+
+def _stroke_axis(
+    file: h5py.File, study: Study, points: Points, cycles: list[str]
+) -> list[h5py.Dataset]:
+    """Make room for cycles, where they were asked for."""
+    if not cycles:
+        return []
+    steps = study.case.model.steps
+    phase = file.create_dataset("phase", data=2.0 * math.pi * np.arange(steps) / steps)
+    phase.attrs["units"] = "rad"
+    phase.attrs["long_name"] = "stroke phase"
+    phase.make_scale("phase")
+    return [_variable(file, name, points, np.float64, np.nan, (steps,)) for name in cycles]
+
+
+def _spans(store: BlockStore) -> Iterable[list[Answer]]:
+    """Finished blocks in order, in runs without a gap and of bounded length."""
+    span: list[Answer] = []
+    for number in sorted(store.finished):
+        answer = store.read(number)
+        follows = span and span[-1].number + 1 == number
+        if span and (not follows or len(span) * store.identity.block >= _SPAN):
+            yield span
+            span = []
+        span.append(answer)
+    if span:
+        yield span
+
+
+def _put(
+    variable: h5py.Dataset, values: NDArray[Any], first: int, last: int, shape: tuple[int, ...]
+) -> None:
+    """Write a run of points onto the axes."""
+    done = 0
+    tail = variable.shape[len(shape) :]
+    for box, size in boxes(first, last, shape):
+        lengths = tuple(part.stop - part.start for part in box)
+        variable[box] = values[done : done + size].reshape(*lengths, *tail)
+        done += size
+
+
+def _renumbered(answer: Answer, known: dict[str, int]) -> NDArray[np.int32]:
+    """Reasons of a block, numbered as in the whole file."""
+    numbers = [0]
+    for text in answer.reasons:
+        if text not in known and len(known) >= MOST_REASONS:
+            text = _MORE_REASONS
+        numbers.append(known.setdefault(text, len(known)))
+    return np.array(numbers, dtype=np.int32)[answer.reason]
+
+
+def _write_sample(file: h5py.File, points: Points) -> None:
+    """Write the values of the varied keys at every sampled point."""
+    datasets: dict[str, h5py.Dataset] = {}
+    for start in range(0, points.count, _SPAN):
+        stop = min(start + _SPAN, points.count)
+        for key, values in points.columns(start, stop).items():
+            number = values.dtype == np.float64
+            if key not in datasets:
+                kind = np.float64 if number else h5py.string_dtype()
+                datasets[key] = file.create_dataset(key, shape=(points.count,), dtype=kind)
+                datasets[key].attrs["long_name"] = key
+                if number:
+                    datasets[key].attrs["units"] = quantity_of(key).unit
+                datasets[key].dims[0].attach_scale(file["point"])
+            datasets[key][start:stop] = values if number else [as_word(v) for v in values]
+
+
+def attribute_facts(attributes: Mapping[str, Any]) -> dict[str, Any]:
+    """Facts by which a sweep is known, from the attributes of its result file."""
+    facts: dict[str, Any] = json.loads(attributes["facts"])
+    return facts

@@ -1,0 +1,379 @@
+"""One block of a sweep: a run of points, solved together by the batch kernel.
+
+Answers: what do these points come to, which of them have no answer, and why? A task and its
+answer are plain data, so that any executor can carry them to another thread, process or machine.
+The answer of a point does not depend on which others share its block.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flapsim.blade_element import solve
+from flapsim.body import weight
+from flapsim.case import Case, CaseError
+from flapsim.case_columns import is_column_key, with_columns
+from flapsim.case_text import plain_value
+from flapsim.design import pack
+from flapsim.flight.trim import TrimColumns, trim_many
+from flapsim.outcome import evaluate, wing_loads
+from flapsim.study.plan import Trim
+
+__all__ = ["DONE", "FAILED", "NO_ANSWER", "PENDING", "STATUS", "Answer", "Task", "solve_block"]
+
+Array = NDArray[np.float64]
+Column = NDArray[Any]
+
+PENDING, DONE, NO_ANSWER, FAILED = range(4)
+STATUS: Final = ("pending", "done", "no-answer", "failed")
+"""What may be said of a point; the number in a result file is the place in this list."""
+
+TILE: Final = 64
+"""Points that are trimmed from the answer of one among them; blocks are whole numbers of tiles."""
+
+SERIES: Final = "series."
+
+
+@dataclass(frozen=True)
+class Task:
+    """A block to be solved.
+
+    Attributes
+    ----------
+    number : int
+        Number of the block.
+    start : int
+        Its first point.
+    case : Case
+        What all points share.
+    columns : dict of str to ndarray, shape (n,)
+        Varied keys: numbers, or objects for anything else.
+    names : tuple of str
+        Results to keep, in order.
+    trim : Trim or None
+    unsure : bool
+        Whether each point is to be checked as a case of its own.
+    """
+
+    number: int
+    start: int
+    case: Case
+    columns: dict[str, Column]
+    names: tuple[str, ...]
+    trim: Trim | None = None
+    unsure: bool = False
+
+    @property
+    def size(self) -> int:
+        """Number of points."""
+        return len(next(iter(self.columns.values())))
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a block came to.
+
+    Attributes
+    ----------
+    number, start : int
+        As in the task.
+    values : ndarray, shape (names, n)
+        Scalar results; NaN where there are none.
+    series : ndarray, shape (series names, n, steps)
+        Cycles that were asked for.
+    status : ndarray of int8, shape (n,)
+        Places in `STATUS`.
+    reason : ndarray of int32, shape (n,)
+        0, or the place of a sentence in `reasons`, counted from 1.
+    reasons : tuple of str
+        Why points failed or have no answer.
+    """
+
+    number: int
+    start: int
+    values: Array
+    series: Array
+    status: NDArray[np.int8]
+    reason: NDArray[np.int32]
+    reasons: tuple[str, ...]
+
+
+def solve_block(task: Task) -> Answer:
+    """Solve a block.
+
+    Parameters
+    ----------
+    task : Task
+        What to solve.
+
+    Returns
+    -------
+    Answer
+        Points that are at fault, or without an answer, say so and cost the others nothing.
+    """
+    work = _Work(task)
+    for options, places in _groups(task):
+        work.solve_group(options, places)
+    return work.answer()
+
+
+def scalar_names(case: Case, options: Mapping[str, Any], trim: Trim | None) -> tuple[str, ...]:
+    """Names of the scalar results of a case.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    options : mapping of str to object
+        Changes to it.
+    trim : Trim or None
+        As in the plan.
+
+    Returns
+    -------
+    tuple of str
+    """
+    names = list(evaluate(case.replace(options) if options else case))
+    found = [f"trim.{key.strip()}" for name in trim.free for key in name.split("+")] if trim else []
+    return (*names, "mean.weight_n", *found)
+
+
+def series_names(case: Case) -> tuple[str, ...]:
+    """Names of the cycles that can be kept.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Returns
+    -------
+    tuple of str
+    """
+    half = solve(pack(case).batch, series=True)
+    return tuple(SERIES + name for name in wing_loads(case, half.mean, half.mean))
+
+
+def _groups(task: Task) -> list[tuple[dict[str, Any], NDArray[np.int64]]]:
+    """Points that share everything but numbers, and the changes that they share."""
+    apart = {
+        key: values
+        for key, values in task.columns.items()
+        if not is_column_key(key) or values.dtype != np.float64
+    }
+    if not apart:
+        return [({}, np.arange(task.size))]
+    found: dict[str, list[int]] = {}
+    changes: dict[str, dict[str, Any]] = {}
+    for place in range(task.size):
+        options = {key: plain_value(values[place]) for key, values in apart.items()}
+        label = repr(options)
+        found.setdefault(label, []).append(place)
+        changes[label] = options
+    return [(changes[label], np.array(places)) for label, places in found.items()]
+
+
+class _Work:
+    """The answer of a block while it is made."""
+
+    def __init__(self, task: Task) -> None:
+        self._task = task
+        self._series_names = tuple(name for name in task.names if name.startswith(SERIES))
+        self._names = tuple(name for name in task.names if not name.startswith(SERIES))
+        size = task.size
+        steps = task.case.model.steps if self._series_names else 0
+        self._values = np.full((len(self._names), size), np.nan)
+        self._series = np.full((len(self._series_names), size, steps), np.nan)
+        self._status = np.full(size, DONE, dtype=np.int8)
+        self._reason = np.zeros(size, dtype=np.int32)
+        self._reasons: list[str] = []
+
+    def answer(self) -> Answer:
+        task = self._task
+        return Answer(
+            task.number, task.start, self._values, self._series,
+            self._status, self._reason, tuple(self._reasons),
+        )  # fmt: skip
+
+    def _refuse(self, place: int, status: int, reason: str) -> None:
+        if reason not in self._reasons:
+            self._reasons.append(reason)
+        self._status[place] = status
+        self._reason[place] = self._reasons.index(reason) + 1
+
+    def solve_group(self, options: dict[str, Any], places: NDArray[np.int64]) -> None:
+        """Solve points that share everything but numbers."""
+        task = self._task
+        columns = {
+            key: values[places].astype(np.float64)
+            for key, values in task.columns.items()
+            if key not in options
+        }
+        case = task.case
+        if task.unsure:
+            places, columns = self._sound(case, options, places, columns)
+        if not places.size:
+            return
+        try:
+            case = case.replace(options) if options else case
+        except CaseError as error:
+            for place in places:
+                self._refuse(int(place), FAILED, _sentence(error))
+            return
+        places, columns = self._packable(case, places, columns)
+        if not places.size:
+            return
+        if task.trim is not None:
+            places, columns, results = self._trimmed(case, places, columns, task.trim)
+        else:
+            results = evaluate(case, columns)
+        if not places.size:
+            return
+        lift = np.asarray(weight(with_columns(case, columns)))
+        results["mean.weight_n"] = np.broadcast_to(lift, places.shape)
+        for index, name in enumerate(self._names):
+            if name in results:
+                self._values[index, places] = results[name]
+        if self._series_names:
+            self._keep_series(case, places, columns)
+        finite = np.isfinite(results["mean.lift_n"]) & np.isfinite(results["mean.aero_power_w"])
+        for place in places[~finite]:
+            self._refuse(int(place), FAILED, "the solver has no finite answer here")
+
+    # --- which points are sound -----------------------------------------------------------------
+
+    def _sound(
+        self,
+        case: Case,
+        options: dict[str, Any],
+        places: NDArray[np.int64],
+        columns: dict[str, Column],
+    ) -> tuple[NDArray[np.int64], dict[str, Column]]:
+        """Leave out points that are no case."""
+
+        def fault(index: int) -> str:
+            point = {key: float(values[index]) for key, values in columns.items()}
+            try:
+                case.replace(options | point)
+            except CaseError as error:
+                return _sentence(error)
+            return ""
+
+        return self._without(list(map(fault, range(places.size))), places, columns)
+
+    def _packable(
+        self, case: Case, places: NDArray[np.int64], columns: dict[str, Column]
+    ) -> tuple[NDArray[np.int64], dict[str, Column]]:
+        """Leave out points whose schedules cannot be followed, such as a crank that cannot turn."""
+        if not columns:
+            columns = {"stroke.frequency_hz": np.full(places.size, case.stroke.frequency_hz)}
+        faults = [""] * places.size
+        for index in _at_fault(lambda some: _pack(case, columns, some), np.arange(places.size)):
+            faults[index] = _why(case, columns, index)
+        return self._without(faults, places, columns)
+
+    def _without(
+        self, faults: list[str], places: NDArray[np.int64], columns: dict[str, Column]
+    ) -> tuple[NDArray[np.int64], dict[str, Column]]:
+        for place, fault in zip(places, faults, strict=True):
+            if fault:
+                self._refuse(int(place), FAILED, fault)
+        good = np.array([not fault for fault in faults])
+        if good.all():
+            return places, columns
+        return places[good], {key: values[good] for key, values in columns.items()}
+
+    # --- trim and cycles ------------------------------------------------------------------------
+
+    def _trimmed(
+        self,
+        case: Case,
+        places: NDArray[np.int64],
+        columns: dict[str, Column],
+        trim: Trim,
+    ) -> tuple[NDArray[np.int64], dict[str, Column], dict[str, Array]]:
+        """Trim points; one of each tile first, the others from its answer."""
+        tile = (self._task.start + places) // TILE
+        _, first = np.unique(tile, return_index=True)
+        leader = first[np.searchsorted(tile[first], tile)]
+        anchors = trim_many(
+            case, {key: values[first] for key, values in columns.items()}, trim.free, trim.hold
+        )
+        of = np.searchsorted(first, leader)
+        ok = anchors.trimmed[of]
+        start = {key: np.where(ok, value[of], np.nan) for key, value in anchors.solution.items()}
+        answer = trim_many(case, columns, trim.free, trim.hold, start)
+        for index in np.flatnonzero(~answer.trimmed):
+            self._refuse(int(places[index]), NO_ANSWER, _refusal(answer, int(index)))
+        good = answer.trimmed
+        results = {name: np.asarray(values)[good] for name, values in answer.results.items()}
+        found = {key: np.asarray(values)[good] for key, values in answer.solution.items()}
+        results |= {f"trim.{key}": values for key, values in found.items()}
+        return places[good], {key: x[good] for key, x in columns.items()} | found, results
+
+    def _keep_series(
+        self, case: Case, places: NDArray[np.int64], columns: dict[str, Column]
+    ) -> None:
+        """Solve once more with the stroke step by step, a few designs at a time."""
+        for begin in range(0, places.size, TILE):
+            some = slice(begin, begin + TILE)
+            part = {key: values[some] for key, values in columns.items()}
+            many = with_columns(case, part)
+            lanes = places[some].size
+            halves = [pack(many, lanes=lanes)]
+            if case.stroke.port is not None:
+                halves.append(pack(many, "port", lanes))
+            solved = [solve(half.batch, series=True).series for half in halves]
+            moved = [np.moveaxis(series, 1, 0) for series in (solved[0], solved[-1])]
+            loads = wing_loads(many, moved[0], moved[1])
+            for index, name in enumerate(self._series_names):
+                self._series[index, places[some]] = loads[name.removeprefix(SERIES)].T
+
+
+def _refusal(answer: TrimColumns, index: int) -> str:
+    """Say why a point cannot be trimmed; numbers left out, so that like points share a sentence."""
+    words, _, rest = answer.reason(index).partition(":")
+    _, bracket, balance = rest.rpartition("(")
+    return f"{words} ({balance}" if bracket else words
+
+
+def _pack(case: Case, columns: Mapping[str, Column], some: NDArray[np.int64]) -> None:
+    many = with_columns(case, {key: values[some] for key, values in columns.items()})
+    for side in ("starboard", "port")[: 1 if case.stroke.port is None else 2]:
+        pack(many, "port" if side == "port" else "starboard", some.size)
+
+
+def _at_fault(attempt: Callable[[NDArray[np.int64]], None], places: NDArray[np.int64]) -> list[int]:
+    """Find the places at which an attempt fails, by halving."""
+    try:
+        attempt(places)
+    except (CaseError, ValueError, TypeError, ArithmeticError):
+        if places.size == 1:
+            return [int(places[0])]
+        half = places.size // 2
+        return _at_fault(attempt, places[:half]) + _at_fault(attempt, places[half:])
+    return []
+
+
+def _why(case: Case, columns: Mapping[str, Column], index: int) -> str:
+    """Say what is wrong with one point, as if it were a case of its own."""
+    try:
+        alone = case.replace({key: float(values[index]) for key, values in columns.items()})
+        for side in ("starboard", "port")[: 1 if case.stroke.port is None else 2]:
+            pack(alone, "port" if side == "port" else "starboard")
+    except CaseError as error:
+        return _sentence(error)
+    except (ValueError, TypeError, ArithmeticError) as error:
+        return str(error).partition("\n")[0] or type(error).__name__
+    return "cannot be solved"
+
+
+def _sentence(error: CaseError) -> str:
+    """First fault of a case, without the file: the point has none."""
+    fault = error.faults[0]
+    return str(fault).removeprefix(f"{fault.file}: ")

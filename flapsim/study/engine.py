@@ -1,0 +1,517 @@
+"""The engine of a sweep: blocks out to workers, answers into the store, until all are there.
+
+Answers: which workers solve which blocks, what happens when one dies, and what is told on the way?
+Workers are any `concurrent.futures.Executor`: threads or processes of this machine, a Dask cluster
+(``distributed.Client.get_executor()``), MPI ranks (``mpi4py.futures.MPIPoolExecutor``). What the
+points come to does not depend on the choice.
+
+>>> import flapsim
+>>> table = flapsim.sweep("cases/twist_map.toml", store="twist_map.h5")  # doctest: +SKIP
+
+On a cluster with MPI, in a script that is started by ``mpiexec -n 64 python -m mpi4py.futures``:
+
+>>> from mpi4py.futures import MPIPoolExecutor  # doctest: +SKIP
+>>> with MPIPoolExecutor() as ranks:  # doctest: +SKIP
+...     flapsim.sweep("plan.toml", store="plan.h5", executor=ranks, workers=63)
+"""
+
+from __future__ import annotations
+
+import difflib
+import fnmatch
+import multiprocessing
+import os
+import shutil
+import signal
+import time
+from collections.abc import Callable
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    BrokenExecutor,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+    wait,
+)
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import h5py
+import numpy as np
+
+from flapsim.case import CaseError, Fault
+from flapsim.case_rules import show
+from flapsim.case_text import plain_value
+from flapsim.study.assembly import KIND, assemble, attribute_facts
+from flapsim.study.block import (
+    FAILED,
+    NO_ANSWER,
+    SERIES,
+    TILE,
+    Answer,
+    Task,
+    scalar_names,
+    series_names,
+    solve_block,
+)
+from flapsim.study.faults import StudyError
+from flapsim.study.identity import facts_of
+from flapsim.study.plan import Study, read_study
+from flapsim.study.sampling import Points, points_of
+from flapsim.study.store import BlockStore, Identity, blocks_folder, differences, refusal
+from flapsim.study.table import SweepTable, read_sweep
+
+__all__ = ["Interrupted", "Preview", "Progress", "preview", "sweep"]
+
+BLOCK: Final = 512
+"""Points per block: some tenths of a second of work, small against the memory of any machine."""
+
+MOST_DEATHS: Final = 5
+"""Times that workers may die before the sweep gives up."""
+
+_MOST_KINDS: Final = 16
+"""Kinds of case that are looked at for the names of their results."""
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far a sweep is.
+
+    Attributes
+    ----------
+    done, total : int
+        Points with a verdict, and all.
+    resumed : int
+        Those of them that an earlier run left.
+    refused : int
+        Points without an answer or failed, in this run.
+    seconds : float
+        Since the first block went out.
+    """
+
+    done: int
+    total: int
+    resumed: int
+    refused: int
+    seconds: float
+
+    @property
+    def rate(self) -> float:
+        """Points per second in this run."""
+        return (self.done - self.resumed) / self.seconds if self.seconds > 0.0 else 0.0
+
+    @property
+    def left(self) -> float:
+        """Seconds left at this rate; infinite before there is one."""
+        return (self.total - self.done) / self.rate if self.rate > 0.0 else float("inf")
+
+
+class Interrupted(KeyboardInterrupt):
+    """A sweep was stopped; what is finished is kept. The message says how to go on."""
+
+
+@dataclass(frozen=True)
+class Preview:
+    """What a plan would take.
+
+    Attributes
+    ----------
+    points, blocks, results : int
+        Number of points, of blocks, and of results kept of each point.
+    axes : dict of str to int
+        Lengths of the axes of the result.
+    rate : float
+        Points per second of one worker, by a timed sample.
+    seconds : float
+        Estimated time on `workers`.
+    size : int
+        Bytes of the result file.
+    needed, free : int
+        Bytes that the disk must have while blocks become the file, and that it has.
+    workers : int
+    refused : int
+        Points of the sample without an answer or failed.
+    sampled : int
+        Points of the sample.
+    reasons : tuple of str
+        Why.
+    """
+
+    points: int
+    blocks: int
+    results: int
+    axes: dict[str, int]
+    rate: float
+    seconds: float
+    size: int
+    needed: int
+    free: int
+    workers: int
+    refused: int
+    sampled: int
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Prepared:
+    """A study ready to be cut into blocks."""
+
+    study: Study
+    points: Points
+    names: tuple[str, ...]
+    unsure: bool
+
+    def task(self, number: int, block: int) -> Task:
+        start = number * block
+        return self.part(number, start, min(start + block, self.points.count))
+
+    def part(self, number: int, start: int, stop: int) -> Task:
+        columns = self.points.columns(start, stop)
+        plan = self.study.plan
+        return Task(number, start, self.study.case, columns, self.names, plan.trim, self.unsure)
+
+
+def sweep(
+    plan: str | Path | Study,
+    store: str | Path,
+    *,
+    workers: int | None = None,
+    how: Literal["threads", "processes"] = "threads",
+    executor: Executor | None = None,
+    block: int = BLOCK,
+    overwrite: bool = False,
+    told: Callable[[Progress], None] | None = None,
+) -> SweepTable:
+    """Compute every point of a plan, or go on where an earlier run was stopped.
+
+    Parameters
+    ----------
+    plan : str, Path or Study
+        Plan file.
+    store : str or Path
+        Result file to make. While the sweep runs its finished blocks lie in the folder
+        ``STORE.blocks`` beside it; a sweep that died goes on from there.
+    workers : int, optional
+        Threads or processes; as many as there are cores if left out.
+    how : {"threads", "processes"}
+        Kind of workers on this machine.
+    executor : Executor, optional
+        Other workers, such as those of a cluster; stays open. `workers` says how many they are.
+    block : int
+        Points per block, rounded up to whole tiles of 64.
+    overwrite : bool
+        Whether to begin anew where the result, or blocks of another sweep, are there already.
+    told : callable, optional
+        Called with a `Progress` after every block.
+
+    Returns
+    -------
+    SweepTable
+        Points that have no answer or failed say so in its `status`.
+
+    Raises
+    ------
+    CaseError
+        If the plan, its case or a key of `keep` is at fault.
+    StudyError
+        If the result cannot be written, or belongs to another plan, case or version.
+    Interrupted
+        On Ctrl-C, with what is finished kept.
+    """
+    target = Path(store)
+    _check_target(target)
+    prepared = _prepare(plan if isinstance(plan, Study) else read_study(plan))
+    block = -(-max(block, 1) // TILE) * TILE
+    facts = facts_of(prepared.study, prepared.names)
+    identity = Identity(facts, prepared.names, prepared.points.count, block)
+    if overwrite:
+        shutil.rmtree(blocks_folder(target), ignore_errors=True)
+    elif _complete(target, facts):
+        shutil.rmtree(blocks_folder(target), ignore_errors=True)
+        return read_sweep(target)
+    blocks = BlockStore.open(target, identity)
+    try:
+        _compute(prepared, blocks, workers or os.cpu_count() or 1, how, executor, told)
+        assemble(prepared.study, prepared.points, blocks)
+        blocks.discard()
+    finally:
+        blocks.close()
+    return read_sweep(target)
+
+
+def preview(plan: str | Path | Study, store: str | Path, workers: int | None = None) -> Preview:
+    """Say what a plan would take, from a timed sample; nothing is written.
+
+    Parameters
+    ----------
+    plan : str, Path or Study
+        Plan file.
+    store : str or Path
+        Where the result would go.
+    workers : int, optional
+        As for `sweep`.
+
+    Returns
+    -------
+    Preview
+
+    Raises
+    ------
+    CaseError
+        If the plan, its case or a key of `keep` is at fault.
+    """
+    prepared = _prepare(plan if isinstance(plan, Study) else read_study(plan))
+    points, count = prepared.points, prepared.points.count
+    workers = workers or os.cpu_count() or 1
+    size = min(count, 2 * TILE)
+    solve_block(prepared.part(0, 0, min(count, 16)))  # compiles
+    begun = time.perf_counter()
+    tried = [
+        solve_block(prepared.part(0, start, start + size // 2 or 1))
+        for start in sorted({0, max(0, count - (size // 2 or 1))})
+    ]
+    rate = sum(answer.status.size for answer in tried) / (time.perf_counter() - begun)
+    steps = prepared.study.case.model.steps
+    each = 8 * sum(steps if n.startswith(SERIES) else 1 for n in prepared.names) + 5
+    each += 0 if points.sampling == "grid" else 8 * (len(points.keys) + 1)
+    return Preview(
+        points=count,
+        blocks=-(-count // BLOCK),
+        results=len(prepared.names),
+        axes=dict(zip(points.names, points.shape, strict=True)),
+        rate=rate,
+        seconds=count / (rate * min(workers, os.cpu_count() or 1)),
+        size=each * count,
+        needed=2 * each * count,
+        free=shutil.disk_usage(Path(store).absolute().parent).free,
+        workers=workers,
+        refused=sum(int((answer.status >= NO_ANSWER).sum()) for answer in tried),
+        sampled=sum(answer.status.size for answer in tried),
+        reasons=tuple(dict.fromkeys(text for answer in tried for text in answer.reasons)),
+    )
+
+
+# --- before the first block ----------------------------------------------------------------------
+
+
+def _check_target(target: Path) -> None:
+    """Refuse, before anything is computed, a result file that could not be written."""
+    if target.is_dir():
+        raise StudyError(f"{target}: is a folder, a file name expected")
+    if not target.parent.is_dir():
+        raise StudyError(f"{target}: there is no folder {target.parent}")
+    if not os.access(target.parent, os.W_OK):
+        raise StudyError(f"{target}: no permission to write in {target.parent.resolve()}")
+
+
+def _complete(target: Path, facts: dict[str, Any]) -> bool:
+    """Whether the result is there already; one of another sweep is not overwritten unasked."""
+    if not target.exists():
+        return False
+    try:
+        with h5py.File(target, "r") as file:
+            if file.attrs.get("kind") != KIND:
+                raise StudyError(f"{target}: exists and is no sweep; choose another -o")
+            known = attribute_facts(file.attrs)
+            complete = bool(file.attrs["complete"])
+    except (OSError, KeyError, ValueError) as error:
+        raise StudyError(f"{target}: exists and is no sweep; choose another -o") from error
+    lines = differences(known, facts)
+    if lines:
+        raise StudyError(refusal(target, "holds", lines))
+    return complete
+
+
+def _prepare(study: Study) -> _Prepared:
+    """Find out which results there are, which are kept, and whether every point is a case."""
+    points = points_of(study)
+    first = points.columns(0, 1)
+    corners = list(points.corners())
+    sound, fault = [], None
+    for corner in [{key: values[0] for key, values in first.items()}, *corners]:
+        try:
+            study.case.replace({key: plain_value(value) for key, value in corner.items()})
+            sound.append(corner)
+        except CaseError as error:
+            fault = fault or error
+    if not sound:
+        assert fault is not None
+        raise CaseError(
+            [
+                Fault(
+                    study.name, "axis", f"no point that is a case ({item})",
+                    "axes whose values go together",
+                )
+                for item in fault.faults
+            ]
+        )  # fmt: skip
+    names = _kept(study, points, sound)
+    # A point between sound corners is sound: what keys may hold together are sums and bounds.
+    listed = any(len(d.values) > 1 and d.size > len(d.tried()) for d in points.dimensions)
+    return _Prepared(study, points, names, fault is not None or listed)
+
+
+def _kept(study: Study, points: Points, sound: list[dict[str, Any]]) -> tuple[str, ...]:
+    """Names of the results to keep."""
+    apart = {key for d in points.dimensions if not d.shared for key in d.values}
+    kinds: dict[str, dict[str, Any]] = {}
+    for corner in sound:
+        options = {key: plain_value(value) for key, value in corner.items() if key in apart}
+        kinds.setdefault(repr(options), options)
+    there: dict[str, None] = {}
+    for options in list(kinds.values())[:_MOST_KINDS]:
+        there |= dict.fromkeys(scalar_names(study.case, options, study.plan.trim))
+    cycles: tuple[str, ...] = ()
+    if any(pattern.startswith(SERIES) for pattern in study.plan.keep):
+        cycles = series_names(study.case)
+    faults, kept = [], []
+    for index, pattern in enumerate(study.plan.keep):
+        among = cycles if pattern.startswith(SERIES) else tuple(there)
+        found = [name for name in among if fnmatch.fnmatchcase(name, pattern)]
+        kept += found
+        if not found:
+            near = difflib.get_close_matches(pattern, [*there, *cycles], n=1)
+            hint = f"did you mean {near[0]}?" if near else ""
+            faults.append(
+                Fault(study.name, f"keep.{index}", show(pattern), "the name of a result", hint)
+            )
+    if any(name.startswith(SERIES) for name in kept) and "model.steps" in points.keys:
+        words = "no axis model.steps where cycles are kept"
+        faults.append(Fault(study.name, "keep", show(list(study.plan.keep)), words))
+    if faults:
+        raise CaseError(faults)
+    return tuple(dict.fromkeys(kept))
+
+
+# --- while it runs -------------------------------------------------------------------------------
+
+
+class _Pool:
+    """Workers of this machine, replaced when one of them dies, or somebody else's workers."""
+
+    def __init__(self, workers: int, how: str, executor: Executor | None) -> None:
+        self.workers = workers
+        self._how = how
+        self._given = executor
+        self._own: Executor | None = None
+        self._deaths = 0
+
+    def submit(self, task: Task) -> Future[Answer]:
+        if self._given is not None:
+            return self._given.submit(solve_block, task)
+        if self._own is None:
+            self._own = self._made()
+        return self._own.submit(solve_block, task)
+
+    def _made(self) -> Executor:
+        if self._how == "threads":
+            return ThreadPoolExecutor(self.workers)
+        # A forked child would inherit locks held by threads of the parent.
+        fresh = multiprocessing.get_context("spawn")
+        return ProcessPoolExecutor(self.workers, fresh, initializer=_ignore_interrupts)
+
+    def replace(self, error: BrokenExecutor) -> None:
+        """Go on with fresh workers after one died, unless they keep dying."""
+        self._deaths += 1
+        if self._given is not None or self._deaths > MOST_DEATHS:
+            raise StudyError(
+                f"workers died {self._deaths} times, for want of memory perhaps"
+                f" ({str(error).partition('.')[0]}); finished blocks are kept: run the same"
+                " command again, with fewer workers"
+            ) from error
+        self.close()
+
+    def close(self) -> None:
+        if self._own is not None:
+            self._own.shutdown(wait=True, cancel_futures=True)
+            self._own = None
+
+
+def _ignore_interrupts() -> None:
+    """Leave Ctrl-C to the process that hands out the blocks."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _compute(
+    prepared: _Prepared,
+    store: BlockStore,
+    workers: int,
+    how: str,
+    executor: Executor | None,
+    told: Callable[[Progress], None] | None,
+) -> None:
+    """Hand out the missing blocks, a few more than there are workers, and keep the answers."""
+    pool = _Pool(workers, how, executor)
+    missing = store.missing()
+    flying: dict[Future[Answer], int] = {}
+    count = prepared.points.count
+    begun, refused = time.perf_counter(), 0
+    resumed = _points_in(store)
+    again: list[int] = []
+
+    def next_number() -> int | None:
+        return again.pop() if again else next(missing, None)
+
+    def tell() -> None:
+        if told is not None:
+            seconds = time.perf_counter() - begun
+            told(Progress(_points_in(store), count, resumed, refused, seconds))
+
+    try:
+        tell()
+        while True:
+            while len(flying) < 2 * workers + 1 and (number := next_number()) is not None:
+                try:
+                    flying[pool.submit(prepared.task(number, store.identity.block))] = number
+                except BrokenExecutor as error:
+                    again += [number, *flying.values()]
+                    flying.clear()
+                    pool.replace(error)
+            if not flying:
+                break
+            for future in wait(flying, return_when=FIRST_COMPLETED).done:
+                if future not in flying:
+                    continue
+                try:
+                    answer = future.result()
+                except BrokenExecutor as error:
+                    again += flying.values()
+                    flying.clear()
+                    pool.replace(error)
+                    break
+                del flying[future]
+                store.write(answer)
+                refused += int(np.isin(answer.status, (NO_ANSWER, FAILED)).sum())
+                tell()
+    except KeyboardInterrupt as error:
+        _save_what_runs(flying, store)
+        raise Interrupted(_how_to_go_on(store, count)) from error
+    finally:
+        for future in flying:
+            future.cancel()
+        pool.close()
+
+
+def _save_what_runs(flying: dict[Future[Answer], int], store: BlockStore) -> None:
+    """Keep what is being solved at this moment; what waits is dropped."""
+    running = [future for future in flying if not future.cancel()]
+    for future in wait(running, timeout=10.0).done:
+        if future.exception() is None and flying[future] not in store.finished:
+            store.write(future.result())
+
+
+def _points_in(store: BlockStore) -> int:
+    """Number of points in the finished blocks."""
+    count, block, last = store.identity.count, store.identity.block, store.identity.blocks - 1
+    lacking = (last + 1) * block - count if last in store.finished else 0
+    return len(store.finished) * block - lacking
+
+
+def _how_to_go_on(store: BlockStore, count: int) -> str:
+    done = _points_in(store)
+    return (
+        f"interrupted: {done:,} of {count:,} points are kept in {store.folder.name};"
+        " run the same command again to go on"
+    )

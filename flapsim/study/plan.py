@@ -1,0 +1,563 @@
+"""A plan: which cases a sweep computes, read from TOML and checked as strictly as a case.
+
+Answers: is this plan sound, which case does it start from, which keys does it vary and how? Does
+not compute anything; which points that makes is the business of `flapsim.study.sampling`.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+from flapsim.case import Case, CaseError, known_keys, read_case
+from flapsim.case_columns import is_column_key
+from flapsim.case_rules import (
+    ANY_NUMBER,
+    MISSING_KEY,
+    UNFIT,
+    Fault,
+    Faults,
+    Number,
+    Rule,
+    Table,
+    Text,
+    Unfit,
+    Word,
+    key_paths,
+    ruled,
+    show,
+)
+from flapsim.case_text import Found, Place, build, locate, plain_value, read_text, read_toml
+from flapsim.flight.balance import checked_balances
+from flapsim.study.rows import Rows, read_rows
+
+__all__ = ["Axis", "Plan", "Study", "Trim", "parse_study", "read_study"]
+
+SAMPLINGS: Final = ("grid", "latin-hypercube", "sobol", "saltelli")
+MOST_POINTS: Final = 10**9
+
+TAKEN_NAMES: Final = ("point", "status", "reason", "reason_text", "reason_number", "phase")
+"""Names in a result file that no group of axes may take."""
+
+_GROUP = "axes with the same label step together"
+
+
+@dataclass(frozen=True, slots=True)
+class _Values:
+    """The values that a key takes: numbers, words, switches or lists, each checked later."""
+
+    allowed: str = "a list of at least one value"
+
+    def read(self, value: object, key: str, faults: Faults) -> tuple[Any, ...] | Unfit:
+        """Return the values if they are a list of some."""
+        if (
+            not isinstance(value, list | tuple)
+            or not value
+            or any(isinstance(item, dict) for item in value)
+        ):
+            faults.add(key, show(value), self.allowed)
+            return UNFIT
+        return tuple(value)
+
+
+@dataclass(frozen=True, slots=True)
+class _Names:
+    """A list of names."""
+
+    allowed: str = "a list of names in quotes"
+
+    def read(self, value: object, key: str, faults: Faults) -> tuple[str, ...] | Unfit:
+        """Return the names."""
+        if not isinstance(value, list | tuple) or not value:
+            faults.add(key, show(value), self.allowed)
+            return UNFIT
+        names = [Text().read(item, f"{key}.{i}", faults) for i, item in enumerate(value)]
+        return UNFIT if any(isinstance(name, Unfit) for name in names) else tuple(map(str, names))
+
+
+@dataclass(frozen=True, slots=True)
+class _Settings:
+    """Keys in quotes and the values they are set to."""
+
+    allowed: str = 'a table such as { "model.steps" = 64 }'
+
+    def read(self, value: object, key: str, faults: Faults) -> tuple[tuple[str, Any], ...] | Unfit:
+        """Return pairs of key path and value."""
+        if not isinstance(value, dict):
+            faults.add(key, show(value), self.allowed)
+            return UNFIT
+        return tuple(_leaves(value))
+
+
+def _leaves(table: Mapping[str, Any], prefix: str = "") -> list[tuple[str, Any]]:
+    """Key paths and values of a table, whether its dotted keys were quoted or not."""
+    out: list[tuple[str, Any]] = []
+    for name, value in table.items():
+        if isinstance(value, dict):
+            out += _leaves(value, f"{prefix}{name}.")
+        else:
+            out.append((prefix + name, value))
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """One direction in which a plan varies its cases.
+
+    Attributes
+    ----------
+    key : str or None
+        Key path that it varies.
+    file : str or None
+        CSV file whose header names key paths and whose rows are taken one by one, in place of
+        `key`.
+    values : tuple or None
+        Values to take.
+    from_, to : float or None
+        Ends of a range, both included; ``from`` and ``to`` in a plan file.
+    count : int or None
+        Number of values in the range, for a grid.
+    spacing : str
+        "linear" or "logarithmic".
+    together : str or None
+        Label; axes of the same label step together and are one dimension of the result.
+    """
+
+    key: str | None = field(default=None, metadata=ruled(Text()))
+    file: str | None = field(default=None, metadata=ruled(Text()))
+    values: tuple[Any, ...] | None = field(default=None, metadata=ruled(_Values()))
+    from_: float | None = field(default=None, metadata=ruled(ANY_NUMBER))
+    to: float | None = field(default=None, metadata=ruled(ANY_NUMBER))
+    count: int | None = field(default=None, metadata=ruled(Number(least=2, most=1e6, whole=True)))
+    spacing: str = field(default="linear", metadata=ruled(Word(("linear", "logarithmic"))))
+    together: str | None = field(default=None, metadata=ruled(Text()))
+
+    @staticmethod
+    def check(found: Found) -> None:
+        """Report an axis that says too little or too much."""
+        table = found.table
+        if "file" in table:
+            for name in ("key", "values", "from_", "to", "count", "spacing", "together"):
+                if name in table:
+                    found.wrong(name, "no such key beside file", "the rows say it all")
+            return
+        if "key" not in table:
+            found.require("key", "a key path in quotes", 'or file = "rows.csv"')
+        if "values" in table:
+            for name in ("from_", "to", "count", "spacing"):
+                if name in table:
+                    found.wrong(name, "no such key beside values")
+            return
+        for name in ("from_", "to"):
+            found.require(name, "a number", "a range has from and to, or give values = [...]")
+        _check_range(found)
+
+
+def _check_range(found: Found) -> None:
+    """Report a range of no width, and a logarithmic one through zero."""
+    start, stop = found.values.get("from_"), found.values.get("to")
+    if start is None or stop is None:
+        return
+    if start == stop:
+        found.wrong("to", f"a number other than {start:g}")
+    if found.values.get("spacing") == "logarithmic" and start * stop <= 0.0:
+        for name, value in (("from_", start), ("to", stop)):
+            if value <= 0.0:
+                found.wrong(name, "a number > 0", 'spacing = "logarithmic" cannot pass zero')
+
+
+@dataclass(frozen=True, slots=True)
+class _Axes:
+    """The tables [[axis]]."""
+
+    allowed: str = "at least one table [[axis]]"
+
+    def read(self, value: object, key: str, faults: Faults) -> tuple[Axis, ...] | Unfit:
+        """Return the axes."""
+        if not isinstance(value, list) or not value:
+            faults.add(key, show(value), self.allowed)
+            return UNFIT
+        axes = [_read_axis(item, f"{key}.{i}", faults) for i, item in enumerate(value)]
+        sound = tuple(axis for axis in axes if isinstance(axis, Axis))
+        return sound if len(sound) == len(axes) else UNFIT
+
+
+def _read_axis(value: object, key: str, faults: Faults) -> Axis | Unfit:
+    """Read one axis. Python has no field called ``from``, so it stands as ``from_`` inside."""
+    if not isinstance(value, dict):
+        faults.add(key, show(value), "a table [[axis]]")
+        return UNFIT
+    table = {
+        "from_" if name == "from" else f"{name}_" if name == "from_" else name: item
+        for name, item in value.items()
+    }
+    inside = Faults(faults.file, faults.folder, faults.known)
+    axis = build(Axis, table, f"{key}.", inside)
+    for fault in inside.found:
+        words = {
+            name: getattr(fault, name).replace("from_", "from")
+            for name in ("key", "allowed", "hint")
+        }
+        faults.found.append(dataclasses.replace(fault, **words))
+    return axis if isinstance(axis, Axis) else UNFIT
+
+
+@dataclass(frozen=True, slots=True)
+class Trim:
+    """What is found at each point so that the craft flies steadily.
+
+    Attributes
+    ----------
+    free : tuple of str
+        Keys to be found.
+    hold : tuple of str or None
+        Balances to be met, as many as free keys; None chooses those that go with the free keys.
+    """
+
+    free: tuple[str, ...] = field(metadata=ruled(_Names()))
+    hold: tuple[str, ...] | None = field(default=None, metadata=ruled(_Names()))
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What a plan file says.
+
+    Attributes
+    ----------
+    base : str
+        Case file, looked for beside the plan.
+    title : str or None
+        Title of the study; that of the case if left out.
+    sampling : str
+        "grid" (every combination), "latin-hypercube", "sobol" (scrambled sequence) or "saltelli"
+        (the design that Sobol' indices need: samples times (dimensions + 2) points).
+    samples : int or None
+        Number of samples, for all but the grid.
+    seed : int
+        Of the random numbers in a sample.
+    keep : tuple of str
+        Results to keep; ``*`` stands for anything. ``series.lift_n`` keeps a cycle.
+    set : tuple of (str, object)
+        Changes to the base case that all points share.
+    axis : tuple of Axis
+    trim : Trim or None
+    """
+
+    base: str = field(metadata=ruled(Text()))
+    axis: tuple[Axis, ...] = field(metadata=ruled(_Axes()))
+    title: str | None = field(default=None, metadata=ruled(Text()))
+    sampling: str = field(default="grid", metadata=ruled(Word(SAMPLINGS)))
+    samples: int | None = field(
+        default=None, metadata=ruled(Number(least=1, most=MOST_POINTS, whole=True))
+    )
+    seed: int = field(default=0, metadata=ruled(Number(least=0, most=2**31, whole=True)))
+    keep: tuple[str, ...] = field(default=("*",), metadata=ruled(_Names()))
+    set: tuple[tuple[str, Any], ...] = field(default=(), metadata=ruled(_Settings()))
+    trim: Trim | None = field(default=None, metadata=ruled(Table(Trim)))
+
+    @staticmethod
+    def check(found: Found) -> None:
+        """Report a number of samples that does not go with the sampling."""
+        sampling = found.values.get("sampling")
+        axes = found.values.get("axis", ())
+        if sampling == "grid":
+            if "samples" in found.table:
+                found.wrong("samples", "no such key for a grid", "its axes say how many points")
+            for index, axis in enumerate(axes):
+                if axis.from_ is not None and axis.count is None:
+                    found.faults.add(
+                        f"axis.{index}.count", MISSING_KEY, "a whole number >= 2",
+                        "a grid needs the number of values of each range",
+                    )  # fmt: skip
+        elif sampling is not None:
+            found.require("samples", "a whole number >= 1", f'sampling = "{sampling}" needs it')
+            _check_samples(found, sampling)
+            for index, axis in enumerate(axes):
+                if axis.count is not None:
+                    found.faults.add(
+                        f"axis.{index}.count", str(axis.count), "no such key without a grid",
+                        "samples says how many points there are",
+                    )  # fmt: skip
+
+
+def _check_samples(found: Found, sampling: str) -> None:
+    """Report a Sobol sequence that is cut where it is not balanced."""
+    samples = found.values.get("samples")
+    if sampling == "latin-hypercube" or samples is None or samples & (samples - 1) == 0:
+        return
+    near = 2 ** round(math.log2(samples))
+    found.wrong("samples", "a power of two", f"such as {near}; a Sobol sequence is even only there")
+
+
+@dataclass(frozen=True)
+class Study:
+    """A plan with the case and the rows that it names, all sound.
+
+    Attributes
+    ----------
+    plan : Plan
+    case : Case
+        The base case with the changes of ``[set]``.
+    rows : dict of str to Rows
+        The files that axes name.
+    name : str
+        Name of the plan file.
+    text : str
+        The plan as written.
+    """
+
+    plan: Plan
+    case: Case
+    rows: dict[str, Rows]
+    name: str
+    text: str
+
+    @property
+    def title(self) -> str:
+        """Title of the study."""
+        return self.plan.title or self.case.title
+
+
+def read_study(path: str | Path) -> Study:
+    """Read a plan file and what it names.
+
+    Parameters
+    ----------
+    path : str or Path
+        TOML file.
+
+    Returns
+    -------
+    Study
+
+    Raises
+    ------
+    CaseError
+        With every fault found: in the plan, in the case it starts from, in its files of rows.
+    """
+    path = Path(path)
+    return parse_study(read_text(path), path.parent, path.name)
+
+
+def parse_study(text: str, folder: str | Path = ".", name: str = "plan") -> Study:
+    """Read a plan from its text.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    folder : str or Path
+        Where the files that it names are looked for.
+    name : str
+        What messages call it.
+
+    Returns
+    -------
+    Study
+
+    Raises
+    ------
+    CaseError
+        With every fault found.
+    """
+    folder = Path(folder)
+    plan_keys = (*key_paths(Plan), *(f"axis.{n}" for n in key_paths(Axis)))
+    faults = Faults(name, folder, plan_keys)
+    table = read_toml(text, name)
+    plan = build(Plan, table, "", faults)
+    base = table.get("base")
+    case: Case | None = None
+    if isinstance(base, str) and base.strip():
+        # The faults of the case are told together with those of the plan.
+        try:
+            case = read_case(folder / base)
+        except CaseError as error:
+            origin = f"named by base in {name}"
+            faults.found += [
+                dataclasses.replace(fault, hint=f"{fault.hint}; {origin}" if fault.hint else origin)
+                for fault in error.faults
+            ]
+    if not isinstance(plan, Plan) or case is None:
+        faults.raise_if_any()
+    assert isinstance(plan, Plan)
+    assert case is not None
+    case = _changed(plan, case, faults)
+    rows = _rows(plan, folder, faults)
+    faults.raise_if_any()
+    _check_keys(plan, case, rows, faults)
+    faults.raise_if_any()
+    return Study(plan, case, rows, name, text)
+
+
+def _changed(plan: Plan, case: Case, faults: Faults) -> Case:
+    """Return the base case with the changes that all points share."""
+    try:
+        return case.replace(dict(plan.set)) if plan.set else case
+    except CaseError as error:
+        faults.found += [
+            dataclasses.replace(fault, file=faults.file, key=f"set.{fault.key}")
+            for fault in error.faults
+        ]
+        return case
+
+
+def _rows(plan: Plan, folder: Path, faults: Faults) -> dict[str, Rows]:
+    """Read the files that axes name."""
+    rows = {}
+    for axis in plan.axis:
+        if axis.file is None:
+            continue
+        try:
+            rows[axis.file] = read_rows(folder / axis.file)
+        except CaseError as error:
+            faults.found += error.faults
+    return rows
+
+
+# --- keys and their values -----------------------------------------------------------------------
+
+
+def _check_keys(plan: Plan, case: Case, rows: Mapping[str, Rows], faults: Faults) -> None:
+    """Report keys that no case has, keys varied twice, and values that no case may hold."""
+    seen: dict[str, str] = {}
+    for index, axis in enumerate(plan.axis):
+        where = f"axis.{index}"
+        if axis.file is not None:
+            table = rows[axis.file]
+            for key, values in table.columns.items():
+                _check_key(key, f"{where}.file", seen, case, faults)
+                _check_rows(key, values, table, case)(faults)
+        elif axis.key is not None and _check_key(axis.key, f"{where}.key", seen, case, faults):
+            if axis.values is not None:
+                for number, value in enumerate(axis.values):
+                    _check_value(axis.key, value, f"{where}.values.{number}", case, faults)
+            else:
+                _check_value(axis.key, axis.from_, f"{where}.from", case, faults)
+                _check_value(axis.key, axis.to, f"{where}.to", case, faults)
+    _check_groups(plan, rows, faults)
+    if plan.trim is not None:
+        _check_trim(plan.trim, seen, case, faults)
+
+
+def _check_trim(trim: Trim, seen: dict[str, str], case: Case, faults: Faults) -> None:
+    """Report free keys that do not exist or are varied, and balances that do not go with them."""
+    for number, name in enumerate(trim.free):
+        where = f"trim.free.{number}"
+        for key in (part.strip() for part in name.split("+")):
+            if _check_key(key, where, seen, case, faults) and not is_column_key(key):
+                faults.add(where, show(key), "a key that holds a number")
+    try:
+        checked_balances(case, trim.hold, len(trim.free))
+    except CaseError as error:
+        for fault in error.faults:
+            faults.add(f"trim.{fault.key}", fault.given, fault.allowed, fault.hint)
+
+
+def _check_key(
+    key: str, where: str, seen: dict[str, str], case: Case, faults: Faults
+) -> Place | None:
+    """Report a key that no case has, that is a whole table, or that is varied already."""
+    inside = Faults(faults.file, None, known_keys())
+    place = locate(Case, key, inside)
+    if place is None:
+        for fault in inside.found:
+            faults.add(where, show(key), "a key path of a case", fault.hint)
+        return None
+    if isinstance(place.rule, Table):
+        faults.add(where, show(key), "the key of a single value", "this is a table of several")
+        return None
+    if key in seen:
+        faults.add(where, show(key), f"a key that {seen[key]} does not give already")
+        return None
+    seen[key] = where
+    if place.items:
+        try:
+            case.get(key)
+        except CaseError as error:
+            for fault in error.faults:
+                faults.add(where, show(key), fault.allowed, f"{fault.key} of {case.name}")
+            return None
+    return place
+
+
+def _check_value(key: str, value: Any, where: str, case: Case, faults: Faults) -> None:
+    """Report a value that the key may not hold, whatever the others hold."""
+    inside = Faults(case.name)
+    _read_value(key, value, case, inside)
+    for fault in inside.found:
+        about = f"as {key} of {case.name}"
+        faults.add(where, fault.given, fault.allowed, f"{fault.hint}; {about}".lstrip("; "))
+
+
+def _read_value(key: str, value: Any, case: Case, faults: Faults) -> None:
+    place = locate(Case, key, faults)
+    if place is None or isinstance(place.rule, Table):
+        return
+    rule: Rule = place.rule
+    if not place.items:
+        rule.read(value, key, faults)
+        return
+    whole = plain_value(case.get(".".join((*place.tables, place.name))))
+    holder = whole
+    for item in place.items[:-1]:
+        holder = holder[int(item)]
+    holder[int(place.items[-1])] = value
+    rule.read(whole, ".".join((*place.tables, place.name)), faults)
+
+
+def _check_rows(key: str, values: tuple[Any, ...], table: Rows, case: Case) -> Any:
+    """Return a check of one column of a file of rows that reports the line of each fault."""
+
+    def check(faults: Faults) -> None:
+        for value, line in zip(values, table.lines, strict=True):
+            inside = Faults(case.name)
+            _read_value(key, value, case, inside)
+            for fault in inside.found:
+                faults.found.append(
+                    Fault(table.file, f"line {line}", fault.given, fault.allowed, f"as {key}")
+                )
+
+    return check
+
+
+def _check_groups(plan: Plan, rows: Mapping[str, Rows], faults: Faults) -> None:
+    """Report axes that cannot step together, and labels that are taken."""
+    lengths: dict[str, tuple[int, str]] = {}
+    for index, axis in enumerate(plan.axis):
+        if axis.together is None:
+            continue
+        where = f"axis.{index}.together"
+        if axis.together in TAKEN_NAMES or "/" in axis.together:
+            faults.add(where, show(axis.together), "another label")
+        if plan.sampling != "grid":
+            length = len(axis.values) if axis.values is not None else 0
+        else:
+            length = len(axis.values) if axis.values is not None else axis.count or 0
+        first, there = lengths.setdefault(axis.together, (length, f"axis.{index}"))
+        if first != length:
+            given = f"{length or 'a range of any number of'} values"
+            wanted = f"{first} values" if first else "a range"
+            faults.add(where, given, f"{wanted} as in {there}", _GROUP)
+    points = 1
+    for length in _lengths(plan, rows):
+        points *= length
+    if points > MOST_POINTS:
+        faults.add("axis", f"{points:.3g} points", f"at most {MOST_POINTS:.0e} points")
+
+
+def _lengths(plan: Plan, rows: Mapping[str, Rows]) -> list[int]:
+    """Lengths of the dimensions of a grid."""
+    if plan.sampling != "grid":
+        return []
+    lengths: dict[str, int] = {}
+    for index, axis in enumerate(plan.axis):
+        if axis.file is not None:
+            lengths[str(index)] = len(rows[axis.file].lines)
+        else:
+            length = len(axis.values) if axis.values is not None else axis.count or 1
+            lengths[axis.together or str(index)] = length
+    return list(lengths.values())

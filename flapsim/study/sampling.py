@@ -1,0 +1,309 @@
+"""The points of a plan: grids, Latin hypercubes, Sobol sequences, a few at a time.
+
+Answers: how many points does a plan have, on which dimensions do they stand, and what do the
+varied keys hold at points `start` to `stop`? The answer for a point never depends on which others
+are asked for with it.
+"""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import islice, product
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flapsim.case_columns import is_column_key
+from flapsim.study.plan import Axis, Study
+
+__all__ = ["Dimension", "Points", "boxes", "points_of"]
+
+Array = NDArray[np.float64]
+Column = NDArray[Any]
+
+_MOST_CORNERS = 256
+_MOST_TRIED = 8
+
+
+@dataclass(frozen=True)
+class Dimension:
+    """One direction of a study: one key, or several that step together.
+
+    Attributes
+    ----------
+    name : str
+        Key path, or the label of several.
+    values : dict of str to ndarray
+        Values by key path: numbers where all are numbers, else objects. Of a range without count
+        only the two ends.
+    spacing : dict of str to str
+        "linear" or "logarithmic" for ranges without count, "listed" for the others.
+    """
+
+    name: str
+    values: dict[str, Column]
+    spacing: dict[str, str]
+
+    @property
+    def size(self) -> int:
+        """Number of values."""
+        return len(next(iter(self.values.values())))
+
+    @property
+    def shared(self) -> bool:
+        """Whether every key holds a number that may differ within a batch."""
+        return all(
+            is_column_key(key) and values.dtype == np.float64 for key, values in self.values.items()
+        )
+
+    def at(self, index: NDArray[np.int64]) -> dict[str, Column]:
+        """Values at places along the dimension."""
+        return {key: values[index] for key, values in self.values.items()}
+
+    def along(self, unit: Array) -> dict[str, Column]:
+        """Values at fractions 0 <= u < 1 of the dimension."""
+        out = {}
+        for key, values in self.values.items():
+            kind = self.spacing[key]
+            if kind == "listed":
+                place = (unit * len(values)).astype(np.int64)
+                out[key] = values[np.minimum(place, len(values) - 1)]
+            elif kind == "linear":
+                out[key] = values[0] + unit * (values[1] - values[0])
+            else:
+                out[key] = values[0] * (values[1] / values[0]) ** unit
+        return out
+
+    def tried(self) -> list[int]:
+        """Places whose values bound the others: the ends of numbers, some of anything else."""
+        if self.size <= _MOST_TRIED:
+            return list(range(self.size))
+        if len(self.values) == 1 and self.shared:
+            numbers = next(iter(self.values.values()))
+            return sorted({int(np.argmin(numbers)), int(np.argmax(numbers))})
+        places = np.unique(np.linspace(0, self.size - 1, _MOST_TRIED).astype(int))
+        return [int(place) for place in places]
+
+
+@dataclass(frozen=True)
+class Points:
+    """All points of a study, computed when asked for.
+
+    Attributes
+    ----------
+    dimensions : tuple of Dimension
+        Of a grid: in the order of the result, those that change more than numbers first, so that
+        neighbouring points can be solved together.
+    sampling : str
+        As in the plan.
+    samples : int
+        As in the plan; 0 for a grid.
+    seed : int
+    """
+
+    dimensions: tuple[Dimension, ...]
+    sampling: str
+    samples: int = 0
+    seed: int = 0
+    _place: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Lengths of the axes on which results are kept."""
+        if self.sampling == "grid":
+            return tuple(dimension.size for dimension in self.dimensions)
+        return (self.count,)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of those axes."""
+        if self.sampling == "grid":
+            return tuple(dimension.name for dimension in self.dimensions)
+        return ("point",)
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Every key that is varied."""
+        return tuple(key for dimension in self.dimensions for key in dimension.values)
+
+    @property
+    def count(self) -> int:
+        """Number of points."""
+        if self.sampling == "grid":
+            return math.prod(dimension.size for dimension in self.dimensions)
+        if self.sampling == "saltelli":
+            return self.samples * (len(self.dimensions) + 2)
+        return self.samples
+
+    def columns(self, start: int, stop: int) -> dict[str, Column]:
+        """Values of the varied keys at points `start` to `stop`.
+
+        Parameters
+        ----------
+        start, stop : int
+            As for a slice.
+
+        Returns
+        -------
+        dict of str to ndarray, shape (stop - start,)
+            Numbers as float64, anything else as objects.
+        """
+        out: dict[str, Column] = {}
+        if self.sampling == "grid":
+            places = np.unravel_index(np.arange(start, stop), self.shape)
+            for dimension, place in zip(self.dimensions, places, strict=True):
+                out |= dimension.at(np.asarray(place, dtype=np.int64))
+            return out
+        unit = self._unit(start, stop)
+        for index, dimension in enumerate(self.dimensions):
+            out |= dimension.along(unit[:, index])
+        return out
+
+    def corners(self) -> Iterator[dict[str, Any]]:
+        """Points at the ends of the dimensions, at most some hundred of them."""
+        tried = [dimension.tried() for dimension in self.dimensions]
+        total = math.prod(map(len, tried))
+        step = max(1, -(-total // _MOST_CORNERS))
+        for places in islice(product(*tried), 0, None, step | 1):
+            corner: dict[str, Any] = {}
+            for dimension, place in zip(self.dimensions, places, strict=True):
+                corner |= {key: values[place] for key, values in dimension.values.items()}
+            yield corner
+
+    def _unit(self, start: int, stop: int) -> Array:
+        """Sample in the unit cube."""
+        if self.sampling == "sobol":
+            return self._sobol(start, stop)
+        drawn: Array = self._drawn[start:stop]
+        return drawn
+
+    def _sobol(self, start: int, stop: int) -> Array:
+        from scipy.stats import qmc
+
+        # A sequence only runs forward; asked for what lies behind, it begins again.
+        if "sobol" not in self._place or self._place["next"] > start:
+            width = len(self.dimensions)
+            self._place["sobol"] = qmc.Sobol(width, scramble=True, rng=self.seed)
+            self._place["next"] = 0
+        sequence = self._place["sobol"]
+        if start > self._place["next"]:
+            sequence.fast_forward(start - self._place["next"])
+        with warnings.catch_warnings():
+            # A part of the sequence is not balanced; the whole, a power of two, is.
+            warnings.filterwarnings("ignore", "The balance properties of Sobol", UserWarning)
+            unit: Array = sequence.random(stop - start)
+        self._place["next"] = stop
+        return unit
+
+    @cached_property
+    def _drawn(self) -> Array:
+        """Samples that can only be drawn as a whole: 8 bytes per point and dimension."""
+        width = len(self.dimensions)
+        if self.sampling == "latin-hypercube":
+            from scipy.stats import qmc
+
+            drawn: Array = qmc.LatinHypercube(width, rng=self.seed).random(self.samples)
+            return drawn
+        from flapsim.study.sensitivity import saltelli_sample
+
+        return saltelli_sample(width, self.samples, self.seed)
+
+
+def points_of(study: Study) -> Points:
+    """Points of a study.
+
+    Parameters
+    ----------
+    study : Study
+        As read from a plan file.
+
+    Returns
+    -------
+    Points
+    """
+    plan = study.plan
+    grouped: dict[str, list[Axis]] = {}
+    for axis in plan.axis:
+        name = axis.together or axis.key or str(axis.file).rpartition("/")[2].partition(".")[0]
+        grouped.setdefault(name, []).append(axis)
+    dimensions = [_dimension(name, axes, study) for name, axes in grouped.items()]
+    if plan.sampling == "grid":
+        dimensions.sort(key=lambda dimension: dimension.shared)
+    return Points(tuple(dimensions), plan.sampling, plan.samples or 0, plan.seed)
+
+
+def _dimension(name: str, axes: Sequence[Axis], study: Study) -> Dimension:
+    values: dict[str, Column] = {}
+    spacing: dict[str, str] = {}
+    for axis in axes:
+        if axis.file is not None:
+            for key, column in study.rows[axis.file].columns.items():
+                values[key], spacing[key] = _listed(column), "listed"
+            continue
+        key = str(axis.key)
+        if axis.values is not None:
+            values[key], spacing[key] = _listed(axis.values), "listed"
+            continue
+        start, stop = axis.from_, axis.to
+        assert start is not None
+        assert stop is not None
+        if axis.count is None:
+            values[key], spacing[key] = np.array([start, stop]), axis.spacing
+        elif axis.spacing == "logarithmic":
+            values[key], spacing[key] = np.geomspace(start, stop, axis.count), "listed"
+        else:
+            values[key], spacing[key] = np.linspace(start, stop, axis.count), "listed"
+    return Dimension(name, values, spacing)
+
+
+def _listed(values: Sequence[Any]) -> Column:
+    """Return numbers as numbers, anything else as objects."""
+    if all(isinstance(value, int | float) and not isinstance(value, bool) for value in values):
+        return np.array(values, dtype=np.float64)
+    out = np.empty(len(values), dtype=object)
+    out[:] = list(values)
+    return out
+
+
+def boxes(start: int, stop: int, shape: Sequence[int]) -> Iterator[tuple[tuple[slice, ...], int]]:
+    """Split a run of points, counted in C order, into boxes of their grid.
+
+    Parameters
+    ----------
+    start, stop : int
+        First point, and the one after the last.
+    shape : sequence of int
+        Lengths of the axes.
+
+    Yields
+    ------
+    box : tuple of slice
+        One slice per axis.
+    points : int
+        How many points it holds; the boxes follow one another in the run.
+    """
+    inner = math.prod(shape[1:])
+    if start >= stop:
+        return
+    if len(shape) == 1:
+        yield (slice(start, stop),), stop - start
+        return
+    first, last = -(-start // inner), stop // inner
+    if first > last:  # within one row
+        row = start // inner
+        for box, size in boxes(start - row * inner, stop - row * inner, shape[1:]):
+            yield (slice(row, row + 1), *box), size
+        return
+    if start < first * inner:
+        for box, size in boxes(start - (first - 1) * inner, inner, shape[1:]):
+            yield (slice(first - 1, first), *box), size
+    if first < last:
+        whole = tuple(slice(0, length) for length in shape[1:])
+        yield (slice(first, last), *whole), (last - first) * inner
+    for box, size in boxes(0, stop - last * inner, shape[1:]):
+        yield (slice(last, last + 1), *box), size

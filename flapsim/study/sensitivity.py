@@ -1,0 +1,161 @@
+"""Which key matters: rank correlations, Sobol' indices, and the sample that they need."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flapsim.study.faults import StudyError
+
+__all__ = ["Sensitivity", "rank_correlation", "saltelli_sample", "sobol_indices"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Sensitivity:
+    """How much one dimension of a study moves a quantity.
+
+    Attributes
+    ----------
+    name : str
+        Dimension.
+    rank : float
+        Spearman's rank correlation, -1 to 1.
+    first, total : float
+        Sobol' indices: the part of the variance that it explains alone, and with all others; NaN
+        without a design for them.
+    first_error, total_error : float
+        Half widths of their 95 % confidence intervals, by bootstrap.
+    """
+
+    name: str
+    rank: float
+    first: float = np.nan
+    total: float = np.nan
+    first_error: float = np.nan
+    total_error: float = np.nan
+
+
+def rank_correlation(inputs: Mapping[str, Array], output: Array) -> dict[str, float]:
+    """Spearman's rank correlation of an output with each input.
+
+    Parameters
+    ----------
+    inputs : mapping of str to ndarray, shape (n,)
+        Numbers.
+    output : ndarray, shape (n,)
+        Points without a finite output are left out.
+
+    Returns
+    -------
+    dict of str to float
+        NaN where one of the two does not vary.
+    """
+    from scipy.stats import spearmanr
+
+    good = np.isfinite(output)
+    out = {}
+    for name, values in inputs.items():
+        x, y = values[good], output[good]
+        varied = x.size > 2 and np.ptp(x) > 0.0 and np.ptp(y) > 0.0
+        out[name] = float(spearmanr(x, y).statistic) if varied else np.nan
+    return out
+
+
+def saltelli_sample(width: int, samples: int, seed: int) -> Array:
+    """Sample from which first and total Sobol' indices can be estimated.
+
+    Parameters
+    ----------
+    width : int
+        Dimensions.
+    samples : int
+        Base samples, a power of two.
+    seed : int
+        Of the scrambling.
+
+    Returns
+    -------
+    ndarray, shape (samples (width + 2), width)
+        In the unit cube.
+
+    Raises
+    ------
+    StudyError
+        If the library SALib is not installed.
+
+    Notes
+    -----
+    Saltelli, Annoni, Azzini, Campolongo, Ratto & Tarantola (2010), by SALib.
+    """
+    try:
+        from SALib.sample import sobol
+    except ImportError as error:
+        raise StudyError(_NO_SALIB) from error
+    drawn: Array = sobol.sample(
+        _problem(width), samples, calc_second_order=False, scramble=True, seed=seed
+    )
+    return drawn
+
+
+def sobol_indices(output: Array, width: int, seed: int = 0) -> tuple[Array, Array, Array, Array]:
+    """First and total Sobol' indices from outputs at the points of `saltelli_sample`.
+
+    Parameters
+    ----------
+    output : ndarray, shape (samples (width + 2),)
+        Base samples that are not finite throughout are left out.
+    width : int
+        Dimensions.
+    seed : int
+        Of the bootstrap.
+
+    Returns
+    -------
+    first, total, first_error, total_error : ndarray, shape (width,)
+
+    Raises
+    ------
+    StudyError
+        If SALib is not installed, or too few base samples are finite.
+    """
+    try:
+        from SALib.analyze import sobol
+    except ImportError as error:
+        raise StudyError(_NO_SALIB) from error
+    sets = output.reshape(-1, width + 2)
+    sets = sets[np.isfinite(sets).all(axis=1)]
+    if len(sets) < 8:
+        raise StudyError(
+            f"only {len(sets)} base samples have an answer at all their points: Sobol' indices"
+            " need 8 or more"
+        )
+    if np.ptp(sets) == 0.0:
+        nothing = np.full(width, np.nan)
+        return nothing, nothing, nothing, nothing
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # its statistics divide by zero for keys without effect
+        found = sobol.analyze(
+            _problem(width),
+            sets.ravel(),
+            calc_second_order=False,
+            seed=seed,
+            print_to_console=False,
+        )
+    return found["S1"], found["ST"], found["S1_conf"], found["ST_conf"]
+
+
+_NO_SALIB = "Sobol' indices need the library SALib: pip install 'flapsim[sensitivity]'"
+
+
+def _problem(width: int) -> dict[str, object]:
+    return {
+        "num_vars": width,
+        "names": [str(index) for index in range(width)],
+        "bounds": [[0.0, 1.0]] * width,
+    }

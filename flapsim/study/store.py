@@ -1,0 +1,348 @@
+"""Where the finished blocks of a sweep lie until the last one is there, safe against any death.
+
+Answers: which blocks are finished, does this folder belong to this very sweep, and how does a new
+block get there so that a kill, a full disk or a power cut leaves either all of it or nothing? Each
+block is a small complete HDF5 file, written aside, synced and renamed into place; the result file
+is made of them by `flapsim.study.assembly`. A file that is appended to while it grows cannot
+promise as much.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import re
+import shutil
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO, Any, Final
+
+import h5py
+import numpy as np
+
+from flapsim.study.block import Answer
+from flapsim.study.faults import StudyError
+
+__all__ = ["BlockStore", "Identity", "blocks_folder", "differences", "refusal", "sync_folder"]
+
+_IDENTITY: Final = "sweep.json"
+_LOCK: Final = "lock"
+_BLOCK: Final = re.compile(r"block-(\d+)\.h5")
+
+
+@dataclass(frozen=True)
+class Identity:
+    """What makes a sweep this sweep: two of equal identity give the same numbers.
+
+    Attributes
+    ----------
+    facts : dict of str to object
+        Everything that decides about numbers, flat, by a name a person understands.
+    names : tuple of str
+        Results kept.
+    count : int
+        Number of points.
+    block : int
+        Points per block.
+    """
+
+    facts: dict[str, Any]
+    names: tuple[str, ...]
+    count: int
+    block: int
+
+    @property
+    def blocks(self) -> int:
+        """Number of blocks."""
+        return -(-self.count // self.block)
+
+
+def blocks_folder(target: Path) -> Path:
+    """Folder beside a result file in which its blocks are kept until it is complete."""
+    return target.with_name(f"{target.name}.blocks")
+
+
+def differences(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
+    """Say in which facts two sweeps differ.
+
+    Parameters
+    ----------
+    before, now : mapping of str to object
+        Facts of two identities.
+
+    Returns
+    -------
+    list of str
+        One line per fact.
+    """
+    lines = []
+    for name in [*before, *(name for name in now if name not in before)]:
+        old, new = before.get(name), now.get(name)
+        if old != new:
+            words = [
+                "left out" if value is None else json.dumps(value, ensure_ascii=False)
+                for value in (old, new)
+            ]
+            short = [word if len(word) < 70 else f"{word[:66]}..." for word in words]
+            if short[0] == short[1]:
+                short = ["something else", "changed"]
+            lines.append(f"  {name}: {short[0]} then, {short[1]} now")
+    return lines
+
+
+@dataclass
+class BlockStore:
+    """Blocks of one sweep on disk.
+
+    Attributes
+    ----------
+    target : Path
+        Result file that they will become.
+    identity : Identity
+    finished : set of int
+        Numbers of the blocks that are there.
+    """
+
+    target: Path
+    identity: Identity
+    finished: set[int] = field(default_factory=set)
+    _lock: IO[str] | None = None
+
+    @property
+    def folder(self) -> Path:
+        """Where the blocks lie."""
+        return blocks_folder(self.target)
+
+    @classmethod
+    def open(cls, target: Path, identity: Identity) -> BlockStore:
+        """Begin a store or go on with one.
+
+        Parameters
+        ----------
+        target : Path
+            Result file.
+        identity : Identity
+            Of the sweep that wants to write. A store that exists keeps its own block size.
+
+        Returns
+        -------
+        BlockStore
+
+        Raises
+        ------
+        StudyError
+            If the folder belongs to another sweep, is in use, or cannot be written.
+        """
+        folder = blocks_folder(target)
+        with _disk_faults(target, 0):
+            folder.mkdir(exist_ok=True)
+        store = cls(target, identity)
+        store._take_lock()
+        try:
+            store._adopt()
+        except BaseException:
+            store.close()
+            raise
+        return store
+
+    def _adopt(self) -> None:
+        """Check that the folder belongs to this sweep, and look at what it has."""
+        with _disk_faults(self.target, 0):
+            for left in self.folder.glob("*.part"):
+                left.unlink()
+        path = self.folder / _IDENTITY
+        if not path.exists():
+            facts = {
+                "facts": self.identity.facts,
+                "names": self.identity.names,
+                "count": self.identity.count,
+                "block": self.identity.block,
+            }
+            with _disk_faults(self.target, 0):
+                _write_synced(path, json.dumps(facts, indent=1, default=str).encode())
+            return
+        try:
+            known = json.loads(path.read_text("utf-8"))
+        except (OSError, ValueError) as error:
+            raise StudyError(f"{path}: cannot be read; is it a folder of flapsim?") from error
+        now = json.loads(json.dumps(self.identity.facts, default=str))
+        lines = differences(known["facts"], now)
+        if lines:
+            raise StudyError(refusal(self.target, f"{self.folder.name} holds", lines))
+        self.identity = Identity(
+            self.identity.facts, tuple(known["names"]), known["count"], known["block"]
+        )
+        self.finished = {
+            int(match[1])
+            for item in os.scandir(self.folder)
+            if (match := _BLOCK.fullmatch(item.name)) and self._sound(int(match[1]))
+        }
+
+    def _sound(self, number: int) -> bool:
+        """Whether a block can be read; one that a failing disk spoilt is computed again."""
+        try:
+            with h5py.File(self._path(number), "r") as file:
+                return int(file.attrs["number"]) == number < self.identity.blocks and file[
+                    "values"
+                ].shape == (self._scalars(), self._size(number))
+        except (OSError, KeyError):
+            return False
+
+    def _scalars(self) -> int:
+        return sum(not name.startswith("series.") for name in self.identity.names)
+
+    def _size(self, number: int) -> int:
+        start = number * self.identity.block
+        return min(self.identity.block, self.identity.count - start)
+
+    def _path(self, number: int) -> Path:
+        return self.folder / f"block-{number:07d}.h5"
+
+    def missing(self) -> Iterator[int]:
+        """Numbers of the blocks that are not there yet."""
+        return (n for n in range(self.identity.blocks) if n not in self.finished)
+
+    def write(self, answer: Answer) -> None:
+        """Keep a finished block: all of it, or, whatever happens, nothing.
+
+        Parameters
+        ----------
+        answer : Answer
+            The block.
+
+        Raises
+        ------
+        StudyError
+            If the disk is full or the folder is gone; blocks written before stay.
+        """
+        buffer = io.BytesIO()
+        with h5py.File(buffer, "w", libver="latest") as file:
+            file.attrs["number"] = answer.number
+            file.attrs["start"] = answer.start
+            file.create_dataset("values", data=answer.values)
+            file.create_dataset("status", data=answer.status)
+            if answer.series.size:
+                file.create_dataset("series", data=answer.series)
+            if answer.reasons:
+                file.create_dataset("reason", data=answer.reason)
+                text = np.array(answer.reasons, dtype=object)
+                file.create_dataset("reasons", data=text, dtype=h5py.string_dtype())
+        with _disk_faults(self.target, len(self.finished)):
+            _write_synced(self._path(answer.number), buffer.getbuffer())
+        self.finished.add(answer.number)
+
+    def read(self, number: int) -> Answer:
+        """Return a finished block."""
+        with h5py.File(self._path(number), "r") as file:
+            values, status = file["values"][()], file["status"][()]
+            size = status.size
+            reasons = file["reasons"].asstr()[()].tolist() if "reasons" in file else []
+            return Answer(
+                number=number,
+                start=int(file.attrs["start"]),
+                values=values,
+                series=file["series"][()] if "series" in file else np.zeros((0, size, 0)),
+                status=status,
+                reason=file["reason"][()] if "reason" in file else np.zeros(size, dtype=np.int32),
+                reasons=tuple(reasons),
+            )
+
+    def discard(self) -> None:
+        """Remove the blocks, once they are in the result file or no longer wanted."""
+        self.close()
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+    def close(self) -> None:
+        """Let others use the folder."""
+        if self._lock is not None:
+            self._lock.close()
+            self._lock = None
+
+    def _take_lock(self) -> None:
+        """Keep a second sweep out; the lock goes with the process, however that ends."""
+        try:
+            import fcntl
+        except ImportError:  # not on Windows
+            return
+        with _disk_faults(self.target, 0):
+            lock = open(self.folder / _LOCK, "w", encoding="utf-8")  # noqa: SIM115
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            lock.close()
+            raise StudyError(
+                f"{self.folder}: another sweep is writing here; wait for it or choose another -o"
+            ) from error
+        self._lock = lock
+
+
+def refusal(target: Path, whose: str, lines: list[str]) -> str:
+    """Say why a sweep may not go on in a place, and what to do.
+
+    Parameters
+    ----------
+    target : Path
+        Result file.
+    whose : str
+        What holds the other sweep, and the verb.
+    lines : list of str
+        From `differences`.
+
+    Returns
+    -------
+    str
+    """
+    more = [f"  and {len(lines) - 12} more"] if len(lines) > 12 else []
+    return "\n".join(
+        [
+            f"{target}: {whose} another sweep; it differs in",
+            *lines[:12],
+            *more,
+            "choose another -o, go back to what it was, or add --overwrite to begin anew",
+        ]
+    )
+
+
+def _write_synced(path: Path, content: bytes | memoryview) -> None:
+    """Write a file aside, push it to the disk, and give it its name."""
+    aside = path.with_name(f"{path.name}.part")
+    try:
+        with open(aside, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        aside.replace(path)
+        sync_folder(path.parent)
+    except OSError:
+        with suppress(OSError):
+            aside.unlink(missing_ok=True)
+        raise
+
+
+def sync_folder(folder: Path) -> None:
+    """Push the names in a folder to the disk, where the system can."""
+    if os.name == "posix":
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+@contextmanager
+def _disk_faults(target: Path, kept: int) -> Iterator[None]:
+    """Put what the system says about a disk into words."""
+    try:
+        yield
+    except OSError as error:
+        why = error.strerror or str(error)
+        safe = (
+            f"; {kept} finished blocks are kept in {blocks_folder(target).name}:"
+            " make room and run the same command again"
+            if kept
+            else ""
+        )
+        raise StudyError(f"{target}: cannot be written ({why}){safe}") from error

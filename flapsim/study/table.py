@@ -1,0 +1,205 @@
+"""A sweep read back: its axes, its results, what became of every point.
+
+Answers: what does this file hold, and what is a given quantity, or a given key, at every point?
+Only what is asked for is read.
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+from numpy.typing import NDArray
+
+from flapsim.quantities import Quantity
+from flapsim.study.assembly import KIND, SCHEMA_VERSION
+from flapsim.study.block import DONE, SERIES, STATUS
+from flapsim.study.faults import StudyError
+from flapsim.study.naming import quantity_of
+
+__all__ = ["SweepTable", "read_sweep"]
+
+Column = NDArray[Any]
+
+
+@dataclass(frozen=True)
+class SweepTable:
+    """A result file of a sweep.
+
+    Attributes
+    ----------
+    path : Path
+    title : str
+    sampling : str
+        As in the plan.
+    axes : dict of str to int
+        Lengths of the axes on which results stand, in order.
+    dimensions : dict of str to tuple of str
+        Keys that step together along each dimension of the plan.
+    results : tuple of str
+        Names of the results kept.
+    seed : int
+        As in the plan.
+    complete : bool
+        Whether every block is there.
+    """
+
+    path: Path
+    title: str
+    sampling: str
+    axes: dict[str, int]
+    dimensions: dict[str, tuple[str, ...]]
+    results: tuple[str, ...]
+    seed: int
+    complete: bool
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Lengths of the axes."""
+        return tuple(self.axes.values())
+
+    @property
+    def count(self) -> int:
+        """Number of points."""
+        return int(np.prod(self.shape, dtype=np.int64))
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Keys that were varied."""
+        return tuple(key for keys in self.dimensions.values() for key in keys)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Everything that has one value at every point: keys, then results."""
+        return (*self.keys, *(name for name in self.results if not name.startswith(SERIES)))
+
+    def quantity(self, name: str) -> Quantity:
+        """Unit and description of a result or key."""
+        return quantity_of(name)
+
+    def __getitem__(self, name: str) -> Column:
+        """Return a result, or a key, at every point, on the axes of the sweep.
+
+        Raises
+        ------
+        StudyError
+            If the file has no such name; the message has the nearest.
+        """
+        return self.column(name).reshape(self.shape) if name in self.names else self._raw(name)
+
+    def coordinate(self, key: str) -> Column:
+        """Values of a key along its own axis; at every point of a sample."""
+        values = self._raw(key)
+        return values
+
+    def column(self, name: str) -> Column:
+        """Return a result, or a key, at every point, one after another.
+
+        Parameters
+        ----------
+        name : str
+            Such as ``mean.lift_n`` or ``stroke.frequency_hz``.
+
+        Returns
+        -------
+        ndarray, shape (points,)
+
+        Raises
+        ------
+        StudyError
+            If the file has no such name; the message has the nearest.
+        """
+        if name not in self.names:
+            near = difflib.get_close_matches(name, self.names, n=1, cutoff=0.4)
+            hint = f"; did you mean {near[0]}?" if near else ""
+            raise StudyError(f"{self.path}: holds no {name}{hint}")
+        values = self._raw(name)
+        if name not in self.keys or self.sampling != "grid":
+            return values.ravel()
+        axis = next(d for d, keys in self.dimensions.items() if name in keys)
+        place = list(self.axes).index(axis)
+        spread = values.reshape([-1 if i == place else 1 for i in range(len(self.axes))])
+        return np.broadcast_to(spread, self.shape).ravel()
+
+    @property
+    def status(self) -> Column:
+        """What became of every point: places in `STATUS`, shape (points,)."""
+        return self._raw("status").ravel()
+
+    @property
+    def done(self) -> NDArray[np.bool_]:
+        """Which points have an answer, shape (points,)."""
+        return np.asarray(self.status == DONE)
+
+    def counts(self) -> dict[str, int]:
+        """How many points are pending, done, without answer, failed."""
+        status = self.status
+        return {word: int((status == number).sum()) for number, word in enumerate(STATUS)}
+
+    def reasons(self) -> dict[str, int]:
+        """Why points have no answer, most frequent first, and how many."""
+        texts = [str(text) for text in self._raw("reason_text")]
+        numbers, counts = np.unique(self._raw("reason").ravel(), return_counts=True)
+        found = {texts[n]: int(c) for n, c in zip(numbers, counts, strict=True) if n > 0}
+        return dict(sorted(found.items(), key=lambda item: -item[1]))
+
+    def _raw(self, name: str) -> Column:
+        with h5py.File(self.path, "r") as file:
+            if name not in file:
+                raise StudyError(f"{self.path}: holds no {name}")
+            dataset = file[name]
+            text = h5py.check_string_dtype(dataset.dtype) is not None
+            values: Column = dataset.asstr()[()] if text else dataset[()]
+            return values
+
+
+def read_sweep(path: str | Path) -> SweepTable:
+    """Open the result file of a sweep.
+
+    Parameters
+    ----------
+    path : str or Path
+        What `sweep` wrote.
+
+    Returns
+    -------
+    SweepTable
+
+    Raises
+    ------
+    StudyError
+        If there is no such file, or it holds no sweep, or one of another schema.
+    """
+    path = Path(path)
+    if not path.is_file():
+        unfinished = path.with_name(f"{path.name}.blocks").is_dir()
+        hint = "; the sweep is not finished: run it again to go on" if unfinished else ""
+        raise StudyError(f"{path}: no such file, a result file (.h5) expected{hint}")
+    try:
+        with h5py.File(path, "r") as file:
+            attributes = dict(file.attrs)
+            if attributes.get("kind") != KIND:
+                raise StudyError(f"{path}: not a result of 'flapsim sweep'")
+            if int(attributes["schema_version"]) != SCHEMA_VERSION:
+                raise StudyError(f"{path}: written in another schema; run the sweep again")
+            grid = attributes["sampling"] == "grid"
+            dimensions = json.loads(attributes["dimensions"])
+            names = list(dimensions) if grid else ["point"]
+            axes = {name: int(file[name].size) for name in names}
+    except (OSError, KeyError, ValueError) as error:
+        raise StudyError(f"{path}: not a complete result of 'flapsim sweep'") from error
+    return SweepTable(
+        path=path,
+        title=str(attributes["title"]),
+        sampling=str(attributes["sampling"]),
+        axes=axes,
+        dimensions={name: tuple(keys) for name, keys in dimensions.items()},
+        results=tuple(str(attributes["results"]).split()),
+        seed=int(attributes["seed"]),
+        complete=bool(attributes["complete"]),
+    )
