@@ -99,7 +99,10 @@ def strips(wing: Wing, shoulder_offset: float) -> Strips:
         width=_end_to_end([row.width for row in rows]),
         chord=_end_to_end([row.chord for row in rows]),
         span_position=_end_to_end(
-            [hinge + row.distance for hinge, row in zip(hinges, rows, strict=False)]
+            [
+                _sum(row.distance, np.multiply.outer(np.ones(len(row.distance)), hinge))
+                for hinge, row in zip(hinges, rows, strict=False)
+            ]
         ),
         skin=_end_to_end([_spread(segment.skin_kg_m2, segment) for segment in segments]),
         spar=_end_to_end([_spread(segment.spar_kg_m, segment) for segment in segments]),

@@ -91,15 +91,20 @@ def lifting_line_operators(
     Prandtl's lifting line in Glauert's series: Glauert, H. (1926), The Elements of Aerofoil and
     Airscrew Theory, ch. XI.
     """
-    y = np.asarray(span_position, dtype=np.float64)
-    c = np.asarray(chord, dtype=np.float64)
     s = np.asarray(semispan, dtype=np.float64)
+    given = [np.asarray(x, dtype=np.float64) for x in (span_position, chord, weight)]
+    lanes = np.broadcast_shapes(s.shape, *(x.shape[1:] for x in given))
+    # Some may be the same for all designs and lack their axis.
+    y, c, widths = (
+        np.broadcast_to(x.reshape(x.shape + (1,) * (len(lanes) + 1 - x.ndim)), (len(x), *lanes))
+        for x in given
+    )
     angle = np.arccos(np.clip(y / s, -1.0, 1.0))
     m = modes(count).reshape((1, count) + (1,) * (y.ndim - 1))
     sine = np.sin(m * angle[:, None])
     downwash = m * sine / (4.0 * s * np.sin(angle))[:, None]
     equation = sine + np.pi * c[:, None] * downwash
-    root = np.sqrt(np.asarray(weight, dtype=np.float64))
+    root = np.sqrt(widths)
     left = np.moveaxis(equation * root[:, None], (0, 1), (-2, -1))
     pseudo = np.linalg.pinv(left)
     right = root * np.pi * c
