@@ -79,7 +79,7 @@ def reduced(columns: Mapping[str, Array], rig: Rig, name: str = "log.csv") -> Re
 
 
 def drawn(seed: int) -> tuple[dict[str, Array], Rig]:
-    """One trial: a log of sensors with errors, and a rig file whose constants are as wrong as it says.
+    """One trial: a log of sensors with errors, and a rig file with wrong constants.
 
     Every sensor error and every constant is drawn from the uncertainty that the rig file states.
     """

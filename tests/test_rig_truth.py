@@ -18,14 +18,13 @@ from rig_bench import (
     usual_sins,
     with_position,
 )
-from scipy.stats import binom
 
 from flapsim.rig.chain import MEASURED
 from flapsim.rig.predicted import predict
 from flapsim.rig.rig_file import Channel, Filter, RigDrive
 from flapsim.rig.simulator import Sins
 
-TRIALS = 100
+TRIALS = 400
 
 EXACT = {"dropped": 0.0, "jitter": 0.0, "wander": 0.0, "gusts": 0.0, "sensors": {}}
 """A run without noise."""
@@ -39,16 +38,17 @@ def test_every_result_is_within_its_interval_in_95_of_100_trials() -> None:
         for name, estimate in found.items():
             hits[name] += estimate.low <= truth().mean[name] <= estimate.high
         electrical.append(found["electrical_power_w"].value)
-    # 13 results, of which a fair 95 % interval would lose this many once in a thousand suites.
-    fewest = binom.ppf(0.001 / 13.0, TRIALS, 0.95)
     assert set(hits) == set(MEASURED)
-    assert {name: count for name, count in hits.items() if count < fewest} == {}
-    # The acceptance of the bench: sensors good to 0.13 % together, so 0.5 % is nearly four of them.
+    # The mean period of the simulated log is exact, so its scatter overstates the error.
+    rates = {name: count / TRIALS for name, count in hits.items() if name != "frequency_hz"}
+    # 400 trials of a fair interval scatter by 1.1 %: 3 % is what the bench was asked to hold.
+    assert {name: rate for name, rate in rates.items() if abs(rate - 0.95) > 0.03 + 1e-9} == {}
+    # Sensors good to 0.12 % together: 0.5 % is four of them.
     assert np.abs(np.array(electrical) / truth().mean["electrical_power_w"] - 1.0).max() < 0.005
 
 
 def test_intervals_are_not_wider_than_needed() -> None:
-    """Deviations over their uncertainty scatter by about one: an interval that always hits fails."""
+    """Deviations over their uncertainty scatter by about one; one that always hits fails."""
     ratios = []
     for seed in range(60):
         found = reduced(*drawn(1000 + seed)).account.estimates["tare_efficiency"]

@@ -22,6 +22,9 @@ Lines = NDArray[np.int64]
 GAP = 1.5
 """Sample intervals from which on an interval counts as a gap."""
 
+SMALL = 0.005
+"""Part of the range below which all values of a quantity betray a wrong unit."""
+
 RATE_TOLERANCE = 0.02
 """Departure of the mean sample rate from the stated one that is still called the same."""
 
@@ -258,7 +261,29 @@ class Cleaner:
                     "a sensor that moves",
                     f"it is stuck; if it may be constant, channels.{quantity}.steady = true",
                 )  # fmt: skip
+        self._judge_sizes(faults)
         faults.raise_if_any()
+
+    def _judge_sizes(self, faults: Faults) -> None:
+        """Report a quantity that is far smaller than its range allows for."""
+        for quantity, channel in self.rig.measured.items():
+            if quantity not in self._lowest:
+                continue
+            size = max(abs(self._lowest[quantity]), abs(self._highest[quantity]))
+            room = max(abs(channel.range[0]), abs(channel.range[1]))
+            if 0.0 < size < SMALL * room:
+                own = UNITS[quantity][channel.unit]
+                units = [
+                    unit
+                    for unit, si in UNITS[quantity].items()
+                    if SMALL * room <= size * si / own <= room
+                ]
+                hint = f'is the column in "{units[0]}"? ' if units else ""
+                faults.add(
+                    channel.column, f"values up to {size:.2g}",
+                    f"values that fill more of the range up to {room:g}",
+                    f"{hint}see channels.{quantity}.unit and .range",
+                )  # fmt: skip
 
     def _judge_losses(self, faults: Faults) -> None:
         most = self.rig.log.largest_loss * self.rows

@@ -211,6 +211,7 @@ def reduce_chunks(
     bench = Bench(strokes.accepted(), rig, _dynamometer(rig, name), _still(rig))
     _check_torque(bench, name)
     found = account(bench)
+    _check_powers(found, name)
     counts = {
         "rows": cleaner.rows,
         **losses(cleaner),
@@ -247,6 +248,25 @@ def _strokes(
     # A log whose rows are mostly lost is refused for that, not for the strokes it then lacks.
     cleaner.verdict()
     yield from cutter.end()
+
+
+def _check_powers(found: Account, name: str) -> None:
+    """Report powers that a wing which flaps cannot have."""
+    faults = Faults(name)
+    parts = (
+        ("electrical_power_w", "electrical power", "is a sign turned? (gain)"),
+        (
+            "shaft_power_w",
+            "shaft power",
+            "the current is below the motor's no-load current: its unit, gain or zero, or the"
+            " motor's constants",
+        ),
+    )
+    for key, words, hint in parts:
+        estimate = found.estimates.get(key)
+        if estimate is not None and estimate.value <= 0.0:
+            faults.add("", f"a mean {words} of {estimate.value:.3g} W", "a power > 0", hint)
+    faults.raise_if_any()
 
 
 def _waves(bench: Bench) -> dict[str, Wave]:

@@ -29,7 +29,7 @@ UNEVEN = 3.0
 """Mean times spent in a bin beyond which the crank did not turn evenly enough, and its inverse."""
 
 OUTLIER_FLOOR = 0.02
-"""Part of a quantity's peak by which a stroke mean may always differ: steady runs scatter little."""
+"""Part of a quantity's peak by which any stroke mean may differ: steady runs scatter little."""
 
 STUCK = 0.25
 """Part of a stroke throughout which a sensor that moves may read the same."""

@@ -1,0 +1,335 @@
+"""Broken logs and rig files: refused in words with exit code 2, or repaired and counted."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from rig_bench import CASES, LOG
+
+from flapsim.cli import main
+
+RIG = CASES / "rig" / "bench.toml"
+HEADER = "t,count,u_motor,i_motor,lift,thrust"
+Rows = list[str]
+
+
+def written() -> Rows:
+    """Lines of the example log, comments left out."""
+    return [line for line in LOG.read_text().splitlines() if not line.startswith("#")]
+
+
+def cells(row: str) -> list[str]:
+    return row.split(",")
+
+
+def changed(rows: Rows, column: int, change: Callable[[int, str], str], first: int = 1) -> Rows:
+    """Every cell of a column below the header, changed."""
+    out = rows[:first]
+    for number, row in enumerate(rows[first:], start=first):
+        parts = cells(row)
+        parts[column] = change(number, parts[column])
+        out.append(",".join(parts))
+    return out
+
+
+def cell_at(rows: Rows, row: int, column: int, text: str) -> Rows:
+    return changed(rows, column, lambda number, cell: text if number == row else cell)
+
+
+def scaled(rows: Rows, column: int, factor: float) -> Rows:
+    return changed(rows, column, lambda _, cell: f"{float(cell) * factor:.9g}")
+
+
+def text_of(rows: Rows) -> bytes:
+    return ("\n".join(rows) + "\n").encode()
+
+
+T, COUNT, VOLTS, AMPS, LIFT, THRUST = range(6)
+
+REFUSED: dict[str, tuple[Callable[[Rows], bytes], str]] = {
+    "text in a number": (
+        lambda rows: text_of(cell_at(rows, 700, LIFT, "4.1O")), r'line 701, lift: "4\.1O" given'),
+    "a word in a number": (
+        lambda rows: text_of(cell_at(rows, 12, THRUST, "overload")), r"line 13, thrust"),
+    "a number with a unit": (
+        lambda rows: text_of(cell_at(rows, 12, VOLTS, "7.4V")), r'line 13, u_motor: "7\.4V"'),
+    "a decimal comma": (
+        lambda rows: text_of(changed(rows, LIFT, lambda _, c: c.replace(".", ","))),
+        r"line 2: 7 cells given, 6 cells expected"),
+    "infinity": (lambda rows: text_of(cell_at(rows, 9, LIFT, "inf")), r'line 10, lift: "inf"'),
+    "digits grouped": (
+        lambda rows: text_of(cell_at(rows, 9, AMPS, "1_000")), r"line 10, i_motor"),
+    "time runs backwards": (
+        lambda rows: text_of([*rows[:2000], rows[1500], *rows[2000:]]),
+        r"line 2001, t: .* a time that rises"),
+    "the whole log backwards": (
+        lambda rows: text_of([rows[0], *rows[:0:-1]]), r"line 3, t: "),
+    "two runs in one file": (
+        lambda rows: text_of(rows + rows[1:]), r"line \d+, t: 0 s after 11\.6"),
+    "the header again": (
+        lambda rows: text_of([*rows[:900], HEADER, *rows[900:]]), r'line 901, t: "t" given'),
+    "a clock in ms": (lambda rows: text_of(scaled(rows, T, 1000.0)), r"channels\.time\.unit"),
+    "a clock that stands": (
+        lambda rows: text_of(changed(rows, T, lambda *_: "1.0")),
+        r"line 3, t: a time that repeats there and in \d+"),
+    "a clock of too few decimals": (
+        lambda rows: text_of(changed(rows, T, lambda _, c: f"{float(c):.2f}")),
+        r"too few decimals"),
+    "another sample rate": (
+        lambda rows: text_of([rows[0], *rows[1::2]]), r"under 333.333 samples a second"),
+    "a fast clock": (
+        lambda rows: text_of(scaled(rows, T, 0.95)), r"526\.3\d* samples a second given"),
+    "no number anywhere in a column": (
+        lambda rows: text_of(changed(rows, AMPS, lambda *_: "nan")),
+        r"line 2, i_motor: no number there and in 5818 of 5818 rows"),
+    "a tenth of a column missing": (
+        lambda rows: text_of(changed(rows, LIFT, lambda n, c: "" if n % 10 == 0 else c)),
+        r"line 11, lift: no number there and in 581"),
+    "volts in mV": (
+        lambda rows: text_of(scaled(rows, VOLTS, 1000.0)),
+        r'u_motor: 7825 there.* is the column in "mV"\?'),
+    "mA in A": (
+        lambda rows: text_of(scaled(rows, AMPS, 1e-3)),
+        r'i_motor: values up to 0.0008.* is the column in "A"'),
+    "a current that cannot turn the motor": (
+        lambda rows: text_of(scaled(rows, AMPS, 0.1)), r"shaft power of -0\.\d+ W"),
+    "thrust in gf": (
+        lambda rows: text_of(scaled(rows, THRUST, 1000.0)), r"thrust: .* out of range"),
+    "a balance with its sign turned": (
+        lambda rows: text_of(changed(rows, VOLTS, lambda _, c: f"-{c}")), r"is the sign turned\?"),
+    "a stuck balance": (
+        lambda rows: text_of(changed(rows, LIFT, lambda *_: "2.4")),
+        r"lift: 2\.4 in every row given, a sensor that moves expected; it is stuck"),
+    "a balance stuck after a while": (
+        lambda rows: text_of(changed(rows, THRUST, lambda n, c: "90" if n > 900 else c)),
+        r"thrust stuck"),
+    "a crank that does not turn": (
+        lambda rows: text_of(changed(rows, COUNT, lambda *_: "155")), r"count: no complete stroke"),
+    "a crank that turns backwards": (
+        lambda rows: text_of(changed(rows, COUNT, lambda _, c: str(65535 - int(c)))),
+        r"turns backwards given, .* position\.direction = -1"),
+    "one stroke only": (
+        lambda rows: text_of(rows[:330]), r"1 good of 1 strokes at about 2\.8"),
+    "less than a stroke": (lambda rows: text_of(rows[:100]), r"no complete stroke"),
+    "half the counts": (
+        lambda rows: text_of(changed(rows, COUNT, lambda _, c: str(int(c) // 2))),
+        r"frequency out of range"),
+    "a column of another name": (
+        lambda rows: text_of([rows[0].replace("u_motor", "u_motr"), *rows[1:]]),
+        r'line 1: a header without it given, the column "u_motor" expected; did you mean "u_motr"'),
+    "a column twice": (
+        lambda rows: text_of([rows[0].replace("lift", "thrust"), *rows[1:]]),
+        r'line 1: '),
+    "no header": (lambda rows: text_of(rows[1:]), r"line 1: a header without it"),
+    "a header alone": (lambda rows: text_of(rows[:1]), r"no rows below the header"),
+    "nothing": (lambda rows: b"", r"no rows given, a header row"),
+    "comments alone": (lambda rows: b"# a\n# b\n", r"no rows given"),
+    "a cell too few": (
+        lambda rows: text_of([*rows[:50], ",".join(cells(rows[50])[:-1]), *rows[51:]]),
+        r"line 51: 5 cells given, 6 cells expected"),
+    "a cell too many": (
+        lambda rows: text_of([*rows[:50], rows[50] + ",1", *rows[51:]]), r"line 51: 7 cells"),
+    "one cell too few and one too many": (
+        lambda rows: text_of([*rows[:50], ",".join(cells(rows[50])[:-1]), rows[51] + ",1",
+                              *rows[52:]]), r"line 51: 5 cells[\s\S]*line 52: 7 cells"),
+    "separated by semicolons": (
+        lambda rows: text_of([row.replace(",", ";") for row in rows]),
+        r'log\.separator = ";" in the rig file\?'),
+    "separated by tabs": (
+        lambda rows: text_of([row.replace(",", "\t") for row in rows]), r"log\.separator = "),
+    "text in UTF-16": (lambda rows: "\n".join(rows).encode("utf-16"), r"UTF-16"),
+    "packed": (lambda rows: b"\x1f\x8b\x08\x00" + bytes(range(256)), r"not text"),
+    "bytes lost to zeros": (
+        lambda rows: text_of(rows[:5]) + b"\0" * 400 + text_of(rows[5:]), r"not text"),
+    "zeros in the middle": (
+        lambda rows: text_of(rows[:3000]) + b"\0" * 40 + text_of(rows[3000:]), r"line 3001, t: "),
+    "no line ends": (lambda rows: ",".join(rows).encode() * 8, r"line|header"),
+    "old line ends": (lambda rows: "\r".join(rows).encode(), r"carriage return"),
+}  # fmt: skip
+
+REPAIRED: dict[str, tuple[Callable[[Rows], bytes], str, int]] = {
+    "a few empty cells": (
+        lambda rows: text_of(cell_at(cell_at(rows, 500, LIFT, ""), 900, LIFT, "nan")),
+        "lift missing", 2),
+    "a spike": (lambda rows: text_of(cell_at(rows, 800, LIFT, "900.0")), "lift out of range", 1),
+    "rows dropped": (
+        lambda rows: text_of([*rows[:600], *rows[602:]]), "samples dropped in gaps", 2),
+    "a time written twice": (
+        lambda rows: text_of(cell_at(rows, 700, T, cells(rows[699])[0])), "time repeated", 1),
+    "a log cut off in a row": (
+        lambda rows: text_of(rows)[:-7], "last line cut off", 1),
+    "a spike of the count": (
+        lambda rows: text_of(cell_at(rows, 1000, COUNT, "60000")), "position spikes", 1),
+    "counts lost": (
+        lambda rows: text_of(
+            changed(rows, COUNT, lambda n, c: str((int(c) + 300) % 65536) if n > 2000 else c)),
+        "position jumps", 1),
+    "a count that wraps": (
+        lambda rows: text_of(changed(rows, COUNT, lambda _, c: str((int(c) + 60000) % 65536))),
+        "sensor wraps", 1),
+}  # fmt: skip
+
+REJECTED: dict[str, tuple[Callable[[Rows], bytes], str]] = {
+    "half a second is missing": (
+        lambda rows: text_of([*rows[:2000], *rows[2250:]]), "gap in the samples"),
+    "a sensor stuck for a stroke": (
+        lambda rows: text_of(changed(rows, LIFT, lambda n, c: "2.1" if 1500 < n < 1700 else c)),
+        "lift stuck"),
+    "a knock on the balance": (
+        lambda rows: text_of(
+            changed(rows, LIFT, lambda n, c: "30.0" if 1500 < n < 1530 and n % 2 else c)),
+        "lift far from the rest"),
+    "the crank held for a while": (
+        lambda rows: text_of(
+            changed(rows, COUNT, lambda n, c: cells(rows[1500])[1] if 1500 < n < 1560 else c)),
+        "uneven crank speed"),
+}  # fmt: skip
+
+HARMLESS: dict[str, Callable[[Rows], bytes]] = {
+    "comments and blank lines": lambda rows: text_of(
+        ["# head", rows[0], "", *rows[1:40], "# in between", "", *rows[40:], ""]
+    ),
+    "line ends of another system": lambda rows: ("\r\n".join(rows) + "\r\n").encode(),
+    "a byte order mark": lambda rows: b"\xef\xbb\xbf" + text_of(rows),
+    "blanks around cells": lambda rows: text_of([row.replace(",", " , ") for row in rows]),
+    "another column with words": lambda rows: text_of(
+        [rows[0] + ",remark", *(row + ",fine" for row in rows[1:])]
+    ),
+}
+
+
+def reduce(folder: Path, text: bytes, *options: str) -> int:
+    (folder / "broken.csv").write_bytes(text)
+    return main(["reduce", str(folder / "broken.csv"), "--rig", str(RIG), *options])
+
+
+def test_there_are_at_least_forty_kinds_of_broken_logs() -> None:
+    assert len(REFUSED) + len(REPAIRED) + len(REJECTED) >= 40
+
+
+@pytest.mark.parametrize("kind", REFUSED)
+def test_a_broken_log_is_refused_in_words(
+    kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    spoil, words = REFUSED[kind]
+    code = reduce(tmp_path, spoil(written()))
+    told = capsys.readouterr()
+    assert code == 2, told
+    assert told.out == ""
+    assert "broken.csv" in told.err
+    assert re.search(words, told.err), told.err
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory: pytest.TempPathFactory) -> dict[str, float]:
+    from flapsim.rig.reduction import reduce_log
+    from flapsim.rig.rig_file import read_rig
+
+    found = reduce_log(LOG, read_rig(RIG)).account.estimates
+    return {name: estimate.value for name, estimate in found.items()}
+
+
+def close_to(sound: dict[str, float], document: dict[str, dict[str, float]]) -> bool:
+    """Whether no result moved by more than its standard uncertainty."""
+    uncertainty = document["uncertainty"]
+    return all(
+        abs(value - sound[name]) <= uncertainty[name]["uncertainty"] + 1e-3 * abs(value)  # type: ignore[index]
+        for name, value in document["mean"].items()
+    )
+
+
+@pytest.mark.parametrize("kind", REPAIRED)
+def test_a_fault_that_can_be_repaired_is_counted_and_changes_nothing(
+    kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], sound: dict[str, float]
+) -> None:
+    spoil, name, least = REPAIRED[kind]
+    assert reduce(tmp_path, spoil(written()), "--json") == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["counts"][name] >= least
+    assert document["strokes"]["accepted"] >= 29
+    assert close_to(sound, document), document["mean"]
+
+
+@pytest.mark.parametrize("kind", REJECTED)
+def test_a_bad_stroke_is_rejected_with_its_reason(
+    kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], sound: dict[str, float]
+) -> None:
+    spoil, reason = REJECTED[kind]
+    assert reduce(tmp_path, spoil(written()), "--json") == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["strokes"]["rejected"][reason] in (1, 2, 3)
+    assert close_to(sound, document), document["mean"]
+
+
+@pytest.mark.parametrize("kind", HARMLESS)
+def test_what_is_no_fault_changes_nothing(
+    kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], sound: dict[str, float]
+) -> None:
+    assert reduce(tmp_path, HARMLESS[kind](written()), "--json") == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["mean"] == pytest.approx(sound, rel=1e-12)
+
+
+def test_a_missing_log_and_a_folder_are_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for path in (tmp_path / "none.csv", tmp_path):
+        assert main(["reduce", str(path), "--rig", str(RIG)]) == 2
+        assert path.name in capsys.readouterr().err
+
+
+def test_memory_does_not_grow_with_the_log(tmp_path: Path) -> None:
+    """A log may be of any size: what is kept is a few hundred numbers a stroke."""
+    import tracemalloc
+
+    from flapsim.rig.log import Reading, read_chunks
+
+    rows = written()
+    peaks = []
+    for copies in (4, 32):
+        path = tmp_path / f"{copies}.csv"
+        path.write_text("\n".join([rows[0], *(rows[1:] * copies)]) + "\n")
+        tracemalloc.start()
+        count = sum(
+            len(chunk.lines)
+            for chunk in read_chunks(path, HEADER.split(","), Reading("x"), block=1 << 16)
+        )
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+        assert count == copies * (len(rows) - 1)
+    assert peaks[1] < 1.2 * peaks[0]
+
+
+# --- rig files ---------------------------------------------------------------------------------
+
+RIG_FAULTS = {
+    "an unknown key": ("sample_rate_hz = 500.0", "sample_rate = 500.0", "sample_rate_hz"),
+    "a wrong unit": ('unit = "mA"', 'unit = "mAmp"', r'channels\.current\.unit: "mAmp" given'),
+    "a range backwards": ("[5.0, 11.0]", "[11.0, 5.0]", r"channels\.voltage\.range"),
+    "a gain of zero": ('unit = "V"', 'unit = "V"\ngain = 0.0', r"channels\.voltage\.gain"),
+    "a column for two things": ('column = "lift"', 'column = "thrust"', "a column of its own"),
+    "sampled too slowly": ("rate_hz = 500.0", "rate_hz = 20.0", "16 samples a stroke"),
+    "no counts per turn": ("per_turn = 6.0 ", "", r"position\.per_turn: missing"),
+    "no direction": ('kind = "counts"', 'kind = "counts"\ndirection = 0', r"position\.direction"),
+    "frequencies backwards": ("[2.0, 4.0]", "[4.0, 2.0]", r"strokes\.frequency_hz"),
+    "a gear that gains": ("gear_efficiency = 0.78", "gear_efficiency = 1.2", "gear_efficiency"),
+    "no TOML": ("[log]", "[log", "TOML"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", RIG_FAULTS)
+def test_a_wrong_rig_file_is_refused_in_words(
+    kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    old, new, words = RIG_FAULTS[kind]
+    text = RIG.read_text()
+    assert old in text
+    (tmp_path / "wrong.toml").write_text(text.replace(old, new, 1))
+    assert main(["reduce", str(LOG), "--rig", str(tmp_path / "wrong.toml")]) == 2
+    told = capsys.readouterr().err
+    assert "wrong.toml" in told
+    assert re.search(words, told), told
