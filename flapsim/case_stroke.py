@@ -162,6 +162,14 @@ class Twist:
         Lower and upper end of the travel.
     bandwidth_hz, rate_limit_deg_s, torque_limit_n_m : float or None
         Of a servo; without a limit it has none.
+    actuator_order : {1, 2}
+        Of a servo: response of first order, or of second order without overshoot to speak of.
+    backlash_deg : float
+        Of a servo: free play between actuator and wing, end to end.
+    sensor_counts : int or None
+        Of a servo: counts per revolution of the stroke-phase sensor; None reads the phase exactly.
+    sensor_delay_s : float
+        Of a servo: from the stroke phase to the command that follows from it.
     """
 
     mode: Literal["driven", "servo", "passive"] = field(
@@ -178,12 +186,26 @@ class Twist:
     bandwidth_hz: float | None = field(default=None, metadata=ruled(POSITIVE))
     rate_limit_deg_s: float | None = field(default=None, metadata=ruled(POSITIVE))
     torque_limit_n_m: float | None = field(default=None, metadata=ruled(POSITIVE))
+    actuator_order: int = field(default=2, metadata=ruled(Number(least=1, most=2, whole=True)))
+    backlash_deg: float = field(default=0.0, metadata=ruled(Number(least=0.0, most=45.0)))
+    sensor_counts: int | None = field(
+        default=None, metadata=ruled(Number(least=4, most=1_000_000, whole=True))
+    )
+    sensor_delay_s: float = field(default=0.0, metadata=ruled(Number(least=0.0, most=1.0)))
 
     @staticmethod
     def check(found: Found) -> None:
         """Report keys of another mode, missing keys of this one, and stops out of order."""
         mode = found.values.get("mode")
-        servo = ("bandwidth_hz", "rate_limit_deg_s", "torque_limit_n_m")
+        servo = (
+            "bandwidth_hz",
+            "rate_limit_deg_s",
+            "torque_limit_n_m",
+            "actuator_order",
+            "backlash_deg",
+            "sensor_counts",
+            "sensor_delay_s",
+        )
         compliant = ("stiffness_n_m_rad", "damping_n_m_s_rad", "stops_deg")
         strangers = {
             "driven": (*servo, *compliant, "rest_deg"),

@@ -41,7 +41,13 @@ def cache_folder() -> Path | None:
     """
     package = Path(__file__).parent.parent
     digest = hashlib.sha256()
-    for source in sorted([*package.glob("aero/*.py"), *package.glob("blade_element/*.py")]):
+    for source in sorted(
+        [
+            *package.glob("aero/*.py"),
+            *package.glob("blade_element/*.py"),
+            package / "twist" / "actuator.py",
+        ]
+    ):
         digest.update(source.read_bytes())
     name = Path("flapsim") / digest.hexdigest()[:16]
     given = os.environ.get("NUMBA_CACHE_DIR")
