@@ -40,7 +40,11 @@ def glasshouse() -> Case:
 # --- reading and writing -----------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("path", sorted(CASES.glob("*.toml")), ids=lambda path: path.stem)
+# Plan files, which name the case they start from, lie beside the cases.
+SHIPPED = sorted(p for p in CASES.glob("*.toml") if "\nbase = " not in p.read_text("utf-8"))
+
+
+@pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
 def test_every_case_file_reads_back_from_its_own_toml(path: Path) -> None:
     case = read_case(path)
     again = parse_case(case.to_toml(), path.parent, path.name)

@@ -25,7 +25,7 @@ from flapsim.cycle import Cycle, simulate
 from flapsim.kinematics import PLUNGE_INNER, evaluate, stroke_schedules
 
 CASES = Path(__file__).parents[1] / "cases"
-SHIPPED = sorted(CASES.glob("*.toml"))
+SHIPPED = sorted(p for p in CASES.glob("*.toml") if "\nbase = " not in p.read_text("utf-8"))
 SOUND = (CASES / "glasshouse.toml").read_text(encoding="utf-8")
 
 
