@@ -10,6 +10,7 @@ from validation import (
     flapping_line,
     flat_plate,
     friction,
+    guide_uncertainty,
     large_amplitude,
     minimum_loss,
     naca0012,
@@ -41,6 +42,7 @@ FAMILIES: tuple[ModuleType, ...] = (
     trends,
     trim_power,
     reference_libraries,
+    guide_uncertainty,
 )
 
 

@@ -182,19 +182,26 @@ def finely(wave: Array) -> Array:
 
 def stroke_powers(bench: Bench) -> tuple[Array, Array]:
     """Shaft power and power into the wing of every stroke by itself, W; for the scatter only."""
-    strokes, rig = bench.strokes, bench.rig
+    strokes = bench.strokes
+    pairs = [
+        _powers_of(bench, strokes.taken(slice(first, first + _AT_A_TIME)))
+        for first in range(0, strokes.count, _AT_A_TIME)
+    ]
+    return np.concatenate([pair[0] for pair in pairs]), np.concatenate([pair[1] for pair in pairs])
+
+
+_AT_A_TIME = 4096
+"""Strokes in double precision at a time: a log may have hundreds of thousands."""
+
+
+def _powers_of(bench: Bench, strokes: StrokeTable) -> tuple[Array, Array]:
     angle = 2.0 * np.pi / strokes.time.shape[1]
     if bench.has("torque"):
         torque = strokes.waves["torque"].astype(np.float64)
     else:
-        assert rig.drive is not None
+        assert bench.rig.drive is not None
         power = strokes.waves[POWER].astype(np.float64) if POWER in strokes.waves else None
-        torque = _through_drive(
-            strokes.waves["current"].astype(np.float64),
-            power,
-            angle / strokes.time,
-            rig.drive,
-            bench.table,
-            {},
-        )
+        current = strokes.waves["current"].astype(np.float64)
+        speed = angle / strokes.time
+        torque = _through_drive(current, power, speed, bench.rig.drive, bench.table, {})
     return crank_power(bench, torque, 1.0 / strokes.period)

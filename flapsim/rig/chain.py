@@ -15,7 +15,7 @@ of the rig then, or the air power is too high.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -200,13 +200,29 @@ def _systematic_powers(bench: Bench, sources: _Sources) -> tuple[Uncertain, Unce
         torque = torque_wave(bench, constants=constants, **pairs)
         return np.stack(crank_power(bench, finely(torque), bench.frequency))
 
-    shaft, wing = _linearised(power, inputs)
+    shaft, wing = linearised(power, inputs)
     return shaft, wing
 
 
-def _linearised(function: Callable[..., Array], inputs: list[Uncertain]) -> list[Uncertain]:
-    """Values of a function, with the uncertainty of its inputs to first order (JCGM 100, 5.1.2)."""
-    at = [uncertainties.nominal_value(value) for value in inputs]
+def linearised(function: Callable[..., Array], inputs: Sequence[Uncertain]) -> list[Uncertain]:
+    """Values of a function, with the uncertainty of its inputs to first order.
+
+    Parameters
+    ----------
+    function : callable
+        Takes as many numbers as there are inputs, returns an array of shape (n,).
+    inputs : sequence of float or uncertain number
+        May be correlated.
+
+    Returns
+    -------
+    list of n uncertain numbers
+
+    Notes
+    -----
+    JCGM 100:2008, 5.1.2 and 5.2.2. Slopes are taken over one standard uncertainty to either side.
+    """
+    at = [float(uncertainties.nominal_value(value)) for value in inputs]
     out: list[Uncertain] = [float(value) for value in function(*at)]
     for place, value in enumerate(inputs):
         spread = uncertainties.std_dev(value)
@@ -256,6 +272,33 @@ def block_length(series: Array) -> int:
     return max(least, min(wanted, most))
 
 
+def means_with_scatter(middle: Array, blocks: Array) -> list[Uncertain]:
+    """Means with the uncertainty that the scatter of independent observations gives them.
+
+    Parameters
+    ----------
+    middle : (k,) array
+        Means of k quantities.
+    blocks : (k, n) array
+        n observations of all k together.
+
+    Returns
+    -------
+    list of k uncertain numbers
+        Correlated as the observations are.
+
+    Notes
+    -----
+    JCGM 100:2008, 4.2.3 and 5.2.3 (covariance of means).
+    """
+    count = blocks.shape[1]
+    covariance = np.atleast_2d(np.cov(blocks)) / count
+    values = [float(value) for value in middle]
+    return list(
+        uncertainties.correlated_values(values, covariance.tolist(), tags=[SCATTER] * len(values))
+    )
+
+
 def _block_means(series: Array, length: int) -> Array:
     """Means over consecutive blocks, shape (..., blocks); what does not fill one is left out."""
     count = series.shape[-1] // length
@@ -296,11 +339,8 @@ def account(bench: Bench, seed: int = 0) -> Account:
     length = max(block_length(values) for values in stacked)
     blocks = _block_means(stacked, length)
     count = blocks.shape[1]
-    covariance = np.atleast_2d(np.cov(blocks)) / count
     middle = stacked.mean(axis=1)
-    scattered = uncertainties.correlated_values(
-        [float(value) for value in middle], covariance.tolist(), tags=[SCATTER] * len(middle)
-    )
+    scattered = means_with_scatter(middle, blocks)
     sources = _Sources(bench)
     measured = dict(zip(series, scattered, strict=True))
     systematic = _systematic_powers(bench, sources) if bench.knows_shaft else None

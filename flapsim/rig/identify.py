@@ -32,7 +32,7 @@ def alone(jacobian: Array, count: int) -> Array:
 def inverse(information: Array) -> Array:
     """Inverse with directions that nothing tells made very wide, not infinite."""
     values, vectors = np.linalg.eigh(information)
-    values = np.maximum(values, 1e-12 * values.max())
+    values = np.maximum(values, max(1e-12 * values.max(), 1e-24))
     return np.asarray((vectors / values) @ vectors.T)
 
 

@@ -81,7 +81,7 @@ class Reduction:
     bench : Bench
         The accepted strokes.
     strokes : StrokeTable
-        All strokes, with the reasons of those rejected.
+        All strokes without their waves, with the reasons of those rejected.
     phase : (bins,) array
         Middle of every bin of phase, rad.
     waves : dict of str to Wave
@@ -208,6 +208,7 @@ def reduce_chunks(
     tables = list(_strokes(chunks, cleaner, StrokeCutter(rig, crank)))
     cleaner.verdict()
     strokes = joined(tables, rig, name)
+    tables.clear()
     bench = Bench(strokes.accepted(), rig, _dynamometer(rig, name), _still(rig))
     _check_torque(bench, name)
     found = account(bench)
@@ -227,7 +228,7 @@ def reduce_chunks(
         name=name,
         rig=rig,
         bench=bench,
-        strokes=strokes,
+        strokes=strokes.without_waves(),
         phase=2.0 * np.pi * (np.arange(bins) + 0.5) / bins,
         waves=_waves(bench),
         account=found,

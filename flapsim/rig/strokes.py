@@ -7,6 +7,7 @@ sample in the stroke matters.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -70,7 +71,12 @@ class StrokeTable:
 
     def accepted(self) -> StrokeTable:
         """Return the strokes that count."""
-        return self.taken(self.reasons == "")
+        good = self.reasons == ""
+        return self if good.all() else self.taken(good)
+
+    def without_waves(self) -> StrokeTable:
+        """Return the same strokes with their means only."""
+        return dataclasses.replace(self, waves={}, time=np.empty((self.count, 0)))
 
     def taken(self, which: NDArray[np.bool_] | slice) -> StrokeTable:
         """Return some of the strokes."""
@@ -241,7 +247,7 @@ def joined(tables: list[StrokeTable], rig: Rig, name: str) -> StrokeTable:
     Parameters
     ----------
     tables : list of StrokeTable
-        In order.
+        In order; emptied of their waves.
     rig : Rig
     name : str
         Of the log, for messages.
@@ -263,13 +269,15 @@ def joined(tables: list[StrokeTable], rig: Rig, name: str) -> StrokeTable:
             "the crank does not turn, or position.per_turn is not what the sensor gives",
         )  # fmt: skip
         faults.raise_if_any()
+    keys = list(tables[0].waves)
     table = StrokeTable(
         np.concatenate([part.lines for part in tables]),
         np.concatenate([part.start for part in tables]),
         np.concatenate([part.period for part in tables]),
         np.concatenate([part.time for part in tables]),
         {key: np.concatenate([part.means[key] for part in tables]) for key in tables[0].means},
-        {key: np.concatenate([part.waves[key] for part in tables]) for key in tables[0].waves},
+        # Taken out part by part, so that they are not all there twice.
+        {key: np.concatenate([part.waves.pop(key) for part in tables]) for key in keys},
         np.concatenate([part.reasons for part in tables]),
     )
     reasons = table.reasons.copy()
