@@ -47,7 +47,10 @@ def assert_same(first: Cycle, second: Cycle) -> None:
         np.testing.assert_equal(first.segments[segment], second.segments[segment])
 
 
-@pytest.mark.parametrize("name", [path.name for path in sorted(CASES.glob("*.toml"))])
+@pytest.mark.parametrize(
+    "name",
+    [p.name for p in sorted(CASES.glob("*.toml")) if "\nbase = " not in p.read_text("utf-8")],
+)
 def test_every_case_comes_back_number_for_number(name: str, tmp_path: Path) -> None:
     written = simulate(read_case(CASES / name))
     write_cycle(written, tmp_path / "result.h5")
