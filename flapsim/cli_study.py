@@ -20,13 +20,16 @@ from flapsim.command import (
     INPUT_AT_FAULT,
     INTERRUPTED,
     NO_SUCH_ANSWER,
+    PICTURE_SUFFIXES,
     RESULT_SUFFIXES,
     Stop,
     add_command,
+    check_output,
     compilation_said,
     print_json,
     say,
     take_json,
+    take_output,
 )
 
 if TYPE_CHECKING:
@@ -74,6 +77,7 @@ def add_study_commands(commands: Any) -> None:
         "--block", metavar="POINTS", type=int, help="points a worker takes at a time [512]"
     )
     take_json(sweep)
+    _add_compare(commands)
 
 
 def _sweep(options: argparse.Namespace) -> None:
@@ -256,3 +260,273 @@ def _tell_result(
             print(f"  and {len(reasons) - 5} more reasons, in reason_text of the file")
     if not counts["done"]:
         raise Stop(NO_SUCH_ANSWER, f"{options.output}: no point of the plan has an answer")
+
+
+# --- compare -------------------------------------------------------------------------------------
+
+_FIGURES = ("map", "carpet", "pareto", "tornado")
+_TOP = 10
+
+
+def _add_compare(commands: Any) -> None:
+    compare = add_command(
+        commands,
+        "compare",
+        _compare,
+        "rank, filter and draw the points of a sweep, or subtract one sweep from another",
+        'flapsim compare twist_map.h5 --where "mean.lift_n >= mean.weight_n"'
+        " --rank mean.aero_power_w",
+    )
+    compare.add_argument("files", metavar="FILE", nargs="+", help="result of flapsim sweep (.h5)")
+    compare.add_argument(
+        "--where",
+        metavar="CONDITION",
+        action="append",
+        default=[],
+        help='as "mean.lift_n >= 1.02*mean.weight_n and check.stalled_fraction < 0.1";'
+        " repeatable; one with = draws a line in a map",
+    )
+    compare.add_argument("--rank", metavar="NAME", help="order by a quantity, the best first")
+    order = compare.add_mutually_exclusive_group()
+    order.add_argument("--largest", action="store_true", help="rank the largest first")
+    order.add_argument("--smallest", action="store_true", help="rank the smallest first")
+    compare.add_argument("--top", metavar="N", type=int, default=_TOP, help="points to print [10]")
+    compare.add_argument("--show", metavar="NAME,NAME", help="further quantities to print")
+    compare.add_argument(
+        "--pareto", metavar="NAME,NAME", help="points not bettered; NAME:min or NAME:max to say how"
+    )
+    compare.add_argument("--sensitivity", metavar="NAME", help="which key moves this quantity")
+    compare.add_argument("--figure", metavar="KIND", help=f"one of {', '.join(_FIGURES)}")
+    compare.add_argument(
+        "--quantity", metavar="NAME", help="what a map shows, or NAME,NAME for a carpet"
+    )
+    compare.add_argument(
+        "--at", metavar="AXIS=VALUE", action="append", default=[], help="cut a further axis"
+    )
+    compare.add_argument("--csv", metavar="FILE", type=Path, help="write the points as CSV")
+    take_json(compare)
+    take_output(compare, "picture to write, .png, .svg or .pdf [FILE_KIND.png, in this folder]")
+
+
+def _compare(options: argparse.Namespace) -> None:
+    from flapsim.study.faults import StudyError
+
+    if options.figure is not None and options.figure not in _FIGURES:
+        message = f"--figure {options.figure}: one of {', '.join(_FIGURES)} expected"
+        raise Stop(INPUT_AT_FAULT, message)
+    if options.figure is not None and options.output is None:
+        options.output = Path(f"{Path(options.files[0]).stem}_{options.figure}.png")
+    if options.figure is None and options.output is not None:
+        raise Stop(INPUT_AT_FAULT, "-o is the picture of --figure KIND; --csv FILE writes points")
+    if options.figure is not None:
+        check_output(options, PICTURE_SUFFIXES)
+    try:
+        if len(options.files) == 1:
+            _compare_points(options)
+        elif len(options.files) == 2:
+            _compare_sweeps(options)
+        else:
+            raise Stop(INPUT_AT_FAULT, "one sweep, or two to subtract, expected")
+    except StudyError as error:
+        raise Stop(INPUT_AT_FAULT, str(error)) from error
+
+
+def _compare_points(options: argparse.Namespace) -> None:
+    import numpy as np
+
+    from flapsim.study import compare
+    from flapsim.study.table import read_sweep
+
+    table = read_sweep(options.files[0])
+    conditions = [c for text in options.where for c in compare.condition_from(text)]
+    filters = [c for c in conditions if options.figure not in ("map", "carpet") or c.sign != "="]
+    places = compare.selected(table, filters)
+    document: dict[str, Any] = {"file": options.files[0], "points": table.count}
+    document |= {"status": table.counts(), "selected": int(places.size)}
+    names = list(table.keys)
+    shown: list[str] = []
+    if options.pareto is not None:
+        shown, senses = _pareto_names(options.pareto)
+        values = np.stack([table.column(name)[places] for name in shown], axis=1)
+        front = compare.pareto_front(values.astype(float) * np.where(senses, 1.0, -1.0))
+        places = places[front]
+        document["front"] = int(places.size)
+    if options.rank is not None:
+        down = True if options.largest else False if options.smallest else None
+        places = compare.ranked(table, places, options.rank, down)
+        shown = [options.rank, *(name for name in shown if name != options.rank)]
+    shown += [name.strip() for name in (options.show or "").split(",") if name.strip()]
+    names += [name for name in dict.fromkeys(shown) if name not in names]
+    if options.csv is not None:
+        every = {name: table.column(name)[places] for name in table.names}
+        _write_text(options.csv, compare.csv_of(every), options)
+    columns = {name: table.column(name)[places[: options.top]] for name in names}
+    found = []
+    if options.sensitivity is not None or options.figure == "tornado":
+        quantity = options.sensitivity or options.quantity or options.rank
+        if quantity is None:
+            raise Stop(INPUT_AT_FAULT, "a tornado needs --sensitivity NAME")
+        found = compare.sensitivities(table, quantity)
+        document["sensitivity"] = {
+            "quantity": quantity,
+            "keys": [{k: _json_number(v) for k, v in asdict(item).items()} for item in found],
+        }
+    if options.figure is not None:
+        _draw(table, options, conditions, found)
+        document["written"] = str(options.output)
+    if options.json:
+        document["table"] = [
+            {name: _json_number(values[i]) for name, values in columns.items()}
+            for i in range(min(options.top, places.size))
+        ]
+        print_json(document)
+        return
+    wanted = options.figure is None or options.rank or options.pareto
+    _print_points(table, document, columns, places.size if wanted else 0)
+    if found:
+        _print_sensitivities(document["sensitivity"]["quantity"], found)
+
+
+def _pareto_names(text: str) -> tuple[list[str], list[bool]]:
+    """Quantities of a Pareto front, and whether less of each is better."""
+    from flapsim.study.compare import smaller_is_better
+
+    names, senses = [], []
+    for part in text.split(","):
+        name, _, sense = part.strip().partition(":")
+        if sense not in ("", "min", "max") or not name:
+            raise Stop(INPUT_AT_FAULT, f"--pareto {part}: NAME, NAME:min or NAME:max expected")
+        names.append(name)
+        senses.append(sense == "min" if sense else smaller_is_better(name))
+    if len(names) < 2:
+        raise Stop(INPUT_AT_FAULT, f"--pareto {text}: two or more quantities expected")
+    return names, senses
+
+
+def _draw(
+    table: SweepTable, options: argparse.Namespace, conditions: list[Any], found: list[Any]
+) -> None:
+    from flapsim.show import study_panels
+    from flapsim.study.compare import selected
+
+    names = [name.strip() for name in (options.quantity or "").split(",") if name.strip()]
+    at = dict(map(_cut_from, options.at))
+    if options.figure == "map":
+        name = names[0] if names else options.rank
+        if name is None or len(names) > 1:
+            raise Stop(INPUT_AT_FAULT, "a map needs --quantity NAME")
+        page = study_panels.contours(table, name, conditions, at)
+    elif options.figure == "carpet":
+        if len(names) != 2:
+            raise Stop(INPUT_AT_FAULT, "a carpet needs --quantity NAME,NAME (along, up the page)")
+        page = study_panels.carpet(table, names[0], names[1], conditions, at)
+    elif options.figure == "pareto":
+        if options.pareto is None:
+            raise Stop(INPUT_AT_FAULT, "a Pareto figure needs --pareto NAME,NAME")
+        names, senses = _pareto_names(options.pareto)
+        places = selected(table, conditions)
+        page = study_panels.pareto(table, names[0], names[1], places, (senses[0], senses[1]))
+    else:
+        quantity = options.sensitivity or options.quantity or options.rank
+        page = study_panels.tornado(table, quantity, found)
+    study_panels.write(page, options.output)
+    say(f"wrote {options.output}")
+
+
+def _cut_from(text: str) -> tuple[str, float]:
+    axis, _, value = text.partition("=")
+    try:
+        return axis.strip(), float(value)
+    except ValueError as error:
+        raise Stop(INPUT_AT_FAULT, f"--at {text}: AXIS=NUMBER expected") from error
+
+
+def _compare_sweeps(options: argparse.Namespace) -> None:
+    import numpy as np
+
+    from flapsim.study.compare import csv_of, difference
+    from flapsim.study.table import read_sweep
+
+    for name in ("where", "rank", "pareto", "sensitivity", "figure", "quantity", "at"):
+        if getattr(options, name):
+            raise Stop(INPUT_AT_FAULT, f"--{name} takes one sweep; two are subtracted")
+    first, second = map(read_sweep, options.files)
+    found = difference(first, second)
+    if options.csv is not None:
+        _write_text(options.csv, csv_of(found.columns), options)
+    rows = {}
+    for name, values in found.columns.items():
+        if name not in found.keys:
+            finite = values[np.isfinite(values)]
+            if finite.size:
+                rows[name] = {
+                    "mean": float(finite.mean()),
+                    "least": float(finite.min()),
+                    "greatest": float(finite.max()),
+                    "unit": first.quantity(name).unit,
+                }
+    if options.json:
+        print_json({"files": options.files, "common_points": found.count, "difference": rows})
+        return
+    print(f"{options.files[1]} minus {options.files[0]}, {found.count:,} common points")
+    width = max(map(len, rows), default=0)
+    print(f"  {'':<{width}}  {'mean':>11}  {'least':>11}  {'greatest':>11}")
+    for name, row in rows.items():
+        cells = "  ".join(f"{row[part]:>11.4g}" for part in ("mean", "least", "greatest"))
+        unit = "" if row["unit"] == "1" else f" {row['unit']}"
+        print(f"  {name:<{width}}  {cells}{unit}")
+
+
+def _print_points(
+    table: SweepTable, document: dict[str, Any], columns: dict[str, Any], count: int
+) -> None:
+    status = ", ".join(f"{n:,} {word}" for word, n in document["status"].items() if n)
+    print(f"{table.title}\n  {table.count:,} points: {status}")
+    if document["selected"] < document["status"]["done"]:
+        print(f"  {document['selected']:,} satisfy the conditions")
+    if "front" in document:
+        print(f"  {document['front']:,} on the Pareto front")
+    if not count:
+        return
+    cells = {
+        name: [f"{x:.4g}" if isinstance(x, float) else str(x) for x in values.tolist()]
+        for name, values in columns.items()
+    }
+    units = {name: table.quantity(name).unit for name in cells}
+    print()
+    for place, name in enumerate(cells, start=1):
+        unit = "" if units[name] == "1" else f", {units[name]}"
+        print(f"  ({place}) {name}{unit}")
+    widths = [max(9, *map(len, values)) for values in cells.values()]
+    heads = [f"({place})" for place in range(1, len(cells) + 1)]
+    print("  " + " ".join(f"{h:>{w}}" for h, w in zip(heads, widths, strict=True)))
+    for row in zip(*cells.values(), strict=True):
+        print("  " + " ".join(f"{cell:>{w}}" for cell, w in zip(row, widths, strict=True)))
+    if count > len(next(iter(cells.values()))):
+        print(f"  and {count - len(next(iter(cells.values()))):,} more")
+
+
+def _print_sensitivities(quantity: str, found: list[Any]) -> None:
+    print(f"\nwhat moves {quantity}")
+    width = max(len(item.name) for item in found)
+    print(f"  {'':<{width}}   rank  Sobol' first          total")
+    for item in found:
+        first, total = (
+            "" if math.isnan(value) else f"{value:6.3f} ± {error:.3f}"
+            for value, error in ((item.first, item.first_error), (item.total, item.total_error))
+        )
+        print(f"  {item.name:<{width}} {item.rank:6.3f}  {first:>14} {total:>14}".rstrip())
+
+
+def _json_number(value: Any) -> Any:
+    if isinstance(value, str):
+        return value
+    return float(value) if math.isfinite(value) else None
+
+
+def _write_text(path: Path, text: str, options: argparse.Namespace) -> None:
+    if path.exists() and not options.overwrite:
+        message = f"{path}: exists already; choose another name or add --overwrite"
+        raise Stop(INPUT_AT_FAULT, message)
+    path.write_text(text, encoding="utf-8")
+    say(f"wrote {path}")

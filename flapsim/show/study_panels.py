@@ -1,0 +1,396 @@
+"""Figures of a sweep: maps and carpets with lines of constraint, Pareto fronts, tornados.
+
+Answers: how does a quantity vary over two axes of a plan and where do constraints hold, what does
+one quantity cost in another, and which key matters most?
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+from numpy.typing import NDArray
+
+from flapsim.quantities import Quantity
+from flapsim.show.style import (
+    CONTOUR_MAP,
+    FADED,
+    INK,
+    INNER,
+    OUTER,
+    blank_figure,
+    number,
+    save,
+    styled,
+)
+from flapsim.study.compare import Condition, pareto_front, smaller_is_better
+from flapsim.study.faults import StudyError
+from flapsim.study.sensitivity import Sensitivity
+from flapsim.study.table import SweepTable
+
+__all__ = ["FIGURES", "carpet", "contours", "pareto", "save", "tornado"]
+
+Array = NDArray[np.float64]
+
+FIGURES = ("map", "carpet", "pareto", "tornado")
+"""Names of the figures of a sweep."""
+
+_UNITS = {"1": "", "degree": "°", "m2": "m²", "m s-1": "m/s"}
+_WORDS_OF_KEY = {"deg": "", "hz": "", "m": "", "s": "", "kg": "", "m2": ""}
+_DASHES: tuple[Any, ...] = ("-", (0, (6, 2)), (0, (2, 1.5)), "-.")
+
+
+def _unit(quantity: Quantity) -> str:
+    return _UNITS.get(quantity.unit, quantity.unit)
+
+
+def _label(table: SweepTable, name: str) -> str:
+    """Axis label of a result or a key: words and unit."""
+    quantity = table.quantity(name)
+    words = quantity.long_name if quantity.long_name != name else _key_in_words(name)
+    unit = _unit(quantity)
+    return f"{words} ({unit})" if unit else words
+
+
+def _key_in_words(key: str) -> str:
+    """Return a key path as words: 'stroke outer twist tip amplitude'."""
+    path = key.removeprefix("stroke.").removeprefix("wing.")
+    words = [word for part in path.split(".") for word in part.split("_")]
+    while len(words) > 1 and words[-1] in _WORDS_OF_KEY:
+        words.pop()
+    return " ".join(words)
+
+
+def _condition_in_words(condition: Condition) -> str:
+    left = condition.left.rpartition(".")[2]
+    right = f"{condition.factor:g}"
+    if condition.right is not None:
+        times = "" if condition.factor == 1.0 else f"{condition.factor:g} × "
+        right = times + condition.right.rpartition(".")[2]
+    words = {"lift_n": "lift", "weight_n": "weight", "thrust_n": "thrust", "drag_n": "drag"}
+    return f"{words.get(left, left)} = {words.get(right, right)}"
+
+
+def _page(table: SweepTable, what: str, width: float, height: float) -> tuple[Figure, Axes]:
+    page = blank_figure(width, height)
+    left = 0.15 / width
+    page.text(left, 1.0 - 0.2 / height, table.title, fontsize=12, weight="bold", va="center")
+    page.text(left, 1.0 - 0.43 / height, what, fontsize=9.0, color=FADED, va="center")
+    box = (0.95 / width, 0.62 / height, 1.0 - 2.55 / width, 1.0 - 1.55 / height)
+    return page, page.add_axes(box)
+
+
+def _plane(
+    table: SweepTable, names: Sequence[str], at: Mapping[str, float]
+) -> tuple[tuple[str, str], list[Array], list[Array], str]:
+    """Two axes of a grid, and quantities on them; other axes are cut at the values of `at`.
+
+    Returns
+    -------
+    axes : two names
+    coordinates : two arrays, shapes (m,) and (n,)
+    values : arrays of shape (m, n)
+    cut : str
+        Where the other axes were cut, in words.
+    """
+    if table.sampling != "grid":
+        raise StudyError(f"{table.path.name}: a map or carpet needs a grid; draw a Pareto front")
+    long = [axis for axis, size in table.axes.items() if size > 1]
+    unknown = [name for name in at if name not in table.axes]
+    if unknown:
+        raise StudyError(
+            f"--at {unknown[0]}: no such axis, one of {', '.join(table.axes)} expected"
+        )
+    open_axes = [axis for axis in long if axis not in at]
+    if len(open_axes) != 2:
+        raise StudyError(
+            f"{table.path.name}: a map or carpet takes two axes, {len(open_axes)} are open"
+            f" ({', '.join(open_axes)}); cut the others with --at AXIS=VALUE"
+        )
+    index: list[Any] = []
+    cut = []
+    for axis in table.axes:
+        if axis in open_axes:
+            index.append(slice(None))
+            continue
+        coordinate = table.coordinate(axis)
+        place = 0
+        if axis in at:
+            if coordinate.dtype == object:
+                raise StudyError(f"--at {axis}: holds words; only axes of numbers can be cut")
+            place = int(np.argmin(np.abs(coordinate - at[axis])))
+            cut.append(f"{_key_in_words(axis)} {number(float(coordinate[place]))}")
+        index.append(place)
+    done = table.done.reshape(table.shape)[tuple(index)]
+    coordinates = []
+    for axis in open_axes:
+        values = table.coordinate(axis)
+        if values.dtype == object:
+            raise StudyError(f"{axis}: holds words; a map or carpet takes axes of numbers")
+        coordinates.append(np.asarray(values, dtype=np.float64))
+    planes = [
+        np.where(done, table.column(name).reshape(table.shape)[tuple(index)], np.nan)
+        for name in names
+    ]
+    return (open_axes[0], open_axes[1]), coordinates, planes, ", ".join(cut)
+
+
+def _margin(table: SweepTable, condition: Condition, at: Mapping[str, float]) -> Array:
+    """Left minus right side of a condition, on the plane of a map."""
+    _, _, (left, *right), _ = _plane(
+        table, [condition.left, *([condition.right] if condition.right else [])], at
+    )
+    return np.asarray(left - condition.factor * (right[0] if right else 1.0))
+
+
+def contours(
+    table: SweepTable,
+    name: str,
+    lines: Sequence[Condition] = (),
+    at: Mapping[str, float] | None = None,
+) -> Figure:
+    """Contour map of a quantity over two axes, with lines on which conditions are just met.
+
+    Parameters
+    ----------
+    table : SweepTable
+        A grid.
+    name : str
+        Quantity.
+    lines : sequence of Condition
+        Constraints; the side on which they fail is hatched lightly.
+    at : mapping of str to float, optional
+        Values at which other axes are cut.
+
+    Returns
+    -------
+    Figure
+
+    Raises
+    ------
+    StudyError
+        If there are not exactly two axes left.
+    """
+    at = at or {}
+    axes, (rows, columns), (values,), cut = _plane(table, [name], at)
+    with styled():
+        what = table.quantity(name).long_name
+        title = what[0].upper() + what[1:] + (f", at {cut}" if cut else "")
+        page, panel = _page(table, title, 7.2, 5.2)
+        if not np.isfinite(values).any():
+            raise StudyError(f"{name}: no number anywhere on these axes")
+        field = np.ma.masked_invalid(values.T)
+        filled = panel.contourf(rows, columns, field, 14, cmap=CONTOUR_MAP)
+        thin = panel.contour(rows, columns, field, list(filled.levels)[::2], colors="white",
+                             linewidths=0.6, alpha=0.8)  # fmt: skip
+        panel.clabel(thin, fontsize=7.5, fmt=lambda level: number(float(level)))
+        _constraints(panel, rows, columns, [(c, _margin(table, c, at)) for c in lines])
+        panel.set_xlabel(_label(table, axes[0]))
+        panel.set_ylabel(_label(table, axes[1]))
+        place = panel.get_position()
+        bar = page.add_axes((place.x1 + 0.02, place.y0, 0.02, place.height))
+        page.colorbar(filled, cax=bar, ticks=MaxNLocator(7)).set_label(_label(table, name))
+    return page
+
+
+def _constraints(
+    panel: Axes, rows: Array, columns: Array, margins: Sequence[tuple[Condition, Array]]
+) -> None:
+    """Draw where conditions are just met, and hatch where they fail."""
+    shown = 0
+    for condition, margin in margins:
+        words = _condition_in_words(condition)
+        finite = margin[np.isfinite(margin)]
+        if not finite.size or finite.min() > 0.0 or finite.max() < 0.0:
+            words = f"{words}: nowhere here"
+            panel.plot([], [], color=INK, linestyle=_DASHES[shown % 4], label=words)
+            shown += 1
+            continue
+        field = np.ma.masked_invalid(margin.T)
+        dash = _DASHES[shown % 4]
+        panel.contour(rows, columns, field, [0.0], colors="white", linewidths=4.0)
+        panel.contour(rows, columns, field, [0.0], colors=INK, linewidths=2.0, linestyles=[dash])
+        if condition.sign in (">=", ">", "<=", "<"):
+            fails = (-np.inf, 0.0) if condition.sign[0] == ">" else (0.0, np.inf)
+            low, high = max(fails[0], finite.min() - 1.0), min(fails[1], finite.max() + 1.0)
+            panel.contourf(rows, columns, field, [low, high], colors="none", hatches=["...."])
+            words += ", dots: fails"
+        panel.plot([], [], color=INK, linewidth=2.0, linestyle=dash, label=words)
+        shown += 1
+    if shown:
+        panel.legend(
+            loc="lower left", bbox_to_anchor=(0.0, 1.01), ncols=2, frameon=False, fontsize=8.0
+        )
+
+
+def carpet(
+    table: SweepTable,
+    across: str,
+    up: str,
+    lines: Sequence[Condition] = (),
+    at: Mapping[str, float] | None = None,
+) -> Figure:
+    """Carpet plot: the net of two axes laid over two quantities.
+
+    Parameters
+    ----------
+    table : SweepTable
+        A grid.
+    across, up : str
+        Quantities along the page and up the page.
+    lines : sequence of Condition
+        Constraints, drawn where they are just met.
+    at : mapping of str to float, optional
+        Values at which other axes are cut.
+
+    Returns
+    -------
+    Figure
+
+    Raises
+    ------
+    StudyError
+        If there are not exactly two axes left.
+    """
+    at = at or {}
+    axes, coordinates, (x, y), cut = _plane(table, [across, up], at)
+    with styled():
+        title = "Carpet of " + " and ".join(_key_in_words(axis) for axis in axes)
+        page, panel = _page(table, title + (f", at {cut}" if cut else ""), 7.6, 5.4)
+        for line, (style, side) in enumerate(((INNER, 0), (OUTER, 1))):
+            count = x.shape[side]
+            chosen = np.unique(np.linspace(0, count - 1, min(count, 9)).astype(int))
+            for place in chosen:
+                along = (place, slice(None)) if side == 0 else (slice(None), place)
+                panel.plot(x[along], y[along], color=style.color, linestyle=style.dash,
+                           linewidth=1.2)  # fmt: skip
+                good = np.flatnonzero(np.isfinite(x[along]) & np.isfinite(y[along]))
+                if good.size:
+                    end = good[-1] if line == 0 else good[0]
+                    panel.annotate(
+                        number(float(coordinates[side][place])),
+                        (x[along][end], y[along][end]), xytext=(4, 2),
+                        textcoords="offset points", fontsize=7.5, color=style.ink,
+                    )  # fmt: skip
+            panel.plot([], [], color=style.color, linestyle=style.dash,
+                       label=_label(table, axes[side]))  # fmt: skip
+        for place, condition in enumerate(lines):
+            points = _crossings(x, y, _margin(table, condition, at))
+            panel.plot(points[:, 0], points[:, 1], "o", color=INK, markersize=2.6 + place,
+                       label=_condition_in_words(condition))  # fmt: skip
+        panel.legend(
+            loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, frameon=False, fontsize=8.0
+        )
+        panel.set_xlabel(_label(table, across))
+        panel.set_ylabel(_label(table, up))
+    return page
+
+
+def _crossings(x: Array, y: Array, margin: Array) -> Array:
+    """Points of the net at which a margin passes zero, by linear interpolation along its meshes."""
+    found = []
+    for turned in (False, True):
+        m, a, b = (v.T if turned else v for v in (margin, x, y))
+        change = np.argwhere(np.diff(np.signbit(m), axis=0) & np.isfinite(m[:-1] + m[1:]))
+        for i, j in change:
+            part = m[i, j] / (m[i, j] - m[i + 1, j])
+            found.append([v[i, j] + part * (v[i + 1, j] - v[i, j]) for v in (a, b)])
+    return np.array(found).reshape(-1, 2)
+
+
+def pareto(
+    table: SweepTable, across: str, up: str, places: NDArray[np.int64], senses: tuple[bool, bool]
+) -> Figure:
+    """Scatter of two quantities with their Pareto front.
+
+    Parameters
+    ----------
+    table : SweepTable
+        The sweep.
+    across, up : str
+        Quantities.
+    places : ndarray of int
+        Points that count.
+    senses : (bool, bool)
+        Whether less is better.
+
+    Returns
+    -------
+    Figure
+    """
+    x, y = table.column(across)[places], table.column(up)[places]
+    signs = np.where(senses, 1.0, -1.0)
+    front = pareto_front(np.stack([x, y], axis=1) * signs)
+    with styled():
+        wanted = " and ".join(
+            f"{'less' if less else 'more'} {table.quantity(name).long_name}"
+            for name, less in ((across, senses[0]), (up, senses[1]))
+        )
+        page, panel = _page(table, f"Wanted: {wanted}", 7.2, 5.0)
+        panel.plot(x, y, ".", color=FADED, markersize=3.5, alpha=0.6, rasterized=x.size > 5000,
+                   label=f"{x.size:,} points")  # fmt: skip
+        order = front[np.argsort(x[front], kind="stable")]
+        panel.plot(x[order], y[order], "o-", color=OUTER.ink, markersize=4.5, linewidth=1.2,
+                   label=f"front, {order.size} points")  # fmt: skip
+        panel.legend(
+            loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, frameon=False, fontsize=8.5
+        )
+        panel.set_xlabel(_label(table, across))
+        panel.set_ylabel(_label(table, up))
+    return page
+
+
+def pareto_senses(names: Sequence[str], given: Mapping[str, bool]) -> tuple[bool, ...]:
+    """Whether less is better of each quantity: as given, else by its name."""
+    return tuple(given.get(name, smaller_is_better(name)) for name in names)
+
+
+def tornado(table: SweepTable, name: str, found: Sequence[Sensitivity]) -> Figure:
+    """Bars of how much each dimension moves a quantity, the longest on top.
+
+    Parameters
+    ----------
+    table : SweepTable
+        The sweep.
+    name : str
+        Quantity.
+    found : sequence of Sensitivity
+        As from `flapsim.study.compare.sensitivities`.
+
+    Returns
+    -------
+    Figure
+    """
+    indices = any(np.isfinite(item.total) for item in found)
+    with styled():
+        what = f"What moves {table.quantity(name).long_name}"
+        page, panel = _page(table, what, 7.6, 1.9 + 0.42 * len(found))
+        place = panel.get_position()
+        panel.set_position((0.36, place.y0, 0.58, place.height))
+        rows = np.arange(len(found))[::-1]
+        if indices:
+            total = [item.total for item in found]
+            panel.barh(rows, total, 0.62, color=OUTER.color, hatch="//", edgecolor="white",
+                       xerr=[item.total_error for item in found], ecolor=INK,
+                       label="with all others (total)")  # fmt: skip
+            panel.barh(rows, [item.first for item in found], 0.34, color=INNER.color,
+                       label="alone (first)")  # fmt: skip
+            panel.set_xlabel("Sobol' index, part of the variance")
+            panel.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, frameon=False)
+        else:
+            panel.barh(rows, [item.rank for item in found], 0.62, color=INNER.color)
+            panel.axvline(0.0, color=INK, linewidth=0.8)
+            panel.set_xlim(-1.0, 1.0)
+            panel.set_xlabel("Spearman rank correlation")
+        panel.set_yticks(rows, [_key_in_words(item.name) for item in found])
+    return page
+
+
+def write(page: Figure, path: str | Path) -> None:
+    """Write a figure in the format its file name asks for."""
+    save(page, path)
