@@ -28,6 +28,7 @@ from flapsim.rig.compare import (
     as_flown,
     coefficients,
     over_bins,
+    require_phase,
     scatter,
     usable,
 )
@@ -177,6 +178,7 @@ def calibrate(
         If a key is no number of the case, is freed twice or starts outside its bounds, or nothing
         measured can be predicted.
     """
+    require_phase(reduction)
     free = _checked(case, free)
     keys = tuple(one.key for one in free)
     flown = as_flown(case, reduction, keys)

@@ -13,7 +13,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.case import Case
+from flapsim.case import Case, CaseError, Fault
+from flapsim.case_rules import MISSING_KEY
 from flapsim.rig.bench import Bench
 from flapsim.rig.chain import block_length
 from flapsim.rig.filters import trusted
@@ -139,6 +140,31 @@ def as_flown(case: Case, reduction: Reduction, keep: tuple[str, ...] = ()) -> Ca
     return case.replace({key: value for key, value in changes.items() if key not in keep})
 
 
+def require_phase(reduction: Reduction) -> None:
+    """Refuse a log that does not tell where in the turn the stroke begins.
+
+    Parameters
+    ----------
+    reduction : Reduction
+
+    Raises
+    ------
+    CaseError
+        If the crank's sensor only switches, several times a stroke and without an index.
+    """
+    position = reduction.rig.position
+    if position.kind != "edges" or position.index_column or position.per_stroke == 1.0:
+        return
+    fault = Fault(
+        reduction.rig.name,
+        "position.index_column",
+        MISSING_KEY,
+        "the column of a level that rises once a stroke",
+        "edges alone do not tell where the stroke begins, which a comparison needs",
+    )
+    raise CaseError([fault])
+
+
 def compare(reduction: Reduction, case: Case) -> Comparison:
     """Hold a reduced log against a case.
 
@@ -155,8 +181,9 @@ def compare(reduction: Reduction, case: Case) -> Comparison:
     Raises
     ------
     CaseError
-        If the case cannot be run.
+        If the case cannot be run, or the log does not tell where the stroke begins.
     """
+    require_phase(reduction)
     flown = as_flown(case, reduction)
     prediction = predict(flown, reduction.rig)
     bench = reduction.bench

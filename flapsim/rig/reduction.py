@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -235,7 +235,7 @@ def reduce_chunks(
         counts=counts,
         sample_rate_hz=cleaner.sample_rate,
         jitter_s=cleaner.jitter,
-        notes=(*_notes(cleaner, strokes, rig), *found.notes),
+        notes=(*_notes(cleaner, strokes, rig, crank.repairs), *found.notes),
     )
 
 
@@ -380,7 +380,9 @@ STILL_BLOCKS = 20
 """Parts of a run at rest whose means tell its scatter."""
 
 
-def _notes(cleaner: Cleaner, strokes: StrokeTable, rig: Rig) -> list[str]:
+def _notes(
+    cleaner: Cleaner, strokes: StrokeTable, rig: Rig, repairs: Mapping[str, int]
+) -> list[str]:
     notes = []
     lost = cleaner.rows - cleaner.kept
     if lost > 0.001 * cleaner.rows:
@@ -388,6 +390,12 @@ def _notes(cleaner: Cleaner, strokes: StrokeTable, rig: Rig) -> list[str]:
     jitter = cleaner.jitter * rig.log.sample_rate_hz
     if jitter > 0.2:
         notes.append(f"The clock jitters by {100.0 * jitter:.0f} % of a sample.")
+    jumps = repairs.get("position jumps", 0)
+    if jumps and rig.position.index_column is None:
+        notes.append(
+            f"The crank's sensor jumped {jumps} times: phases after that rest on the crank having"
+            " turned evenly there. A sensor with an index (position.index_column) would know."
+        )
     bad = int(np.count_nonzero(strokes.reasons != ""))
     if bad > 0.1 * strokes.count:
         why = ", ".join(f"{count} {reason}" for reason, count in strokes.rejected().items())

@@ -160,6 +160,9 @@ class Channels:
 class Position:
     """How the log tells where the crank is.
 
+    A count is 0 at the sensor's phase 0. Where it wraps within a stroke's counts, or not by whole
+    strokes, it must not have wrapped before the log begins; an index makes that good.
+
     Attributes
     ----------
     kind : {"angle", "counts", "edges"}
