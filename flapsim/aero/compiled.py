@@ -1,7 +1,8 @@
 """How the innermost functions are compiled, and where the machine code is kept.
 
-Everything compiled here is compiled alike: without reordering of sums, so that a design gives the
-same bits alone and in a batch, and without Python's lock, so that threads work side by side. The
+Everything compiled here is compiled alike: without reordering sums or fusing products into them,
+so that a design gives the same bits alone and in a batch, in whatever lane it falls; and without
+Python's lock, so that threads work side by side. The
 machine code is kept on disk under a name made from the sources of all of it, since a compiled
 function contains the constants and the small functions it calls from other files.
 """
@@ -25,7 +26,7 @@ _Function = Callable[..., Any]
 _OPTIONS: dict[str, Any] = {
     "nogil": True,
     "error_model": "numpy",
-    "fastmath": {"contract", "nsz"},
+    "fastmath": {"nsz"},
 }
 
 

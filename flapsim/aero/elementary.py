@@ -12,8 +12,11 @@ from flapsim.aero.compiled import inlined
 
 # Adding and subtracting 1.5 * 2**52 rounds a double to the nearest whole number.
 _ROUND = 6755399441055744.0
-_PI_HIGH = 3.141592653589793
-_PI_LOW = 1.2246467991473532e-16
+# Pi in three parts, the first two short enough that small whole multiples of them are exact
+# (Cody & Waite 1980, Software Manual for the Elementary Functions).
+_PI_HIGH = 3.1415925025939941406
+_PI_MIDDLE = 1.5099578831720392707e-7
+_PI_LOW = 1.0780605716316238106e-14
 
 
 @inlined
@@ -35,7 +38,7 @@ def sine_cosine(x):
     below 1e-17 there. Error below 4e-16 for ``|x| < 100``.
     """
     turns = (x * 0.3183098861837907 + _ROUND) - _ROUND
-    y = (x - turns * _PI_HIGH) - turns * _PI_LOW
+    y = ((x - turns * _PI_HIGH) - turns * _PI_MIDDLE) - turns * _PI_LOW
     odd = turns - 2.0 * ((turns * 0.5 + _ROUND) - _ROUND)
     sign = 1.0 - 2.0 * odd * odd
     z = y * y
