@@ -23,6 +23,7 @@ import multiprocessing
 import os
 import shutil
 import signal
+import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import (
@@ -410,7 +411,7 @@ class _Pool:
             return ThreadPoolExecutor(self.workers)
         # A forked child would inherit locks held by threads of the parent.
         fresh = multiprocessing.get_context("spawn")
-        return ProcessPoolExecutor(self.workers, fresh, initializer=_ignore_interrupts)
+        return ProcessPoolExecutor(self.workers, fresh, initializer=_begin_worker)
 
     def replace(self, error: BrokenExecutor) -> None:
         """Go on with fresh workers after one died, unless they keep dying."""
@@ -429,9 +430,17 @@ class _Pool:
             self._own = None
 
 
-def _ignore_interrupts() -> None:
-    """Leave Ctrl-C to the process that hands out the blocks."""
+def _begin_worker() -> None:
+    """Leave Ctrl-C to the process that hands out the blocks, and do not outlive it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+
+    def leave_with_parent() -> None:
+        if parent is not None:
+            parent.join()
+            os._exit(1)
+
+    threading.Thread(target=leave_with_parent, daemon=True).start()
 
 
 def _compute(

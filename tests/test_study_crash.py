@@ -1,0 +1,267 @@
+"""A sweep that is killed, starved of disk or robbed of a worker loses nothing it had finished."""
+
+from __future__ import annotations
+
+import errno
+import os
+import signal
+import subprocess
+import sys
+import time
+from concurrent.futures import Executor, Future
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from flapsim.study.engine import Interrupted, Progress, sweep
+from flapsim.study.faults import StudyError
+from flapsim.study.table import read_sweep
+from tests.crash_sweep import crash, differing, start, write_plan
+
+
+@pytest.mark.parametrize("how", ["--threads", "--processes"])
+def test_a_sweep_killed_at_random_instants_ends_bit_for_bit_like_an_uninterrupted_one(
+    how: str, tmp_path: Path
+) -> None:
+    seen = crash(tmp_path, 3, 2048, 1, how, "--block", "64")
+    assert seen["kills"] == 3
+    assert seen["lost blocks"] == 0
+
+
+def test_a_killed_parent_takes_its_workers_along(tmp_path: Path) -> None:
+    psutil = pytest.importorskip("psutil")
+    process = start(write_plan(tmp_path, 16384, 256), tmp_path / "r.h5", "--processes")
+    family = psutil.Process(process.pid)
+    deadline = time.monotonic() + 60.0
+    while not (workers := [c for c in family.children() if "spawn_main" in str(c.cmdline())]):
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+    time.sleep(1.0)
+    process.send_signal(signal.SIGKILL)
+    process.wait()
+    _, alive = psutil.wait_procs(workers, timeout=20.0)
+    assert alive == []
+
+
+def test_ctrl_c_keeps_what_is_finished_and_says_how_to_go_on(tmp_path: Path) -> None:
+    plan = write_plan(tmp_path, 16384, 256)
+    command = "import sys; from flapsim.cli import main; sys.exit(main(sys.argv[1:]))"
+    process = subprocess.Popen(
+        [sys.executable, "-c", command, "sweep", str(plan), "-o", str(tmp_path / "r.h5"),
+         "--block", "64"],
+        stderr=subprocess.PIPE, text=True, cwd=Path(__file__).parents[1],
+    )  # fmt: skip
+    folder = tmp_path / "r.h5.blocks"
+    deadline = time.monotonic() + 60.0
+    while len(list(folder.glob("block-*.h5"))) < 3:
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+    process.send_signal(signal.SIGINT)
+    _, said = process.communicate(timeout=60.0)
+    assert process.returncode == 130
+    assert "are kept in r.h5.blocks; run the same command again to go on" in said
+    assert "Traceback" not in said
+    assert len(list(folder.glob("block-*.h5"))) >= 3
+
+
+def test_a_resumed_sweep_computes_only_what_is_missing(tmp_path: Path) -> None:
+    plan = write_plan(tmp_path, 512)
+
+    def stop(progress: Progress) -> None:
+        if progress.done >= 192:
+            raise KeyboardInterrupt
+
+    with pytest.raises(Interrupted, match="of 512 points are kept"):
+        sweep(plan, tmp_path / "r.h5", block=64, workers=1, told=stop)
+    told: list[Progress] = []
+    sweep(plan, tmp_path / "r.h5", block=64, workers=1, told=told.append)
+    assert told[0].resumed >= 192
+    assert told[-1].done == 512
+    sweep(plan, tmp_path / "whole.h5")
+    assert differing(tmp_path / "whole.h5", tmp_path / "r.h5") == []
+
+
+def test_a_spoilt_block_is_computed_again(tmp_path: Path) -> None:
+    plan = write_plan(tmp_path, 256)
+
+    def stop(progress: Progress) -> None:
+        if progress.done >= 128:
+            raise KeyboardInterrupt
+
+    with pytest.raises(Interrupted):
+        sweep(plan, tmp_path / "r.h5", block=64, workers=1, told=stop)
+    first = sorted((tmp_path / "r.h5.blocks").glob("block-*.h5"))[0]
+    first.write_bytes(first.read_bytes()[:400])
+    (tmp_path / "r.h5.blocks" / "block-0000001.h5.part").write_bytes(b"half")
+    sweep(plan, tmp_path / "r.h5")
+    sweep(plan, tmp_path / "whole.h5")
+    assert differing(tmp_path / "whole.h5", tmp_path / "r.h5") == []
+
+
+def test_another_plan_is_refused_and_told_apart(tmp_path: Path) -> None:
+    plan = write_plan(tmp_path, 256)
+    sweep(plan, tmp_path / "r.h5")
+    plan.write_text(plan.read_text().replace("45.0", "40.0"))
+    with pytest.raises(StudyError, match=r"plan: axis\.1\.to: 45\.0 then, 40\.0 now"):
+        sweep(plan, tmp_path / "r.h5")
+    assert sweep(plan, tmp_path / "r.h5", overwrite=True).count == 256
+
+
+def test_a_changed_case_is_refused_while_a_changed_comment_is_not(tmp_path: Path) -> None:
+    plan = write_plan(tmp_path, 256)
+    before = sweep(plan, tmp_path / "r.h5").path.stat().st_mtime_ns
+    plan.write_text("# a remark\n" + plan.read_text())
+    assert sweep(plan, tmp_path / "r.h5").path.stat().st_mtime_ns == before
+    case = tmp_path / "case.toml"
+    case.write_text(case.read_text().replace("mass_kg = 0.24", "mass_kg = 0.25"))
+    with pytest.raises(StudyError, match=r"case: craft\.mass_kg: 0\.24 then, 0\.25 now"):
+        sweep(plan, tmp_path / "r.h5")
+
+
+def test_a_second_sweep_on_the_same_file_is_kept_out(tmp_path: Path) -> None:
+    plan = write_plan(tmp_path, 256)
+
+    def begin_another(progress: Progress) -> None:
+        sweep(plan, tmp_path / "r.h5")
+
+    with pytest.raises(StudyError, match="another sweep is writing here"):
+        sweep(plan, tmp_path / "r.h5", told=begin_another)
+
+
+@pytest.mark.parametrize("failing", ["block-", "assembled"])
+def test_a_full_disk_is_told_in_words_and_loses_nothing(
+    failing: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plan = write_plan(tmp_path, 256)
+    synced = os.fsync
+    calls = 0
+
+    def full(handle: int) -> None:
+        nonlocal calls
+        name = os.readlink(f"/proc/self/fd/{handle}")
+        if failing in os.path.basename(name):
+            calls += 1
+            if failing == "assembled" or calls == 3:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        synced(handle)
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(StudyError, match=r"No space left.* finished blocks .*run the same command"):
+        sweep(plan, tmp_path / "r.h5", block=64, workers=1)
+    assert not (tmp_path / "r.h5").exists()
+    kept = list((tmp_path / "r.h5.blocks").glob("block-*.h5"))
+    assert len(kept) == (4 if failing == "assembled" else 2)
+    monkeypatch.setattr(os, "fsync", synced)
+    sweep(plan, tmp_path / "r.h5")
+    sweep(plan, tmp_path / "whole.h5")
+    assert differing(tmp_path / "whole.h5", tmp_path / "r.h5") == []
+
+
+def test_a_sweep_outgrowing_a_small_disk_goes_on_when_there_is_room(tmp_path: Path) -> None:
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=700k", "tmpfs", str(disk)]
+    if (
+        os.name != "posix"
+        or os.geteuid() != 0
+        or subprocess.run(mount, capture_output=True, check=False).returncode
+    ):
+        pytest.skip("a small disk can be mounted only by root")
+    try:
+        plan = write_plan(tmp_path, 2048)
+        with pytest.raises(StudyError, match="No space left"):
+            sweep(plan, disk / "r.h5", block=64)
+        assert not (disk / "r.h5").exists()
+        bigger = ["mount", "-o", "remount,size=8m", str(disk)]
+        subprocess.run(bigger, check=True)
+        told: list[Progress] = []
+        sweep(plan, disk / "r.h5", told=told.append)
+        assert told[0].resumed > 0
+        sweep(plan, tmp_path / "whole.h5")
+        assert differing(tmp_path / "whole.h5", disk / "r.h5") == []
+    finally:
+        subprocess.run(["umount", str(disk)], check=False)
+
+
+def test_a_missing_folder_is_told_before_anything_is_computed(tmp_path: Path) -> None:
+    plan = write_plan(tmp_path, 256)
+    with pytest.raises(StudyError, match="there is no folder"):
+        sweep(plan, tmp_path / "nowhere" / "r.h5")
+    with pytest.raises(StudyError, match="is a folder"):
+        sweep(plan, tmp_path)
+
+
+class _Dying(Executor):
+    """An executor whose workers are gone."""
+
+    def submit(self, *_: Any, **__: Any) -> Future[Any]:
+        from concurrent.futures.process import BrokenProcessPool
+
+        raise BrokenProcessPool("A process in the process pool was terminated abruptly")
+
+
+def test_workers_that_keep_dying_end_the_sweep_in_words(tmp_path: Path) -> None:
+    plan = write_plan(tmp_path, 256)
+    with pytest.raises(StudyError, match="workers died"):
+        sweep(plan, tmp_path / "r.h5", executor=_Dying())
+
+
+def test_a_killed_process_of_the_pool_is_replaced(tmp_path: Path) -> None:
+    psutil = pytest.importorskip("psutil")
+    plan = write_plan(tmp_path, 4096)
+    killed: list[int] = []
+
+    def kill(progress: Progress) -> None:
+        if progress.done >= 256 and not killed:
+            for child in psutil.Process().children():
+                if "spawn_main" in str(child.cmdline()):
+                    killed.append(child.pid)
+                    child.kill()
+                    return
+
+    sweep(plan, tmp_path / "r.h5", how="processes", workers=2, block=64, told=kill)
+    assert killed
+    sweep(plan, tmp_path / "whole.h5")
+    assert differing(tmp_path / "whole.h5", tmp_path / "r.h5") == []
+
+
+def test_a_dask_worker_killed_mid_sweep_costs_nothing(tmp_path: Path) -> None:
+    pytest.importorskip("distributed")
+    program = f"""
+import os, signal, sys
+from pathlib import Path
+from distributed import Client, LocalCluster
+from flapsim.study.engine import sweep
+from flapsim.study.plan import read_study
+
+def main():
+    folder = Path({str(tmp_path)!r})
+    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
+        with Client(cluster) as client:
+            pids = list(client.run(os.getpid).values())
+            killed = []
+            def kill(progress):
+                if progress.done >= 512 and not killed:
+                    killed.append(pids[0])
+                    os.kill(pids[0], signal.SIGKILL)
+            sweep(folder / "plan.toml", folder / "r.h5", executor=client.get_executor(),
+                  workers=2, block=64, told=kill)
+            assert killed
+
+if __name__ == "__main__":
+    main()
+"""
+    write_plan(tmp_path, 4096)
+    script = tmp_path / "cluster.py"
+    script.write_text(program)
+    environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1])}
+    run = subprocess.run(
+        [sys.executable, str(script)], env=environment, capture_output=True, text=True,
+        timeout=240, check=False, cwd=tmp_path,
+    )  # fmt: skip
+    assert run.returncode == 0, run.stderr[-3000:]
+    sweep(tmp_path / "plan.toml", tmp_path / "whole.h5")
+    assert differing(tmp_path / "whole.h5", tmp_path / "r.h5") == []
+    assert np.all(read_sweep(tmp_path / "r.h5").done)
