@@ -1,0 +1,210 @@
+"""A sweep gives, at every point, what the point alone would give, whoever computes it."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+import xarray
+
+from flapsim import read_case, simulate
+from flapsim.case import CaseError
+from flapsim.study.engine import preview, sweep
+from flapsim.study.plan import Study, parse_study
+from flapsim.study.table import SweepTable, read_sweep
+
+CASES = Path(__file__).parents[1] / "cases"
+
+GRID = """\
+base = "glasshouse.toml"
+title = "a grid"
+set = { "model.steps" = 32, "wing.inner.strips" = 6, "wing.outer.strips" = 8 }
+[[axis]]
+key = "flight.pitch_deg"
+from = 0.0
+to = 8.0
+count = 7
+[[axis]]
+key = "model.induced"
+values = ["slope", "lifting-line"]
+[[axis]]
+key = "stroke.outer.twist.tip_amplitude_deg"
+values = [10.0, 20.0, 34.0]
+"""
+
+
+def study(text: str) -> Study:
+    return parse_study(text, CASES)
+
+
+@pytest.fixture(scope="module")
+def grid(tmp_path_factory: pytest.TempPathFactory) -> SweepTable:
+    return sweep(study(GRID), tmp_path_factory.mktemp("grid") / "grid.h5")
+
+
+def test_every_point_is_what_the_case_alone_is(grid: SweepTable) -> None:
+    for place in (0, 20, 41):
+        point = {key: grid.column(key)[place] for key in grid.keys}
+        settings = {"model.steps": 32, "wing.inner.strips": 6, "wing.outer.strips": 8}
+        alone = simulate(read_case(CASES / "glasshouse.toml").replace(settings | point))
+        for name in ("lift_n", "thrust_n", "aero_power_w", "shaft_power_w"):
+            # The same sums in another order: a few roundings.
+            np.testing.assert_allclose(
+                grid.column(f"mean.{name}")[place], alone.mean[name], rtol=1e-12, atol=1e-12
+            )
+
+
+@pytest.mark.parametrize("how", ["one thread", "small blocks", "processes", "foreign executor"])
+def test_results_do_not_depend_on_workers_or_blocks(
+    how: str, grid: SweepTable, tmp_path: Path
+) -> None:
+    path = tmp_path / "r.h5"
+    if how == "one thread":
+        other = sweep(study(GRID), path, workers=1)
+    elif how == "small blocks":
+        text = GRID.replace("count = 7", "count = 49")
+        other = sweep(study(text), path, block=1, workers=2)
+        whole = sweep(study(text), tmp_path / "w.h5", block=4096)
+        for name in other.names:
+            np.testing.assert_array_equal(other.column(name), whole.column(name), err_msg=name)
+        return
+    elif how == "processes":
+        other = sweep(study(GRID), path, how="processes", workers=2)
+    else:
+        with ThreadPoolExecutor(3) as executor:
+            other = sweep(study(GRID), path, executor=executor)
+    for name in grid.names:
+        np.testing.assert_array_equal(grid.column(name), other.column(name), err_msg=name)
+
+
+def test_xarray_opens_a_grid_with_named_axes_and_units(grid: SweepTable) -> None:
+    with xarray.open_dataset(grid.path, engine="h5netcdf") as data:
+        lift = data["mean.lift_n"]
+        assert lift.dims == (
+            "model.induced",
+            "flight.pitch_deg",
+            "stroke.outer.twist.tip_amplitude_deg",
+        )
+        assert lift.attrs["units"] == "N"
+        assert lift.attrs["long_name"] == "lift of the wing"
+        assert data["flight.pitch_deg"].attrs["units"] == "degree"
+        assert data["model.induced"].values.tolist() == ["slope", "lifting-line"]
+        one = lift.sel({"model.induced": "slope", "flight.pitch_deg": 8.0})
+        assert one.shape == (3,)
+        assert data["status"].attrs["flag_meanings"] == "pending done no-answer failed"
+        assert data.attrs["title"] == "a grid"
+        assert data.attrs["plan_text"] == GRID
+
+
+def test_points_that_cannot_be_say_why_and_cost_the_others_nothing(tmp_path: Path) -> None:
+    text = (
+        'base = "linkage_driven.toml"\nset = { "model.steps" = 32 }\n'
+        '[[axis]]\nkey = "stroke.inner.plunge.crank_m"\nfrom = 0.002\nto = 0.3\ncount = 40\n'
+    )
+    table = sweep(study(text), tmp_path / "r.h5")
+    counts = table.counts()
+    assert counts["done"] > 0
+    assert counts["failed"] > 0
+    assert counts["done"] + counts["failed"] == 40
+    assert any("the crank cannot turn" in reason for reason in table.reasons())
+    assert np.isfinite(table.column("mean.lift_n")[table.done]).all()
+    assert np.isnan(table.column("mean.lift_n")[~table.done]).all()
+
+
+def test_values_that_do_not_go_together_fail_point_by_point(tmp_path: Path) -> None:
+    text = (
+        'base = "glasshouse.toml"\nset = { "model.steps" = 32 }\n'
+        '[[axis]]\nkey = "wing.section.stall_deg"\nvalues = [3.0, 12.0]\n'
+        '[[axis]]\nkey = "wing.section.stall_width_deg"\nvalues = [4.0, 10.0]\n'
+    )
+    table = sweep(study(text), tmp_path / "r.h5")
+    assert table.status.reshape(2, 2).tolist() == [[1, 3], [1, 1]]
+
+
+def test_a_plan_without_any_sound_point_is_at_fault(tmp_path: Path) -> None:
+    text = (
+        'base = "glasshouse.toml"\n[[axis]]\nkey = "wing.section.stall_width_deg"\n'
+        "values = [40.0, 50.0]\n"
+    )
+    with pytest.raises(CaseError, match="no point that is a case"):
+        sweep(study(text), tmp_path / "r.h5")
+
+
+TRIM = """\
+base = "glasshouse.toml"
+set = { "model.steps" = 32, "model.induced" = "slope" }
+[trim]
+free = ["flight.pitch_deg", "stroke.inner.plunge.amplitude_deg+stroke.outer.plunge.amplitude_deg"]
+[[axis]]
+key = "craft.mass_kg"
+from = 0.15
+to = 1.5
+count = 70
+"""
+
+
+def test_trimmed_points_fly_and_the_others_have_no_answer(tmp_path: Path) -> None:
+    table = sweep(study(TRIM), tmp_path / "r.h5", block=64)
+    done = table.done
+    assert 10 < done.sum() < 70
+    lift = table.column("mean.lift_n") + table.column("mean.tail_lift_n")
+    np.testing.assert_allclose(lift[done], table.column("mean.weight_n")[done], rtol=1e-8)
+    balance = table.column("mean.thrust_n") - table.column("mean.drag_n")
+    assert np.abs(balance[done]).max() < 1e-8 * table.column("mean.weight_n")[done].max()
+    assert np.isfinite(table.column("trim.flight.pitch_deg")[done]).all()
+    assert table.counts()["no-answer"] == (~done).sum()
+    assert table.reasons()
+    other = sweep(study(TRIM), tmp_path / "s.h5", block=128, workers=1)
+    for name in table.names:
+        np.testing.assert_array_equal(table.column(name), other.column(name), err_msg=name)
+
+
+def test_cycles_are_kept_on_request(tmp_path: Path) -> None:
+    text = GRID.replace("[[axis]]", 'keep = ["mean.lift_n", "series.lift_n"]\n[[axis]]', 1)
+    table = sweep(study(text), tmp_path / "r.h5")
+    with h5py.File(table.path) as file:
+        cycles = file["series.lift_n"][()]
+    assert cycles.shape == (2, 7, 3, 32)
+    np.testing.assert_allclose(cycles.mean(axis=-1), table["mean.lift_n"], rtol=1e-12)
+
+
+def test_only_what_is_asked_for_is_kept(tmp_path: Path) -> None:
+    text = GRID.replace("[[axis]]", 'keep = ["peak.*", "mean.lift_n"]\n[[axis]]', 1)
+    table = sweep(study(text), tmp_path / "r.h5")
+    assert set(table.results) == {
+        "peak.lift_n", "peak.thrust_n", "peak.aero_power_w", "mean.lift_n",
+    }  # fmt: skip
+    wrong = GRID.replace("[[axis]]", 'keep = ["mean.lft_n"]\n[[axis]]', 1)
+    with pytest.raises(CaseError, match=r"keep\.0: .* did you mean mean\.lift_n\?"):
+        sweep(study(wrong), tmp_path / "s.h5")
+
+
+def test_a_sample_is_stored_by_point_with_its_keys(tmp_path: Path) -> None:
+    text = (
+        'base = "glasshouse.toml"\nsampling = "latin-hypercube"\nsamples = 30\nseed = 4\n'
+        'set = { "model.steps" = 32 }\n'
+        '[[axis]]\nkey = "stroke.frequency_hz"\nfrom = 2.0\nto = 4.0\n'
+        '[[axis]]\nkey = "model.wake"\nvalues = ["indicial", "quasi-steady"]\n'
+    )
+    table = sweep(study(text), tmp_path / "r.h5")
+    with xarray.open_dataset(table.path, engine="h5netcdf") as data:
+        assert data["mean.lift_n"].dims == ("point",)
+        assert data["stroke.frequency_hz"].dims == ("point",)
+        assert set(data["model.wake"].values.tolist()) == {"indicial", "quasi-steady"}
+
+
+def test_a_preview_tells_points_blocks_time_and_size(tmp_path: Path) -> None:
+    found = preview(study(GRID), tmp_path / "r.h5", workers=2)
+    assert (found.points, found.blocks) == (42, 1)
+    assert found.rate > 0.0
+    assert found.size > 42 * 8 * found.results
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_sweep_is_read_back_by_its_path(grid: SweepTable) -> None:
+    assert read_sweep(grid.path) == grid
+    assert grid.complete
+    assert grid["flight.pitch_deg"].shape == (2, 7, 3)
