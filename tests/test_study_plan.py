@@ -105,6 +105,12 @@ def test_all_faults_are_told_at_once() -> None:
     ]
 
 
+def test_a_missing_case_does_not_hide_wrong_keys() -> None:
+    said = faults('base = "glashouse.toml"\n[[axis]]\nkey = "flight.pich_deg"\nvalues = [1]')
+    assert "glashouse.toml: a file that does not exist" in said
+    assert "axis.0.key" in said
+
+
 def test_a_file_of_rows_names_the_line_at_fault(tmp_path: Path) -> None:
     (tmp_path / "case.toml").write_text((CASES / "glasshouse.toml").read_text("utf-8"), "utf-8")
     rows = "# designs\nstroke.frequency_hz, model.induced\n2.0, slope\n-3.0, none\n"

@@ -124,6 +124,21 @@ def test_values_that_do_not_go_together_fail_point_by_point(tmp_path: Path) -> N
     assert table.status.reshape(2, 2).tolist() == [[1, 3], [1, 1]]
 
 
+def test_an_open_range_of_keys_that_go_together_is_checked_at_its_corners(tmp_path: Path) -> None:
+    text = (
+        'base = "glasshouse.toml"\nsampling = "sobol"\nsamples = 64\n'
+        'set = { "model.steps" = 32 }\n'
+        '[[axis]]\nkey = "wing.section.stall_deg"\nfrom = 2.0\nto = 12.0\n'
+        '[[axis]]\nkey = "wing.section.stall_width_deg"\nfrom = 4.0\nto = 12.0\n'
+    )
+    table = sweep(study(text), tmp_path / "r.h5")
+    onset = table.column("wing.section.stall_deg") - 0.5 * table.column(
+        "wing.section.stall_width_deg"
+    )
+    np.testing.assert_array_equal(table.done, onset >= 0.0)
+    assert 0 < table.done.sum() < 64
+
+
 def test_a_plan_without_any_sound_point_is_at_fault(tmp_path: Path) -> None:
     text = (
         'base = "glasshouse.toml"\n[[axis]]\nkey = "wing.section.stall_width_deg"\n'

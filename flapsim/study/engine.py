@@ -17,6 +17,7 @@ On a cluster with MPI, in a script that is started by ``mpiexec -n 64 python -m 
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import fnmatch
 import multiprocessing
@@ -45,6 +46,7 @@ import numpy as np
 from flapsim.case import CaseError, Fault
 from flapsim.case_rules import show
 from flapsim.case_text import plain_value
+from flapsim.cycle import NoAnswer, simulate
 from flapsim.study.assembly import KIND, assemble, attribute_facts
 from flapsim.study.block import (
     FAILED,
@@ -363,6 +365,7 @@ def _kept(study: Study, points: Points, sound: list[dict[str, Any]]) -> tuple[st
         kinds.setdefault(repr(options), options)
     there: dict[str, None] = {}
     for options in list(kinds.values())[:_MOST_KINDS]:
+        _refuse_unsolved(study, options)
         there |= dict.fromkeys(scalar_names(study.case, options, study.plan.trim))
     cycles: tuple[str, ...] = ()
     if any(pattern.startswith(SERIES) for pattern in study.plan.keep):
@@ -384,6 +387,12 @@ def _kept(study: Study, points: Points, sound: list[dict[str, Any]]) -> tuple[st
     if faults:
         raise CaseError(faults)
     return tuple(dict.fromkeys(kept))
+
+
+def _refuse_unsolved(study: Study, options: dict[str, Any]) -> None:
+    """Let a single run refuse what the solver does not do, rather than sweep something else."""
+    with contextlib.suppress(NoAnswer):
+        simulate(study.case.replace(options))
 
 
 # --- while it runs -------------------------------------------------------------------------------

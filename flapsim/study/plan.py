@@ -381,6 +381,9 @@ def parse_study(text: str, folder: str | Path = ".", name: str = "plan") -> Stud
                 dataclasses.replace(fault, hint=f"{fault.hint}; {origin}" if fault.hint else origin)
                 for fault in error.faults
             ]
+    if isinstance(plan, Plan) and case is None:
+        for index, axis in enumerate(plan.axis):
+            _check_name(axis.key, f"axis.{index}.key", faults)
     if not isinstance(plan, Plan) or case is None:
         faults.raise_if_any()
     assert isinstance(plan, Plan)
@@ -457,10 +460,10 @@ def _check_trim(trim: Trim, seen: dict[str, str], case: Case, faults: Faults) ->
             faults.add(f"trim.{fault.key}", fault.given, fault.allowed, fault.hint)
 
 
-def _check_key(
-    key: str, where: str, seen: dict[str, str], case: Case, faults: Faults
-) -> Place | None:
-    """Report a key that no case has, that is a whole table, or that is varied already."""
+def _check_name(key: str | None, where: str, faults: Faults) -> Place | None:
+    """Report a key that no case has, or that is a whole table."""
+    if key is None:
+        return None
     inside = Faults(faults.file, None, known_keys())
     place = locate(Case, key, inside)
     if place is None:
@@ -469,6 +472,16 @@ def _check_key(
         return None
     if isinstance(place.rule, Table):
         faults.add(where, show(key), "the key of a single value", "this is a table of several")
+        return None
+    return place
+
+
+def _check_key(
+    key: str, where: str, seen: dict[str, str], case: Case, faults: Faults
+) -> Place | None:
+    """Report a key that is none, is varied already, or leads to no item of a list."""
+    place = _check_name(key, where, faults)
+    if place is None:
         return None
     if key in seen:
         faults.add(where, show(key), f"a key that {seen[key]} does not give already")
