@@ -12,7 +12,7 @@ import signal
 import sys
 import time
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,10 +24,12 @@ from flapsim.command import (
     RESULT_SUFFIXES,
     Stop,
     add_command,
+    changes_from,
     check_output,
     compilation_said,
     print_json,
     say,
+    take_changes,
     take_json,
     take_output,
 )
@@ -59,6 +61,7 @@ def add_study_commands(commands: Any) -> None:
         "flapsim sweep cases/twist_map.toml -o twist_map.h5",
     )
     sweep.add_argument("plan", metavar="PLAN", help="plan file (.toml)")
+    take_changes(sweep)
     sweep.add_argument(
         "-o", "--output", metavar="FILE", type=Path, help="result file, HDF5 (.h5) [PLAN.h5]"
     )
@@ -91,17 +94,22 @@ def _sweep(options: argparse.Namespace) -> None:
             raise Stop(INPUT_AT_FAULT, f"--{name} {getattr(options, name)}: 1 or more expected")
     from flapsim.study.engine import BLOCK, Interrupted, preview, sweep
     from flapsim.study.faults import StudyError
+    from flapsim.study.plan import read_study
 
+    changes = changes_from(options.changes)
+    study = read_study(options.plan)
+    if changes:
+        study = replace(study, case=study.case.replace(changes))
     begun = time.monotonic()
     try:
         with compilation_said(), _asked_to_end():
             if options.dry_run:
-                _tell_preview(preview(options.plan, options.output, options.workers), options)
+                _tell_preview(preview(study, options.output, options.workers), options)
                 return
             shown = _Shown()
             with _cluster(options) as (executor, workers), shown:
                 table = sweep(
-                    options.plan,
+                    study,
                     options.output,
                     workers=workers,
                     how="processes" if options.processes else "threads",

@@ -61,7 +61,7 @@ def test_ctrl_c_keeps_what_is_finished_and_says_how_to_go_on(tmp_path: Path) -> 
     process.send_signal(signal.SIGINT)
     _, said = process.communicate(timeout=60.0)
     assert process.returncode == 130
-    assert "are kept in r.h5.blocks; run the same command again to go on" in said
+    assert "are kept, in r.h5 with the others pending; run the same command" in said
     assert "Traceback" not in said
     assert len(list(folder.glob("block-*.h5"))) >= 3
 
@@ -75,9 +75,14 @@ def test_a_resumed_sweep_computes_only_what_is_missing(tmp_path: Path) -> None:
 
     with pytest.raises(Interrupted, match="of 512 points are kept"):
         sweep(plan, tmp_path / "r.h5", block=64, workers=1, told=stop)
+    part = read_sweep(tmp_path / "r.h5")
+    assert not part.complete
+    kept = part.counts()["done"]
+    assert kept + part.counts()["pending"] == 512
+    assert np.isnan(part.column("mean.lift_n")[~part.done]).all()
     told: list[Progress] = []
     sweep(plan, tmp_path / "r.h5", block=64, workers=1, told=told.append)
-    assert told[0].resumed >= 192
+    assert 192 <= kept == told[0].resumed < 512
     assert told[-1].done == 512
     sweep(plan, tmp_path / "whole.h5")
     assert differing(tmp_path / "whole.h5", tmp_path / "r.h5") == []

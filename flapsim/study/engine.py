@@ -221,7 +221,8 @@ def sweep(
     StudyError
         If the result cannot be written, or belongs to another plan, case or version.
     Interrupted
-        On Ctrl-C, with what is finished kept.
+        On Ctrl-C, with what is finished kept: in the result file, where the other points are
+        pending, and in the folder from which the next run goes on.
     """
     target = Path(store)
     _check_target(target)
@@ -239,6 +240,10 @@ def sweep(
         _compute(prepared, blocks, workers or os.cpu_count() or 1, how, executor, told)
         assemble(prepared.study, prepared.points, blocks)
         blocks.discard()
+    except KeyboardInterrupt as error:
+        if blocks.finished:
+            assemble(prepared.study, prepared.points, blocks)
+        raise Interrupted(_how_to_go_on(blocks)) from error
     finally:
         blocks.close()
     return read_sweep(target)
@@ -503,9 +508,9 @@ def _compute(
                 store.write(answer)
                 refused += int(np.isin(answer.status, (NO_ANSWER, FAILED)).sum())
                 tell()
-    except KeyboardInterrupt as error:
+    except KeyboardInterrupt:
         _save_what_runs(flying, store)
-        raise Interrupted(_how_to_go_on(store, count)) from error
+        raise
     finally:
         for future in flying:
             future.cancel()
@@ -527,9 +532,11 @@ def _points_in(store: BlockStore) -> int:
     return len(store.finished) * block - lacking
 
 
-def _how_to_go_on(store: BlockStore, count: int) -> str:
-    done = _points_in(store)
+def _how_to_go_on(store: BlockStore) -> str:
+    done, count = _points_in(store), store.identity.count
+    if not done:
+        return "interrupted before the first block was finished"
     return (
-        f"interrupted: {done:,} of {count:,} points are kept in {store.folder.name};"
-        " run the same command again to go on"
+        f"interrupted: {done:,} of {count:,} points are kept, in {store.target.name} with the"
+        " others pending; run the same command again to go on"
     )
