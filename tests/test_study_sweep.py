@@ -80,6 +80,20 @@ def test_results_do_not_depend_on_workers_or_blocks(
         np.testing.assert_array_equal(grid.column(name), other.column(name), err_msg=name)
 
 
+def test_the_truncation_of_a_point_is_its_own(tmp_path: Path) -> None:
+    text = (
+        'base = "glasshouse.toml"\n'
+        'set = { "model.steps" = 32, "stroke.inner.plunge.shape" = "quick-return" }\n'
+        '[[axis]]\nkey = "stroke.inner.plunge.downstroke_fraction"\n'
+        "from = 0.3\nto = 0.7\ncount = 130\n"
+    )
+    table = sweep(study(text), tmp_path / "r.h5", block=64)
+    whole = sweep(study(text), tmp_path / "s.h5", block=1024)
+    name = "check.schedule_truncation"
+    np.testing.assert_array_equal(table.column(name), whole.column(name))
+    assert len(set(table.column(name))) > 60
+
+
 def test_xarray_opens_a_grid_with_named_axes_and_units(grid: SweepTable) -> None:
     with xarray.open_dataset(grid.path, engine="h5netcdf") as data:
         lift = data["mean.lift_n"]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from flapsim.case_columns import is_column_key, with_columns
 from flapsim.case_text import plain_value
 from flapsim.design import pack
 from flapsim.flight.trim import TrimColumns, trim_many
+from flapsim.kinematics import stroke_schedules
 from flapsim.outcome import evaluate, wing_loads
 from flapsim.study.plan import Trim
 
@@ -37,6 +38,8 @@ TILE: Final = 64
 """Points that are trimmed from the answer of one among them; blocks are whole numbers of tiles."""
 
 SERIES: Final = "series."
+
+_TRUNCATION: Final = "check.schedule_truncation"
 
 
 @dataclass(frozen=True)
@@ -234,6 +237,7 @@ class _Work:
             results = evaluate(case, columns)
         if not places.size:
             return
+        results[_TRUNCATION] = _own_truncation(case, columns, results[_TRUNCATION])
         lift = np.asarray(weight(with_columns(case, columns)))
         results["mean.weight_n"] = np.broadcast_to(lift, places.shape)
         for index, name in enumerate(self._names):
@@ -333,6 +337,23 @@ class _Work:
             loads = wing_loads(many, moved[0], moved[1])
             for index, name in enumerate(self._series_names):
                 self._series[index, places[some]] = loads[name.removeprefix(SERIES)].T
+
+
+def _own_truncation(case: Case, columns: Mapping[str, Column], largest: Array) -> Array:
+    """Truncation of each point; the batch tells the largest of its designs only."""
+    moving = {key: values for key, values in columns.items() if key.startswith("stroke.")}
+    if not moving or not np.any(largest > 0.0):
+        return largest
+    sides: tuple[Literal["starboard", "port"], ...] = ("starboard", "port")
+
+    def alone(index: int) -> float:
+        one = with_columns(case, {key: values[index] for key, values in moving.items()})
+        return max(
+            float(np.max(stroke_schedules(one.stroke, side, case.folder, case.name)[1]))
+            for side in sides[: 1 if case.stroke.port is None else 2]
+        )
+
+    return np.array([alone(index) for index in range(largest.size)])
 
 
 def _refusal(answer: TrimColumns, index: int) -> str:
