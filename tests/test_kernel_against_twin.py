@@ -163,8 +163,17 @@ def test_all_that_the_referee_computes_is_compared() -> None:
     assert set(craft.halves["starboard"].fields) - set(cycle.strips) <= own_fields
 
 
+def test_hardly_any_design_is_let_off_the_comparison() -> None:
+    let_off = [c for c in (*DESIGNS, *MIXED) if simulate(c).check["induced_unconverged"] > 0.0]
+    assert len(let_off) <= 2
+
+
 def test_induced_velocity_is_that_of_the_circulation_wherever_it_converged() -> None:
-    """Prandtl's slope, w = 2 G/(pi c AR), within the results of the kernel itself."""
+    """Prandtl's slope, w = 2 G/(pi c AR), within the results of the kernel itself.
+
+    In reversed flow the sheet trails off the leading edge and its velocity changes sign; the thin
+    airfoil, which stays attached at any incidence, has no such state.
+    """
     unconverged = 0
     for case in sample(60, 23, induced="slope", stall="static"):
         cycle = simulate(case)
@@ -174,6 +183,9 @@ def test_induced_velocity_is_that_of_the_circulation_wherever_it_converged() -> 
         chord = np.asarray(cycle.strips["chord_m"])[:, None]
         circulation = np.asarray(cycle.strips["circulation_m2_s"])
         expected = 2.0 * circulation / (np.pi * chord * cycle.check["aspect_ratio"])
+        if case.wing.section.law != "thin-airfoil":
+            reversed_flow = np.abs(cycle.strips["incidence_deg"]) > 90.0
+            expected = np.where(reversed_flow, -expected, expected)
         found = np.asarray(cycle.strips["induced_velocity_m_s"])
         speed = float(np.max(np.asarray(cycle.strips["relative_speed_m_s"])))
         assert np.max(np.abs(found - expected)) <= AGREEMENT * speed

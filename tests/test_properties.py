@@ -155,6 +155,26 @@ def test_wake_and_profile_never_give_power_back(induced, wake_lag, stall, plunge
     assert mean["profile_loss_w"] >= 0.0
 
 
+@pytest.mark.parametrize("induced", ["slope", "lifting-line"])
+@pytest.mark.parametrize("law", ["thin-plate", "revolving-plate"])
+@pytest.mark.parametrize("pitch_deg", [100.0, 120.0, 150.0])
+def test_reversed_flow_leaves_power_in_the_wake_too(
+    induced: str, law: str, pitch_deg: float
+) -> None:
+    # The trailing sheet lies downstream of whichever edge; with it on the wrong side the wake
+    # would push the wing along.
+    case = read_case(CASES / "student_flapper.toml").replace(
+        {
+            "flight.pitch_deg": pitch_deg,
+            "stroke.inner": {"plunge": {"amplitude_deg": 0.0}},
+            "wing.section": {"law": law},
+            "model.induced": induced,
+            "model.steps": 16,
+        }
+    )
+    assert simulate(case).mean["wake_loss_w"] > 0.0
+
+
 @pytest.mark.parametrize("apparent_mass", [True, False])
 @few
 @given(amplitudes, lags)

@@ -322,7 +322,7 @@ def _effective_downwash(
         sine = w / speed
         f = _attached(sine, u, pick(onset), pick(inverse))
         weight = ((1.0 + np.sqrt(f)) ** 2 - 1.0) / 3.0
-        lift = pick(drag) * sine * (u / speed) / (0.56 + 0.44 * np.abs(sine))
+        lift = pick(drag) * sine * np.abs(u / speed) / (0.56 + 0.44 * np.abs(sine))
         separated = speed * lift / (2.0 * np.pi)
         return (1.0 - weight) * (q - separated), f
 

@@ -3,7 +3,8 @@
 The unknown of a strip is the effective downwash ``q_c``: the lagged one less the induced
 velocity, which itself follows from the circulation. For attached flow the circulation is
 ``pi c q_c`` and the equation is linear; what separation takes away is the *deficit*,
-``q_c - circulation/(pi c)``, and is found by iteration on the few strips that have one. A lane
+``q_c - circulation/(pi c)`` (plus where the flow is reversed and the sheet trails off the leading
+edge), and is found by iteration on the few strips that have one. A lane
 that has converged is left alone, so that a design's answer never depends on its neighbours.
 """
 
@@ -101,7 +102,8 @@ def _table_deficit(q, u, camber_u, values, first, blend, attached, frozen):
     w = q - camber_u
     speed = math.sqrt(u * u + w * w)
     lift = table_lift(values, first, blend, math.atan2(w, u), attached, frozen)
-    return q - 0.5 * speed * lift / math.pi
+    # The sheet trails downstream: in reversed flow it lies ahead of the chord.
+    return q - math.copysign(0.5, u) * speed * lift / math.pi
 
 
 @inlined
@@ -111,7 +113,8 @@ def _plate_deficit(q, u, camber_u, quarter_spin, drag, onset, inverse, attached,
     sine = w / (math.sqrt(u * u + w * w) + 1e-300)
     f = attached if frozen else attached_length(sine, u, onset, inverse)
     lost = 1.0 - attached_weight(f)
-    return lost * (q - plate_separated_bound(u, w, drag)), f
+    # The sheet trails downstream, whichever edge that is.
+    return lost * (q - plate_separated_bound(abs(u), w, drag)), f
 
 
 @compiled

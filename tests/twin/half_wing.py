@@ -299,10 +299,10 @@ def effective_downwash(
 
 
 def _circulation(sections: _Sections, attached: Array | None) -> Circulation:
-    """Circulation of all strips as a function of the effective downwash."""
+    """Trailed circulation of all strips as a function of the effective downwash."""
 
     def circulation(q: Array) -> Array:
-        return sections.join("circulation", q, attached)
+        return sections.join("trailed", q, attached)
 
     return circulation
 

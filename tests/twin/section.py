@@ -156,6 +156,13 @@ class Plate:
         lift = self.drag_normal * sine * cosine / (0.56 + 0.44 * np.abs(sine))
         return g * np.pi * flow.chord * q + (1.0 - g) * 0.5 * flow.chord * speed * lift
 
+    def trailed(self, flow: Flow, q: Array, attached: Array | None = None) -> Array:
+        """Circulation as its trailing sheet has it, which lies downstream of either edge."""
+        g = attached_weight(self.attached(flow, q) if attached is None else attached)
+        bound_to_plate = g * np.pi * flow.chord * q
+        separated = self.circulation(flow, q, attached) - bound_to_plate
+        return bound_to_plate + np.where(flow.u < 0.0, -1.0, 1.0) * separated
+
     def loads(self, flow: Flow, q: Array, q_c: Array, attached: Array | None = None) -> Loads:
         """Loads at the downwash ``q`` of the motion and the effective downwash ``q_c``."""
         rho, c, u, spin = flow.density, flow.chord, flow.u, flow.spin
@@ -237,6 +244,10 @@ class Table:
         """Circulation of the lift coefficient."""
         lift = self._lift(np.arctan2(q, flow.u), attached)
         return 0.5 * flow.chord * np.hypot(flow.u, q) * lift
+
+    def trailed(self, flow: Flow, q: Array, attached: Array | None = None) -> Array:
+        """Circulation as its trailing sheet has it, which lies downstream of either edge."""
+        return np.where(flow.u < 0.0, -1.0, 1.0) * self.circulation(flow, q, attached)
 
     def loads(self, flow: Flow, q: Array, q_c: Array, attached: Array | None = None) -> Loads:
         """Loads at the downwash ``q`` of the motion and the effective downwash ``q_c``."""
