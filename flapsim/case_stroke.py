@@ -227,6 +227,14 @@ class Twist:
             found.require("stiffness_n_m_rad", NOT_NEGATIVE.allowed, 'mode = "passive" needs it')
         if mode == "servo":
             found.require("bandwidth_hz", POSITIVE.allowed, 'mode = "servo" needs it')
+            gives = {"stiffness_n_m_rad", "torque_limit_n_m"} & set(found.table)
+            for name in ("stops_deg", "backlash_deg", "damping_n_m_s_rad"):
+                if name in found.table and not gives:
+                    found.wrong(
+                        name,
+                        "a stiffness_n_m_rad or a torque_limit_n_m beside it",
+                        "an actuator that never gives way leaves it nothing to do",
+                    )
         stops = found.values.get("stops_deg")
         rest = found.values.get("rest_deg", 0.0)
         if stops is not None and stops[0] >= stops[1]:
@@ -283,6 +291,15 @@ class Stroke:
     inner: SegmentStroke = field(default=SegmentStroke(), metadata=ruled(Table(SegmentStroke)))
     outer: SegmentStroke | None = field(default=None, metadata=ruled(Table(SegmentStroke)))
     port: Port | None = field(default=None, metadata=ruled(Table(Port)))
+
+    def half(
+        self, side: Literal["starboard", "port"]
+    ) -> tuple[SegmentStroke, SegmentStroke | None]:
+        """Inner and outer segment of one half; the port half mirrors what it does not replace."""
+        own = self.port if side == "port" else None
+        inner = self.inner if own is None or own.inner is None else own.inner
+        outer = self.outer if own is None or own.outer is None else own.outer
+        return inner, outer
 
     @staticmethod
     def check(found: Found) -> None:

@@ -13,7 +13,8 @@ from flapsim.case import Case, read_case
 from flapsim.design import pack
 from flapsim.schedule import HARMONICS, evaluate, harmonic
 from flapsim.twist.actuator import actuator_position
-from flapsim.twist.balance import KEPT, balance, compliances
+from flapsim.twist.balance import KEPT, balance
+from flapsim.twist.compliance import compliances
 
 GLASSHOUSE = read_case(Path(__file__).parent.parent / "cases" / "glasshouse.toml")
 FREQUENCY = 2.8

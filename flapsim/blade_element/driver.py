@@ -41,11 +41,13 @@ from flapsim.blade_element.layout import (
     FIELD_ATTACHED,
     FIELD_CIRCULATION,
     FIELD_COS,
+    FIELD_DOWNWASH,
     FIELD_INDUCED,
     FIELD_LOSS,
     FIELD_MOMENT,
     FIELD_NORMAL,
     FIELD_ROWS,
+    FIELD_SEMICHORDS,
     FIELD_SIN,
     FIELD_U,
     FIELD_W,
@@ -55,6 +57,7 @@ from flapsim.blade_element.layout import (
     FLOW_COS,
     FLOW_MOMENT,
     FLOW_NORMAL,
+    FLOW_Q,
     FLOW_Q_CIRCULATION,
     FLOW_Q_LAGGED,
     FLOW_ROWS,
@@ -190,6 +193,8 @@ def _keep_fields(fields, flow, parameter, friction, strip, slot, steps, law, app
             out[FIELD_LOSS, design] = (
                 normal * flow[f + FLOW_W * _L + lane] + aft * u - moment * spin
             )
+            out[FIELD_DOWNWASH, design] = flow[f + FLOW_Q * _L + lane]
+            out[FIELD_SEMICHORDS, design] = flow[f + FLOW_SEMICHORDS * _L + lane]
 
 
 @compiled

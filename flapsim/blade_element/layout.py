@@ -214,8 +214,10 @@ SERIES_ROWS = SERIES_MASS_TORQUE + 4
     FIELD_SIN,
     FIELD_COS,
     FIELD_LOSS,
-) = range(11)
-FIELD_ROWS = 11
+    FIELD_DOWNWASH,
+    FIELD_SEMICHORDS,
+) = range(13)
+FIELD_ROWS = 13
 
 # Verdicts of a design.
 (

@@ -9,94 +9,28 @@ which the wing moves by the trial twist. Nothing is marched.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from flapsim.blade_element import Batch, repeated, solve
 from flapsim.blade_element import layout as rows
-from flapsim.case import Case, Twist
+from flapsim.case import Case
 from flapsim.schedule import HARMONICS
-from flapsim.twist.actuator import actuator_position
+from flapsim.twist.compliance import ROOT, TIP, Compliance, Side
 
 Array = NDArray[np.float64]
 
 KEPT = 16
 """Harmonics of the twist that are solved for."""
 
-STOP_STIFFENING = 20.0
-"""Stiffness of a stop over that of the spring it guards (common practice, no source)."""
-
 _TERMS = 2 * KEPT + 1
 _MOST_QUASI = 40
 _MOST_NEWTON = 25
 _TOLERANCE = 1e-9
 _WIDEST = math.radians(120.0)
-_TIP = (rows.TWIST_INNER_TIP, rows.TWIST_OUTER_TIP)
-_ROOT = (rows.TWIST_INNER_ROOT, rows.TWIST_OUTER_ROOT)
-
-
-@dataclass(frozen=True)
-class Compliance:
-    """One compliant segment of B half wings.
-
-    Attributes
-    ----------
-    segment : int
-        0 inner, 1 outer.
-    command : ndarray, shape (2 H + 1, B)
-        Twist from root to tip with no moment acting, rad: the actuator's, or the rest angle.
-    stiffness, damping : ndarray, shape (B,)
-        N m/rad, N m s/rad; one wing.
-    lower, upper : ndarray, shape (B,)
-        Stops, rad; infinite without.
-    limit : ndarray, shape (B,)
-        Largest moment the actuator can hold, N m; infinite without.
-    backlash : ndarray, shape (B,)
-        Half the free play, rad.
-    carries : bool
-        Whether the outer segment's root follows this segment's tip.
-    """
-
-    segment: int
-    command: Array
-    stiffness: Array
-    damping: Array
-    lower: Array
-    upper: Array
-    limit: Array
-    backlash: Array
-    carries: bool
-
-    def moment(self, twist: Array, rate: Array, command: Array) -> Array:
-        """Moment of spring, actuator, stops and damper on the wing.
-
-        Parameters
-        ----------
-        twist, rate, command : ndarray, shape (n, B)
-            Twist from root to tip, its rate and the command, rad and rad/s.
-
-        Returns
-        -------
-        ndarray, shape (n, B)
-            N m, nose-up.
-        """
-        return np.asarray(self.held(twist, command) + self.stop(twist) - self.damping * rate)
-
-    def held(self, twist: Array, command: Array) -> Array:
-        """Moment that comes through the spring or the actuator, N m, nose-up."""
-        apart = command - twist
-        taken = apart - np.clip(apart, -self.backlash, self.backlash)
-        return np.asarray(np.clip(self.stiffness * taken, -self.limit, self.limit))
-
-    def stop(self, twist: Array) -> Array:
-        """Moment of the stops, N m, nose-up."""
-        stiff = STOP_STIFFENING * self.stiffness
-        below = np.where(np.isfinite(self.lower), np.minimum(twist - self.lower, 0.0), 0.0)
-        above = np.where(np.isfinite(self.upper), np.maximum(twist - self.upper, 0.0), 0.0)
-        return np.asarray(-stiff * (below + above))
 
 
 class Balance(NamedTuple):
@@ -126,76 +60,6 @@ class Balance(NamedTuple):
     evaluations: int
 
 
-def compliances(case: Case, batch: Batch) -> tuple[Batch, list[Compliance]]:
-    """Compliant segments of a case, and its half wings with their actuators' positions.
-
-    Parameters
-    ----------
-    case : Case
-        The case; its numbers may be columns.
-    batch : Batch
-        Half wings that move by their commands.
-
-    Returns
-    -------
-    batch : Batch
-        The same; a rigid servo's twist is now that of its actuator.
-    compliances : list of Compliance
-        Empty if nothing gives way.
-    """
-    lanes = batch.constant.shape[1]
-    schedule = batch.schedule.copy()
-    found = []
-    strokes = [case.stroke.inner, case.stroke.outer]
-    for segment, stroke in enumerate(strokes):
-        twist = None if stroke is None else stroke.twist
-        if twist is None or twist.mode == "driven":
-            continue
-        if twist.mode == "servo":
-            before = schedule[_TIP[segment]]
-            schedule[_TIP[segment]] = actuator_position(
-                before,
-                case.stroke.frequency_hz,
-                _given(twist.bandwidth_hz, lanes, math.inf),
-                twist.actuator_order,
-                None if twist.rate_limit_deg_s is None else np.radians(twist.rate_limit_deg_s),
-                twist.sensor_counts,
-                twist.sensor_delay_s,
-            )
-            if segment == 0 and _follows(case):
-                schedule[rows.TWIST_OUTER_ROOT] += schedule[_TIP[0]] - before
-        if twist.stiffness_n_m_rad is None:
-            continue
-        found.append(_compliance(case, twist, segment, schedule, lanes))
-    return batch._replace(schedule=schedule), found
-
-
-def _compliance(case: Case, twist: Twist, segment: int, schedule: Array, lanes: int) -> Compliance:
-    lower, upper = (-math.inf, math.inf) if twist.stops_deg is None else twist.stops_deg
-    return Compliance(
-        segment=segment,
-        command=schedule[_TIP[segment]] - schedule[_ROOT[segment]],
-        stiffness=_given(twist.stiffness_n_m_rad, lanes, math.inf),
-        damping=_given(twist.damping_n_m_s_rad, lanes, 0.0),
-        lower=np.radians(_given(lower, lanes, -math.inf)),
-        upper=np.radians(_given(upper, lanes, math.inf)),
-        limit=_given(twist.torque_limit_n_m, lanes, math.inf),
-        backlash=0.5 * np.radians(_given(twist.backlash_deg, lanes, 0.0)),
-        carries=segment == 0 and _follows(case),
-    )
-
-
-def _follows(case: Case) -> bool:
-    """Whether the outer segment's root follows the inner tip."""
-    outer = case.stroke.outer
-    return outer is not None and (outer.twist is None or outer.twist.root is None)
-
-
-def _given(value: ArrayLike | None, lanes: int, otherwise: float) -> Array:
-    number = otherwise if value is None else value
-    return np.broadcast_to(np.asarray(number, dtype=np.float64), (lanes,)).copy()
-
-
 class Equations:
     """Balance of moments of a batch, as equations in Fourier coefficients.
 
@@ -207,12 +71,16 @@ class Equations:
         Half wings that move by their actuators.
     parts : list of Compliance
         Compliant segments.
+    side : {"starboard", "port"}
+        Which half.
     """
 
-    def __init__(self, case: Case, batch: Batch, parts: list[Compliance]) -> None:
+    def __init__(
+        self, case: Case, batch: Batch, parts: Sequence[Compliance], side: Side = "starboard"
+    ) -> None:
         self.batch = batch
         self.parts = parts
-        outer = case.stroke.outer
+        _, outer = case.stroke.half(side)
         self._outer_free = any(part.segment == 1 for part in parts)
         self._outer_twistless = outer is not None and outer.twist is None
         tau = 2.0 * np.pi * np.arange(batch.steps) / batch.steps
@@ -238,7 +106,7 @@ class Equations:
             full = np.zeros(schedule.shape[1:])
             full[: KEPT + 1] = terms[: KEPT + 1]
             full[HARMONICS + 1 : HARMONICS + 1 + KEPT] = terms[KEPT + 1 :]
-            tip, root = _TIP[part.segment], _ROOT[part.segment]
+            tip, root = TIP[part.segment], ROOT[part.segment]
             before = schedule[tip].copy()
             schedule[tip] = schedule[root] + full
             if part.carries:
@@ -248,17 +116,20 @@ class Equations:
                     schedule[rows.TWIST_OUTER_TIP] += change
         return batch._replace(schedule=schedule)
 
-    def load(self, series: Array, part: Compliance) -> Array:
-        """Moment of air, inertia and weight on a compliant twist, shape (n, B), N m."""
-        moment = series[:, rows.SERIES_TORQUE + _TIP[part.segment]].copy()
-        moment += series[:, rows.SERIES_MASS_TORQUE + 2 * part.segment + 1]
+    def whole_outer(self, part: Compliance) -> bool:
+        """Whether a part turns the whole outer segment with it, not its root alone."""
+        return part.carries and (self._outer_free or self._outer_twistless)
+
+    def load(self, series: Array, part: Compliance) -> tuple[Array, Array]:
+        """Moments of the air, and of inertia and weight, on a compliant twist, (n, B), N m."""
+        ends = [2 * part.segment + 1]
         if part.carries:
-            moment += series[:, rows.SERIES_TORQUE + rows.TWIST_OUTER_ROOT]
-            moment += series[:, rows.SERIES_MASS_TORQUE + 2]
-            if self._outer_free or self._outer_twistless:
-                moment += series[:, rows.SERIES_TORQUE + rows.TWIST_OUTER_TIP]
-                moment += series[:, rows.SERIES_MASS_TORQUE + 3]
-        return moment
+            ends.append(2)
+        if self.whole_outer(part):
+            ends.append(3)
+        air = sum(series[:, rows.SERIES_TORQUE + rows.TWIST_INNER_ROOT + end] for end in ends)
+        mass = sum(series[:, rows.SERIES_MASS_TORQUE + end] for end in ends)
+        return np.asarray(air), np.asarray(mass)
 
     def moments(self, twist: Array, series: Array, part_index: int) -> tuple[Array, Array]:
         """Moments of the air and mass, and of the hinge, through the stroke, shape (n, B)."""
@@ -269,8 +140,9 @@ class Equations:
         rate = self.rate @ twist[part_index] * np.repeat(omega, lanes)
         keep = np.r_[0 : KEPT + 1, HARMONICS + 1 : HARMONICS + 1 + KEPT]
         command = self.value @ np.repeat(part.command[keep], lanes, axis=1)
-        wide = part if lanes == 1 else _picked(part, np.repeat(np.arange(omega.size), lanes))
-        return self.load(series, part), wide.moment(angle, rate, command)
+        wide = part if lanes == 1 else part.of(np.repeat(np.arange(omega.size), lanes))
+        air, mass = self.load(series, part)
+        return air + mass, wide.moment(angle, rate, command)
 
     def residual(self, twist: Array) -> tuple[Array, Array]:
         """Moments left over, as coefficients, and the largest moment in play.
@@ -357,21 +229,9 @@ class Equations:
         return out
 
 
-def _picked(part: Compliance, lanes: NDArray[np.intp], factor: float = 1.0) -> Compliance:
-    """The compliance of some designs, any of them several times over."""
-    return replace(
-        part,
-        command=part.command[:, lanes],
-        stiffness=factor * part.stiffness[lanes],
-        damping=part.damping[lanes],
-        lower=part.lower[lanes],
-        upper=part.upper[lanes],
-        limit=part.limit[lanes],
-        backlash=part.backlash[lanes],
-    )
-
-
-def balance(case: Case, batch: Batch, parts: list[Compliance]) -> Balance:
+def balance(
+    case: Case, batch: Batch, parts: Sequence[Compliance], side: Side = "starboard"
+) -> Balance:
     """Find the periodic twist of a batch of compliant half wings.
 
     Parameters
@@ -380,8 +240,10 @@ def balance(case: Case, batch: Batch, parts: list[Compliance]) -> Balance:
         The case.
     batch : Batch
         Half wings that move by their actuators, from `compliances`.
-    parts : list of Compliance
+    parts : sequence of Compliance
         Their compliant segments, at least one.
+    side : {"starboard", "port"}
+        Which half.
 
     Returns
     -------
@@ -394,11 +256,11 @@ def balance(case: Case, batch: Batch, parts: list[Compliance]) -> Balance:
     does not depend on the batch. What it leaves open goes to Newton's method with differences,
     stiffness by stiffness from a stiff spring down.
     """
-    equations = Equations(case, batch, parts)
+    equations = Equations(case, batch, parts, side)
     twist, residual, scale = _quasi_newton(equations)
     converged = _settled(residual, scale)
     for lane in np.flatnonzero(~converged):
-        answer = _continuation(case, batch, parts, int(lane))
+        answer = _continuation(case, batch, parts, side, int(lane))
         equations.evaluations += answer[3]
         if answer[1] is not None:
             twist[:, :, lane] = answer[0]
@@ -453,15 +315,15 @@ def _quasi_newton(equations: Equations) -> tuple[Array, Array, Array]:
 
 
 def _continuation(
-    case: Case, batch: Batch, parts: list[Compliance], lane: int
+    case: Case, batch: Batch, parts: Sequence[Compliance], side: Side, lane: int
 ) -> tuple[Array, Array | None, float, int]:
     """Newton's method for one design, from a stiff spring down to its own."""
     alone = _lane(batch, lane)
-    twist = Equations(case, alone, [_picked(part, np.array([lane])) for part in parts]).start()
+    twist = Equations(case, alone, [part.of(np.array([lane])) for part in parts], side).start()
     evaluations = 0
     for factor in (64.0, 16.0, 6.0, 2.5, 1.5, 1.0):
-        stiff = [_picked(part, np.array([lane]), factor) for part in parts]
-        equations = Equations(case, alone, stiff)
+        stiff = [part.of(np.array([lane]), factor) for part in parts]
+        equations = Equations(case, alone, stiff, side)
         twist, residual, scale = _newton(equations, twist)
         evaluations += equations.evaluations
         if not _settled(residual, scale).all():
