@@ -52,13 +52,13 @@ class Design(NamedTuple):
         The designs: one for a case, B for a case with columns.
     strips : Strips
         Their strips.
-    truncation : float
+    truncation : ndarray, shape (B,)
         Largest error of a schedule's Fourier series, relative to its half range.
     """
 
     batch: Batch
     strips: Strips
-    truncation: float
+    truncation: Array
 
 
 def pack(case: Case, side: Literal["starboard", "port"] = "starboard", lanes: int = 1) -> Design:
@@ -81,18 +81,16 @@ def pack(case: Case, side: Literal["starboard", "port"] = "starboard", lanes: in
     ------
     CaseError
         If a file the case names, a linkage or a schedule's truncation is at fault.
+
+    Notes
+    -----
+    Designs of one batch share their section tables: see `sharing_tables`.
     """
     wing = strips(case.wing, case.craft.shoulder_offset_m)
     schedules, truncation = stroke_schedules(case.stroke, side, case.folder, case.name)
-    sections = [case.wing.inner.section or case.wing.section]
-    if case.wing.outer is not None:
-        sections.append(case.wing.outer.section or case.wing.section)
-    plate_drag = (
-        PLATE_NORMAL_TO_STREAM
-        if case.model.induced == "none"
-        else plate_drag_coefficient(wing.aspect_ratio)
-    )
-    tables = _Tables(case, float(np.mean(plate_drag)))
+    sections = _sections(case)
+    plate_drag = _plate_drag(case, wing)
+    tables = _Tables(case, float(np.ravel(plate_drag)[0]))
     ranges = [tables.add(section) for section in sections]
     of = wing.segment
     coupled = case.model.induced == "lifting-line"
@@ -124,7 +122,46 @@ def pack(case: Case, side: Literal["starboard", "port"] = "starboard", lanes: in
         apparent_mass=case.model.apparent_mass,
         steps=case.model.steps,
     )
-    return Design(batch, wing, truncation)
+    return Design(batch, wing, np.broadcast_to(truncation, (lanes,)))
+
+
+def sharing_tables(case: Case, lanes: int) -> list[NDArray[np.int64]]:
+    """Which designs may be packed into one batch.
+
+    Parameters
+    ----------
+    case : Case
+        The case; its numbers may be columns.
+    lanes : int
+        Number of designs.
+
+    Returns
+    -------
+    list of ndarray of int
+        Places of the designs of each batch. It is one, unless a polar is continued beyond its
+        range by the drag of plates of several aspect ratios.
+    """
+    every = [np.arange(lanes)]
+    if all(section.law != "polar" for section in _sections(case)):
+        return every
+    drag = _plate_drag(case, strips(case.wing, case.craft.shoulder_offset_m))
+    if np.ndim(drag) == 0:
+        return every
+    kinds, kind = np.unique(drag, return_inverse=True)
+    return [np.flatnonzero(kind == number) for number in range(kinds.size)]
+
+
+def _sections(case: Case) -> list[Section]:
+    """Section of each segment."""
+    segments = (case.wing.inner, case.wing.outer)
+    return [part.section or case.wing.section for part in segments if part is not None]
+
+
+def _plate_drag(case: Case, wing: Strips) -> ArrayLike:
+    """Drag coefficient, normal to the stream, of the wing as a plate."""
+    if case.model.induced == "none":
+        return PLATE_NORMAL_TO_STREAM
+    return plate_drag_coefficient(wing.aspect_ratio)
 
 
 def _in_lanes(values: Array, lanes: int, axes: int) -> Array:

@@ -83,7 +83,7 @@ def stroke_schedules(
     side: Literal["starboard", "port"],
     folder: Path,
     file: str = "case",
-) -> tuple[Array, float]:
+) -> tuple[Array, Array]:
     """Return the eight schedules of one half of the wing.
 
     Parameters
@@ -101,7 +101,7 @@ def stroke_schedules(
     -------
     schedules : (8, 2 * HARMONICS + 1) array
         Rows ``PLUNGE_INNER`` ... ``HEAVE``; rad, heave in m. Zeros for what the stroke leaves out.
-    truncation : float
+    truncation : array, shape () or that of the columns
         Largest truncation of any of them, relative to half the range of the schedule.
 
     Raises
@@ -232,7 +232,7 @@ class _Collected:
     folder: Path
     file: str
     faults: list[Fault] = field(default_factory=list)
-    truncation: float = 0.0
+    truncation: Array = field(default_factory=lambda: np.zeros(()))
 
     def angle(self, schedule: Schedule | None, key: str) -> Array:
         """Return the coefficients of an angle, rad; zeros if it is absent or at fault."""
@@ -253,10 +253,10 @@ class _Collected:
         except LinkageError as error:
             self.faults.append(_linkage_fault(self.file, key, written, error))
             return np.zeros(2 * HARMONICS + 1)
-        truncation = float(np.max(series.truncation))
-        self.truncation = max(self.truncation, truncation)
-        if truncation > TRUNCATION_LIMIT:
-            self.faults.append(_truncation_fault(self.file, key, written, truncation))
+        self.truncation = np.maximum(self.truncation, series.truncation)
+        worst = float(np.max(series.truncation))
+        if worst > TRUNCATION_LIMIT:
+            self.faults.append(_truncation_fault(self.file, key, written, worst))
         return series.coefficients
 
 

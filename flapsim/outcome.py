@@ -17,7 +17,7 @@ from flapsim.blade_element import layout as rows
 from flapsim.body import body_loads, weight
 from flapsim.case import Case
 from flapsim.case_columns import lane_count, with_columns
-from flapsim.design import Design, pack
+from flapsim.design import Design, pack, sharing_tables
 from flapsim.drive import drive_means
 from flapsim.held import hold
 from flapsim.schedule import evaluate as evaluate_schedule
@@ -233,7 +233,7 @@ def checks(
     nothing = np.zeros_like(left)
     return {
         "energy_balance": np.abs(left) / scale,
-        "schedule_truncation": max(half.truncation for half in halves) + nothing,
+        "schedule_truncation": np.max([half.truncation for half in halves], axis=0) + nothing,
         "incidence_max_deg": np.degrees(np.arccos(cosine)),
         "stalled_fraction": stalled,
         "induced_unconverged": verdict[:, rows.VERDICT_UNCONVERGED].sum(axis=0),
@@ -269,8 +269,28 @@ def evaluate(
     CaseError
         If a file, a linkage or a schedule is at fault.
     """
-    columns = columns or {}
-    lanes = lane_count(columns)
+    given = {key: np.asarray(values, dtype=np.float64) for key, values in (columns or {}).items()}
+    lanes = lane_count(given)
+    together = sharing_tables(with_columns(case, given), lanes)
+    if len(together) == 1:
+        return _evaluate(case, given, lanes, threads)
+    out: dict[str, Array] = {}
+    for places in together:
+        some = {key: x[places] if x.size == lanes else x for key, x in given.items()}
+        for name, values in _evaluate(case, some, places.size, threads).items():
+            out.setdefault(name, np.empty(lanes))[places] = values
+    return out
+
+
+def _evaluate(
+    case: Case, columns: Mapping[str, Array], lanes: int, threads: int
+) -> dict[str, Array]:
+    """Results of designs that share their section tables."""
+    if lanes == 1:
+        # Arrays of one column are summed in another order than those of several: a design that
+        # is alone is given a twin, so that its results are the same to the last bit.
+        pair = {key: np.repeat(values, 2) for key, values in columns.items()}
+        return {name: x[:1] for name, x in _evaluate(case, pair, 2, threads).items()}
     many = with_columns(case, columns)
     halves = [pack(many, lanes=lanes)]
     if case.stroke.port is not None:

@@ -69,7 +69,7 @@ def proportions(case: Case) -> dict[str, float]:
             airspeed * mean_chord / case.air.kinematic_viscosity if moves else math.nan
         ),
         "schedule_truncation": max(
-            stroke_schedules(case.stroke, "starboard", case.folder, case.name)[1],
-            stroke_schedules(case.stroke, "port", case.folder, case.name)[1],
+            float(stroke_schedules(case.stroke, "starboard", case.folder, case.name)[1]),
+            float(stroke_schedules(case.stroke, "port", case.folder, case.name)[1]),
         ),
     }

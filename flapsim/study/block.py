@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +19,8 @@ from flapsim.body import weight
 from flapsim.case import Case, CaseError
 from flapsim.case_columns import is_column_key, with_columns
 from flapsim.case_text import plain_value
-from flapsim.design import pack
+from flapsim.design import pack, sharing_tables
 from flapsim.flight.trim import TrimColumns, trim_many
-from flapsim.kinematics import stroke_schedules
 from flapsim.outcome import evaluate, wing_loads
 from flapsim.study.plan import Trim
 
@@ -38,8 +37,6 @@ TILE: Final = 64
 """Points that are trimmed from the answer of one among them; blocks are whole numbers of tiles."""
 
 SERIES: Final = "series."
-
-_TRUNCATION: Final = "check.schedule_truncation"
 
 
 @dataclass(frozen=True)
@@ -237,7 +234,6 @@ class _Work:
             results = evaluate(case, columns)
         if not places.size:
             return
-        results[_TRUNCATION] = _own_truncation(case, columns, results[_TRUNCATION])
         lift = np.asarray(weight(with_columns(case, columns)))
         results["mean.weight_n"] = np.broadcast_to(lift, places.shape)
         for index, name in enumerate(self._names):
@@ -324,36 +320,18 @@ class _Work:
         self, case: Case, places: NDArray[np.int64], columns: dict[str, Column]
     ) -> None:
         """Solve once more with the stroke step by step, a few designs at a time."""
-        for begin in range(0, places.size, TILE):
-            some = slice(begin, begin + TILE)
-            part = {key: values[some] for key, values in columns.items()}
-            many = with_columns(case, part)
-            lanes = places[some].size
-            halves = [pack(many, lanes=lanes)]
-            if case.stroke.port is not None:
-                halves.append(pack(many, "port", lanes))
-            solved = [solve(half.batch, series=True).series for half in halves]
-            moved = [np.moveaxis(series, 1, 0) for series in (solved[0], solved[-1])]
-            loads = wing_loads(many, moved[0], moved[1])
-            for index, name in enumerate(self._series_names):
-                self._series[index, places[some]] = loads[name.removeprefix(SERIES)].T
-
-
-def _own_truncation(case: Case, columns: Mapping[str, Column], largest: Array) -> Array:
-    """Truncation of each point; the batch tells the largest of its designs only."""
-    moving = {key: values for key, values in columns.items() if key.startswith("stroke.")}
-    if not moving or not np.any(largest > 0.0):
-        return largest
-    sides: tuple[Literal["starboard", "port"], ...] = ("starboard", "port")
-
-    def alone(index: int) -> float:
-        one = with_columns(case, {key: values[index] for key, values in moving.items()})
-        return max(
-            float(np.max(stroke_schedules(one.stroke, side, case.folder, case.name)[1]))
-            for side in sides[: 1 if case.stroke.port is None else 2]
-        )
-
-    return np.array([alone(index) for index in range(largest.size)])
+        for together in sharing_tables(with_columns(case, columns), places.size):
+            for begin in range(0, together.size, TILE):
+                some = together[begin : begin + TILE]
+                many = with_columns(case, {key: values[some] for key, values in columns.items()})
+                halves = [pack(many, lanes=some.size)]
+                if case.stroke.port is not None:
+                    halves.append(pack(many, "port", some.size))
+                solved = [solve(half.batch, series=True).series for half in halves]
+                moved = [np.moveaxis(series, 1, 0) for series in (solved[0], solved[-1])]
+                loads = wing_loads(many, moved[0], moved[1])
+                for index, name in enumerate(self._series_names):
+                    self._series[index, places[some]] = loads[name.removeprefix(SERIES)].T
 
 
 def _refusal(answer: TrimColumns, index: int) -> str:
