@@ -312,10 +312,12 @@ def _notes(case: Case, mean: dict[str, float], check: dict[str, float]) -> tuple
             f"Incidence reaches {check['incidence_max_deg']:.0f} deg, but a thin airfoil never"
             " stalls: compare with section law thin-plate."
         )
-    if check["induced_unconverged"] > 0:
+    unsettled = round(check["induced_unconverged"])
+    if unsettled > 0:
         notes.append(
-            f"The induced velocity did not settle at {check['induced_unconverged']:.0f} instants"
-            " (stalled strips on a low aspect ratio): loads there are uncertain."
+            f"The induced velocity did not settle at {unsettled}"
+            f" instant{'' if unsettled == 1 else 's'} (stalled strips on a low aspect ratio):"
+            " loads there are uncertain."
         )
     if case.model.induced == "lifting-line" and case.model.wake == "indicial":
         if case.model.wake_lag == "two-dimensional":
