@@ -8,9 +8,8 @@ are asked for with it.
 from __future__ import annotations
 
 import math
-import warnings
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from functools import cached_property
 from itertools import islice, product
 from typing import Any
@@ -20,11 +19,18 @@ from numpy.typing import NDArray
 
 from flapsim.case_columns import is_column_key
 from flapsim.study.plan import Axis, Study
+from flapsim.study.sequences import CrossedSobol, LatinHypercube, Sample, Sobol
 
 __all__ = ["Dimension", "Points", "boxes", "points_of"]
 
 Array = NDArray[np.float64]
 Column = NDArray[Any]
+
+_SEQUENCES: dict[str, Callable[[int, int, int], Sample]] = {
+    "latin-hypercube": LatinHypercube,
+    "sobol": Sobol,
+    "saltelli": CrossedSobol,
+}
 
 _MOST_CORNERS = 256
 _MOST_TRIED = 8
@@ -110,7 +116,6 @@ class Points:
     sampling: str
     samples: int = 0
     seed: int = 0
-    _place: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def shape(self) -> tuple[int, ...]:
@@ -136,9 +141,7 @@ class Points:
         """Number of points."""
         if self.sampling == "grid":
             return math.prod(dimension.size for dimension in self.dimensions)
-        if self.sampling == "saltelli":
-            return self.samples * (len(self.dimensions) + 2)
-        return self.samples
+        return self._sequence.samples
 
     def columns(self, start: int, stop: int) -> dict[str, Column]:
         """Values of the varied keys at points `start` to `stop`.
@@ -159,7 +162,7 @@ class Points:
             for dimension, place in zip(self.dimensions, places, strict=True):
                 out |= dimension.at(np.asarray(place, dtype=np.int64))
             return out
-        unit = self._unit(start, stop)
+        unit = self._sequence.rows(start, stop)
         for index, dimension in enumerate(self.dimensions):
             out |= dimension.along(unit[:, index])
         return out
@@ -175,43 +178,10 @@ class Points:
                 corner |= {key: values[place] for key, values in dimension.values.items()}
             yield corner
 
-    def _unit(self, start: int, stop: int) -> Array:
-        """Sample in the unit cube."""
-        if self.sampling == "sobol":
-            return self._sobol(start, stop)
-        drawn: Array = self._drawn[start:stop]
-        return drawn
-
-    def _sobol(self, start: int, stop: int) -> Array:
-        from scipy.stats import qmc
-
-        # A sequence only runs forward; asked for what lies behind, it begins again.
-        if "sobol" not in self._place or self._place["next"] > start:
-            width = len(self.dimensions)
-            self._place["sobol"] = qmc.Sobol(width, scramble=True, rng=self.seed)
-            self._place["next"] = 0
-        sequence = self._place["sobol"]
-        if start > self._place["next"]:
-            sequence.fast_forward(start - self._place["next"])
-        with warnings.catch_warnings():
-            # A part of the sequence is not balanced; the whole, a power of two, is.
-            warnings.filterwarnings("ignore", "The balance properties of Sobol", UserWarning)
-            unit: Array = sequence.random(stop - start)
-        self._place["next"] = stop
-        return unit
-
     @cached_property
-    def _drawn(self) -> Array:
-        """Samples that can only be drawn as a whole: 8 bytes per point and dimension."""
-        width = len(self.dimensions)
-        if self.sampling == "latin-hypercube":
-            from scipy.stats import qmc
-
-            drawn: Array = qmc.LatinHypercube(width, rng=self.seed).random(self.samples)
-            return drawn
-        from flapsim.study.sensitivity import saltelli_sample
-
-        return saltelli_sample(width, self.samples, self.seed)
+    def _sequence(self) -> Sample:
+        """Sample in the unit cube."""
+        return _SEQUENCES[self.sampling](len(self.dimensions), self.samples, self.seed)
 
 
 def points_of(study: Study) -> Points:

@@ -1,4 +1,4 @@
-"""Which key matters: rank correlations, Sobol' indices, and the sample that they need."""
+"""Which key matters: rank correlations and Sobol' indices."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from flapsim.study.faults import StudyError
 
-__all__ = ["Sensitivity", "rank_correlation", "saltelli_sample", "sobol_indices"]
+__all__ = ["Sensitivity", "rank_correlation", "sobol_indices"]
 
 Array = NDArray[np.float64]
 
@@ -67,44 +67,8 @@ def rank_correlation(inputs: Mapping[str, Array], output: Array) -> dict[str, fl
     return out
 
 
-def saltelli_sample(width: int, samples: int, seed: int) -> Array:
-    """Sample from which first and total Sobol' indices can be estimated.
-
-    Parameters
-    ----------
-    width : int
-        Dimensions.
-    samples : int
-        Base samples, a power of two.
-    seed : int
-        Of the scrambling.
-
-    Returns
-    -------
-    ndarray, shape (samples (width + 2), width)
-        In the unit cube.
-
-    Raises
-    ------
-    StudyError
-        If the library SALib is not installed.
-
-    Notes
-    -----
-    Saltelli, Annoni, Azzini, Campolongo, Ratto & Tarantola (2010), by SALib.
-    """
-    try:
-        from SALib.sample import sobol
-    except ImportError as error:
-        raise StudyError(_NO_SALIB) from error
-    drawn: Array = sobol.sample(
-        _problem(width), samples, calc_second_order=False, scramble=True, seed=seed
-    )
-    return drawn
-
-
 def sobol_indices(output: Array, width: int, seed: int = 0) -> tuple[Array, Array, Array, Array]:
-    """First and total Sobol' indices from outputs at the points of `saltelli_sample`.
+    """First and total Sobol' indices from outputs at the rows of a `CrossedSobol` sample.
 
     Parameters
     ----------

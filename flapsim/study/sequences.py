@@ -1,0 +1,165 @@
+"""Points spread over the unit cube, any few of them at a time.
+
+Answers: which are the rows `start` to `stop` of a Latin hypercube, of a scrambled Sobol sequence,
+of the sample that Sobol' indices need? None of them is ever in memory as a whole, and a row does
+not depend on which others are asked for with it.
+"""
+
+from __future__ import annotations
+
+import warnings
+from typing import Final, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["CrossedSobol", "LatinHypercube", "Sample", "Sobol"]
+
+Array = NDArray[np.float64]
+Words = NDArray[np.uint64]
+
+_ROUNDS: Final = 6
+"""Rounds of the shuffle: four are proven enough for round functions that are truly random."""
+
+
+class Sample(Protocol):
+    """Rows in the unit cube.
+
+    Attributes
+    ----------
+    samples : int
+        Number of rows.
+    """
+
+    samples: int
+
+    def rows(self, start: int, stop: int) -> Array:
+        """Rows of the sample, shape (stop - start, width)."""
+        ...
+
+
+class Sobol:
+    """Scrambled Sobol sequence.
+
+    Parameters
+    ----------
+    width : int
+        Dimensions.
+    samples : int
+        Rows of the whole, a power of two.
+    seed : int
+        Of the scrambling.
+    """
+
+    def __init__(self, width: int, samples: int, seed: int) -> None:
+        from scipy.stats import qmc  # slow to import, and few plans are sampled
+
+        self.samples = samples
+        self._sequence = qmc.Sobol(width, scramble=True, rng=seed)
+
+    def rows(self, start: int, stop: int) -> Array:
+        """Rows of the sequence, shape (stop - start, width)."""
+        # A sequence only runs forward; asked for what lies behind, it begins again.
+        if self._sequence.num_generated > start:
+            self._sequence.reset()
+        if start > self._sequence.num_generated:
+            self._sequence.fast_forward(start - self._sequence.num_generated)
+        with warnings.catch_warnings():
+            # A part of the sequence is not balanced; the whole, a power of two, is.
+            warnings.filterwarnings("ignore", "The balance properties of Sobol", UserWarning)
+            drawn: Array = self._sequence.random(stop - start)
+        return drawn
+
+
+class CrossedSobol:
+    """Two Sobol samples and their crosses, from which first and total Sobol' indices follow.
+
+    Parameters
+    ----------
+    width : int
+        Dimensions.
+    samples : int
+        Base samples, a power of two; there are (width + 2) times as many rows.
+    seed : int
+        Of the scrambling.
+
+    Notes
+    -----
+    Of each base sample first A, then A with one column of B in turn, then B: Saltelli, Annoni,
+    Azzini, Campolongo, Ratto & Tarantola (2010), in the order in which SALib wants the answers.
+    """
+
+    def __init__(self, width: int, samples: int, seed: int) -> None:
+        self.samples = samples * (width + 2)
+        self._width = width
+        self._base = Sobol(2 * width, samples, seed)
+
+    def rows(self, start: int, stop: int) -> Array:
+        """Rows of the sample, shape (stop - start, width)."""
+        each = self._width + 2
+        base, place = np.divmod(np.arange(start, stop), each)
+        drawn = self._base.rows(start // each, -(-stop // each))[base - start // each]
+        first, second = drawn[:, : self._width], drawn[:, self._width :]
+        column = np.arange(self._width)
+        crossed = (place[:, None] == column + 1) | (place[:, None] == each - 1)
+        out: Array = np.where(crossed, second, first)
+        return out
+
+
+class LatinHypercube:
+    """Latin hypercube: in every dimension one row in each of as many slices as there are rows.
+
+    Parameters
+    ----------
+    width : int
+        Dimensions.
+    samples : int
+        Rows of the whole.
+    seed : int
+        Of the shuffling and of the places within the slices.
+
+    Notes
+    -----
+    McKay, Beckman & Conover (1979). The rows are shuffled by a keyed permutation that is computed
+    row by row, so that no list of all slices is needed: a Feistel network (Luby & Rackoff 1988)
+    walked until it stays within the number of rows (Black & Rogaway 2002), with the mixing function
+    of Steele, Lea & Flood (2014), which also gives the places within the slices.
+    """
+
+    def __init__(self, width: int, samples: int, seed: int) -> None:
+        self.samples = samples
+        words = np.random.SeedSequence(seed).generate_state((_ROUNDS + 1) * width, np.uint64)
+        self._keys: Words = words.astype(np.uint64).reshape(_ROUNDS + 1, width)
+        self._half = max(1, -(-(samples - 1).bit_length() // 2))
+
+    def rows(self, start: int, stop: int) -> Array:
+        """Rows of the hypercube, shape (stop - start, width)."""
+        width = self._keys.shape[1]
+        row = np.repeat(np.arange(start, stop, dtype=np.uint64), width)
+        column = np.tile(np.arange(width), stop - start)
+        slices = self._shuffled(row, column)
+        within = (_mixed(row + self._keys[-1][column]) >> np.uint64(11)) * 2.0**-53
+        place = (slices + within) / self.samples
+        return np.minimum(place, np.nextafter(1.0, 0.0)).reshape(-1, width)
+
+    def _shuffled(self, row: Words, column: NDArray[np.int64]) -> Words:
+        """Slice of each row: a permutation of its own in each dimension."""
+        out = self._exchanged(row, column)
+        while (outside := np.flatnonzero(out >= np.uint64(self.samples))).size:
+            out[outside] = self._exchanged(out[outside], column[outside])
+        return out
+
+    def _exchanged(self, number: Words, column: NDArray[np.int64]) -> Words:
+        """Permute the numbers of twice `_half` bits."""
+        half, mask = np.uint64(self._half), np.uint64((1 << self._half) - 1)
+        left, right = number >> half, number & mask
+        for keys in self._keys[:-1]:
+            left, right = right, left ^ (_mixed(right + keys[column]) & mask)
+        return (left << half) | right
+
+
+def _mixed(word: Words) -> Words:
+    """Mix the bits of 64-bit words."""
+    word = (word ^ (word >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    word = (word ^ (word >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return word ^ (word >> np.uint64(31))
