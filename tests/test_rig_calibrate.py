@@ -109,7 +109,8 @@ def test_unfitted_gain_error_is_not_taken_for_physics() -> None:
 
 def test_motor_constant_is_told_by_voltage_and_current() -> None:
     key = "drive.motor.torque_constant_n_m_a"
-    found = calibrate(planted(), glasshouse().replace(PLANTED | {key: 0.0057}), [Free(key)])
+    # Both planted sensor errors push it up by one of its uncertainties; noise comes on top.
+    found = calibrate(planted(6), glasshouse().replace(PLANTED | {key: 0.0057}), [Free(key)])
     assert found.fitted[0].low <= 0.006 <= found.fitted[0].high
 
 

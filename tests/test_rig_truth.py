@@ -246,7 +246,7 @@ def test_a_dynamometer_table_replaces_the_motor_constants(tmp_path: object) -> N
     current = np.linspace(0.1, 1.2, 12)
     rows = [f"{amps:.4f},{0.006 * (amps - 0.15):.8f}" for amps in current]
     (folder / "dyno.csv").write_text("\n".join(["current_a,torque_n_m", *rows]) + "\n")
-    drive = RigDrive(gear_ratio=70.0, gear_efficiency=0.78, dynamometer_file="dyno.csv",
+    drive = RigDrive(gear_ratio=50.0, gear_efficiency=0.78, dynamometer_file="dyno.csv",
                      torque_uncertainty=0.01)  # fmt: skip
     rig = dataclasses.replace(bench(), drive=drive, folder=folder)
     found = reduced(log(rig), rig).account
