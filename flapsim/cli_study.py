@@ -12,7 +12,7 @@ import signal
 import sys
 import time
 from collections.abc import Iterator
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -96,10 +96,7 @@ def _sweep(options: argparse.Namespace) -> None:
     from flapsim.study.faults import StudyError
     from flapsim.study.plan import read_study
 
-    changes = changes_from(options.changes)
-    study = read_study(options.plan)
-    if changes:
-        study = replace(study, case=study.case.replace(changes))
+    study = read_study(options.plan, changes_from(options.changes))
     begun = time.monotonic()
     try:
         with compilation_said(), _asked_to_end():

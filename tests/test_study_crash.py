@@ -8,14 +8,12 @@ import signal
 import subprocess
 import sys
 import time
-from concurrent.futures import Executor, Future
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 
-from flapsim.study.engine import Interrupted, Progress, sweep
+from flapsim.study.engine import Interrupted, Progress, preview, sweep
 from flapsim.study.faults import StudyError
 from flapsim.study.table import read_sweep
 from tests.crash_sweep import crash, differing, start, write_plan
@@ -135,6 +133,46 @@ def test_a_second_sweep_on_the_same_file_is_kept_out(tmp_path: Path) -> None:
         sweep(plan, tmp_path / "r.h5", told=begin_another)
 
 
+def test_a_sweep_that_runs_is_not_overwritten(tmp_path: Path) -> None:
+    plan = write_plan(tmp_path, 256)
+
+    def begin_another(progress: Progress) -> None:
+        if progress.done >= 128:
+            with pytest.raises(StudyError, match="another sweep is writing here"):
+                sweep(plan, tmp_path / "r.h5", overwrite=True)
+
+    sweep(plan, tmp_path / "r.h5", block=64, told=begin_another)
+    sweep(plan, tmp_path / "whole.h5")
+    assert differing(tmp_path / "whole.h5", tmp_path / "r.h5") == []
+
+
+def test_blocks_left_beside_a_complete_result_are_tidied_away(tmp_path: Path) -> None:
+    plan = write_plan(tmp_path, 256)
+    sweep(plan, tmp_path / "r.h5")
+    left = tmp_path / "r.h5.blocks"
+    left.mkdir()
+    (left / "block-0000000.h5").write_bytes(b"from a death before the tidying")
+    sweep(plan, tmp_path / "r.h5")
+    assert not left.exists()
+
+
+def test_overwriting_forgets_the_blocks_of_another_sweep(tmp_path: Path) -> None:
+    plan = write_plan(tmp_path, 256)
+
+    def stop(progress: Progress) -> None:
+        if progress.done >= 64:
+            raise KeyboardInterrupt
+
+    with pytest.raises(Interrupted):
+        sweep(plan, tmp_path / "r.h5", block=64, workers=1, told=stop)
+    plan.write_text(plan.read_text().replace("45.0", "40.0"))
+    with pytest.raises(StudyError, match=r"it differs in\n  plan: axis\.1\.to"):
+        sweep(plan, tmp_path / "r.h5")
+    told: list[Progress] = []
+    sweep(plan, tmp_path / "r.h5", overwrite=True, told=told.append)
+    assert told[0].resumed == 0
+
+
 @pytest.mark.parametrize("failing", ["block-", "assembled"])
 def test_a_full_disk_is_told_in_words_and_loses_nothing(
     failing: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -190,27 +228,39 @@ def test_a_sweep_outgrowing_a_small_disk_goes_on_when_there_is_room(tmp_path: Pa
         subprocess.run(["umount", str(disk)], check=False)
 
 
+def test_a_folder_that_is_only_read_is_told_before_anything_is_computed(tmp_path: Path) -> None:
+    plan = write_plan(tmp_path, 256)
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    disk.chmod(0o555)
+    mounted = False
+    if os.access(disk, os.W_OK):  # root writes anywhere, but not where nobody can
+        mount = ["mount", "-t", "tmpfs", "-o", "ro,size=1m", "tmpfs", str(disk)]
+        if os.name != "posix" or subprocess.run(mount, capture_output=True, check=False).returncode:
+            pytest.skip("no folder can be made that this user may only read")
+        mounted = True
+    told: list[Progress] = []
+    try:
+        for ask in (sweep, preview):
+            with pytest.raises(StudyError, match=r"no permission to write|Read-only file system"):
+                ask(plan, disk / "r.h5")
+        with pytest.raises(StudyError, match=r"no permission to write|Read-only file system"):
+            sweep(plan, disk / "r.h5", told=told.append, overwrite=True)
+    finally:
+        if mounted:
+            subprocess.run(["umount", str(disk)], check=False)
+        disk.chmod(0o755)
+    assert told == []
+
+
 def test_a_missing_folder_is_told_before_anything_is_computed(tmp_path: Path) -> None:
     plan = write_plan(tmp_path, 256)
     with pytest.raises(StudyError, match="there is no folder"):
         sweep(plan, tmp_path / "nowhere" / "r.h5")
+    with pytest.raises(StudyError, match="there is no folder"):
+        preview(plan, tmp_path / "nowhere" / "r.h5")
     with pytest.raises(StudyError, match="is a folder"):
         sweep(plan, tmp_path)
-
-
-class _Dying(Executor):
-    """An executor whose workers are gone."""
-
-    def submit(self, *_: Any, **__: Any) -> Future[Any]:
-        from concurrent.futures.process import BrokenProcessPool
-
-        raise BrokenProcessPool("A process in the process pool was terminated abruptly")
-
-
-def test_workers_that_keep_dying_end_the_sweep_in_words(tmp_path: Path) -> None:
-    plan = write_plan(tmp_path, 256)
-    with pytest.raises(StudyError, match="workers died"):
-        sweep(plan, tmp_path / "r.h5", executor=_Dying())
 
 
 def test_a_killed_process_of_the_pool_is_replaced(tmp_path: Path) -> None:

@@ -72,6 +72,10 @@ def faults(text: str) -> str:
         (BASE + "samples = 4\n" + PITCH + "values = [1]", "no such key for a grid"),
         (BASE + 'set = { "flight.pitch" = 3 }\n' + PITCH + "values = [1]", "set.flight.pitch"),
         (
+            BASE + 'set = { "flight.pitch_deg" = 3 }\n' + PITCH + "values = [1]",
+            "axis.0.key: 'flight.pitch_deg' given, a key that set does not give already",
+        ),
+        (
             BASE + PITCH + 'values = [1]\n[trim]\nfree = ["flight.pitch_deg"]',
             "trim.free.0",
         ),
@@ -90,6 +94,16 @@ def faults(text: str) -> str:
 )
 def test_a_fault_is_told_with_its_key(text: str, said: str) -> None:
     assert said in faults(text)
+
+
+def test_a_change_from_the_command_line_is_checked_with_the_plan() -> None:
+    text = BASE + '[[axis]]\nkey = "wing.outer.chord_m.6.1"\nvalues = [0.1]'
+    assert parse_study(text, CASES, changes={"craft.mass_kg": 0.3}).case.craft.mass_kg == 0.3
+    short = {"wing.outer.chord_m": [[0.0, 0.2], [1.0, 0.1]]}
+    with pytest.raises(CaseError, match="an index from 0 to 1 expected"):
+        parse_study(text, CASES, changes=short)
+    with pytest.raises(CaseError, match="a key that --set does not give already"):
+        parse_study(BASE + PITCH + "values = [1]", CASES, changes={"flight.pitch_deg": 2.0})
 
 
 def test_all_faults_are_told_at_once() -> None:

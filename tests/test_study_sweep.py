@@ -153,6 +153,25 @@ def test_an_open_range_of_keys_that_go_together_is_checked_at_its_corners(tmp_pa
     assert 0 < table.done.sum() < 64
 
 
+def test_corners_too_many_to_be_tried_do_not_hide_what_cannot_go_together(tmp_path: Path) -> None:
+    ranges = (
+        ("flight.pitch_deg", 0, 4), ("flight.airspeed_m_s", 4, 6), ("stroke.frequency_hz", 2, 3),
+        ("craft.mass_kg", 0.2, 0.3), ("craft.body_drag_area_m2", 0.004, 0.006),
+        ("air.density_kg_m3", 1.1, 1.3), ("wing.twist_axis", 0.1, 0.3),
+        ("wing.section.stall_deg", 2, 12), ("wing.section.stall_width_deg", 4, 12),
+    )  # fmt: skip
+    text = 'base = "glasshouse.toml"\nsampling = "latin-hypercube"\nsamples = 128\n'
+    text += 'set = { "model.steps" = 32 }\n'
+    for key, start, stop in ranges:
+        text += f'[[axis]]\nkey = "{key}"\nfrom = {start}\nto = {stop}\n'
+    table = sweep(study(text), tmp_path / "r.h5")
+    onset = table.column("wing.section.stall_deg") - 0.5 * table.column(
+        "wing.section.stall_width_deg"
+    )
+    np.testing.assert_array_equal(table.done, onset >= 0.0)
+    assert 0 < table.done.sum() < 128
+
+
 def test_a_plan_without_any_sound_point_is_at_fault(tmp_path: Path) -> None:
     text = (
         'base = "glasshouse.toml"\n[[axis]]\nkey = "wing.section.stall_width_deg"\n'

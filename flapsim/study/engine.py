@@ -8,11 +8,13 @@ points come to does not depend on the choice.
 >>> import flapsim
 >>> table = flapsim.sweep("cases/twist_map.toml", store="twist_map.h5")  # doctest: +SKIP
 
-On a cluster with MPI, in a script that is started by ``mpiexec -n 64 python -m mpi4py.futures``:
+On a cluster with MPI, in a script that ``mpiexec -n 64 python -m mpi4py.futures SCRIPT`` starts; a
+rank that dies takes all down, and the same line goes on from the finished blocks:
 
 >>> from mpi4py.futures import MPIPoolExecutor  # doctest: +SKIP
->>> with MPIPoolExecutor() as ranks:  # doctest: +SKIP
-...     flapsim.sweep("plan.toml", store="plan.h5", executor=ranks, workers=63)
+>>> if __name__ == "__main__":  # doctest: +SKIP
+...     with MPIPoolExecutor() as ranks:
+...         flapsim.sweep("plan.toml", store="plan.h5", executor=ranks, workers=63)
 """
 
 from __future__ import annotations
@@ -20,22 +22,11 @@ from __future__ import annotations
 import contextlib
 import difflib
 import fnmatch
-import multiprocessing
 import os
 import shutil
-import signal
-import threading
 import time
 from collections.abc import Callable
-from concurrent.futures import (
-    FIRST_COMPLETED,
-    BrokenExecutor,
-    Executor,
-    Future,
-    ProcessPoolExecutor,
-    ThreadPoolExecutor,
-    wait,
-)
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -63,16 +54,14 @@ from flapsim.study.faults import StudyError
 from flapsim.study.identity import facts_of
 from flapsim.study.plan import Study, read_study
 from flapsim.study.sampling import Points, points_of
-from flapsim.study.store import BlockStore, Identity, blocks_folder, differences, refusal
+from flapsim.study.store import BlockStore, Identity, differences, refusal
 from flapsim.study.table import SweepTable, read_sweep
+from flapsim.study.workers import Workers, one_core_each
 
 __all__ = ["Interrupted", "Preview", "Progress", "preview", "sweep"]
 
 BLOCK: Final = 512
 """Points per block: some tenths of a second of work, small against the memory of any machine."""
-
-MOST_DEATHS: Final = 5
-"""Times that workers may die before the sweep gives up."""
 
 _MOST_KINDS: Final = 16
 """Kinds of case that are looked at for the names of their results."""
@@ -199,7 +188,8 @@ def sweep(
     workers : int, optional
         Threads or processes; as many as there are cores if left out.
     how : {"threads", "processes"}
-        Kind of workers on this machine.
+        Kind of workers on this machine. A script that wants processes begins with
+        ``if __name__ == "__main__":``, since each of them reads it.
     executor : Executor, optional
         Other workers, such as those of a cluster; stays open. `workers` says how many they are.
     block : int
@@ -230,14 +220,13 @@ def sweep(
     block = -(-max(block, 1) // TILE) * TILE
     facts = facts_of(prepared.study, prepared.names)
     identity = Identity(facts, prepared.names, prepared.points.count, block)
-    if overwrite:
-        shutil.rmtree(blocks_folder(target), ignore_errors=True)
-    elif _complete(target, facts):
-        shutil.rmtree(blocks_folder(target), ignore_errors=True)
+    if not overwrite and _complete(target, facts):
+        BlockStore.tidy(target, identity)
         return read_sweep(target)
-    blocks = BlockStore.open(target, identity)
+    blocks = BlockStore.open(target, identity, anew=overwrite)
     try:
-        _compute(prepared, blocks, workers or os.cpu_count() or 1, how, executor, told)
+        with one_core_each():
+            _compute(prepared, blocks, workers or os.cpu_count() or 1, how, executor, told)
         assemble(prepared.study, prepared.points, blocks)
         blocks.discard()
     except KeyboardInterrupt as error:
@@ -269,17 +258,21 @@ def preview(plan: str | Path | Study, store: str | Path, workers: int | None = N
     ------
     CaseError
         If the plan, its case or a key of `keep` is at fault.
+    StudyError
+        If the result could not be written there.
     """
+    _check_target(Path(store))
     prepared = _prepare(plan if isinstance(plan, Study) else read_study(plan))
     points, count = prepared.points, prepared.points.count
     workers = workers or os.cpu_count() or 1
     size = min(count, 2 * TILE)
     solve_block(prepared.part(0, 0, min(count, 16)))  # compiles
     begun = time.perf_counter()
-    tried = [
-        solve_block(prepared.part(0, start, start + size // 2 or 1))
-        for start in sorted({0, max(0, count - (size // 2 or 1))})
-    ]
+    with one_core_each():
+        tried = [
+            solve_block(prepared.part(0, start, start + size // 2 or 1))
+            for start in sorted({0, max(0, count - (size // 2 or 1))})
+        ]
     rate = sum(answer.status.size for answer in tried) / (time.perf_counter() - begun)
     steps = prepared.study.case.model.steps
     each = 8 * sum(steps if n.startswith(SERIES) else 1 for n in prepared.names) + 5
@@ -358,7 +351,23 @@ def _prepare(study: Study) -> _Prepared:
     names = _kept(study, points, sound)
     # A point between sound corners is sound: what keys may hold together are sums and bounds.
     listed = any(len(d.values) > 1 and d.size > len(d.tried()) for d in points.dimensions)
-    return _Prepared(study, points, names, fault is not None or listed)
+    unsure = fault is not None or listed or (points.corners_left_out and _entangled(points))
+    return _Prepared(study, points, names, unsure)
+
+
+def _entangled(points: Points) -> bool:
+    """Whether two dimensions vary keys of one table of a case, which may forbid them together."""
+    tables = [
+        table
+        for dimension in points.dimensions
+        for table in {_table_of(key) for key in dimension.values}
+    ]
+    return len(set(tables)) < len(tables)
+
+
+def _table_of(key: str) -> str:
+    names = [name for name in key.split(".") if not name.isdigit()]
+    return ".".join(names[:-1])
 
 
 def _kept(study: Study, points: Points, sound: list[dict[str, Any]]) -> tuple[str, ...]:
@@ -403,60 +412,6 @@ def _refuse_unsolved(study: Study, options: dict[str, Any]) -> None:
 # --- while it runs -------------------------------------------------------------------------------
 
 
-class _Pool:
-    """Workers of this machine, replaced when one of them dies, or somebody else's workers."""
-
-    def __init__(self, workers: int, how: str, executor: Executor | None) -> None:
-        self.workers = workers
-        self._how = how
-        self._given = executor
-        self._own: Executor | None = None
-        self._deaths = 0
-
-    def submit(self, task: Task) -> Future[Answer]:
-        if self._given is not None:
-            return self._given.submit(solve_block, task)
-        if self._own is None:
-            self._own = self._made()
-        return self._own.submit(solve_block, task)
-
-    def _made(self) -> Executor:
-        if self._how == "threads":
-            return ThreadPoolExecutor(self.workers)
-        # A forked child would inherit locks held by threads of the parent.
-        fresh = multiprocessing.get_context("spawn")
-        return ProcessPoolExecutor(self.workers, fresh, initializer=_begin_worker)
-
-    def replace(self, error: BrokenExecutor) -> None:
-        """Go on with fresh workers after one died, unless they keep dying."""
-        self._deaths += 1
-        if self._given is not None or self._deaths > MOST_DEATHS:
-            raise StudyError(
-                f"workers died {self._deaths} times, for want of memory perhaps"
-                f" ({str(error).partition('.')[0]}); finished blocks are kept: run the same"
-                " command again, with fewer workers"
-            ) from error
-        self.close()
-
-    def close(self) -> None:
-        if self._own is not None:
-            self._own.shutdown(wait=True, cancel_futures=True)
-            self._own = None
-
-
-def _begin_worker() -> None:
-    """Leave Ctrl-C to the process that hands out the blocks, and do not outlive it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    parent = multiprocessing.parent_process()
-
-    def leave_with_parent() -> None:
-        if parent is not None:
-            parent.join()
-            os._exit(1)
-
-    threading.Thread(target=leave_with_parent, daemon=True).start()
-
-
 def _compute(
     prepared: _Prepared,
     store: BlockStore,
@@ -466,7 +421,7 @@ def _compute(
     told: Callable[[Progress], None] | None,
 ) -> None:
     """Hand out the missing blocks, a few more than there are workers, and keep the answers."""
-    pool = _Pool(workers, how, executor)
+    pool = Workers(workers, how, executor)
     missing = store.missing()
     flying: dict[Future[Answer], int] = {}
     count = prepared.points.count
@@ -504,6 +459,8 @@ def _compute(
                     flying.clear()
                     pool.replace(error)
                     break
+                except Exception as error:
+                    raise StudyError(_worker_failed(flying[future], store, error)) from error
                 del flying[future]
                 store.write(answer)
                 refused += int(np.isin(answer.status, (NO_ANSWER, FAILED)).sum())
@@ -530,6 +487,16 @@ def _points_in(store: BlockStore) -> int:
     count, block, last = store.identity.count, store.identity.block, store.identity.blocks - 1
     lacking = (last + 1) * block - count if last in store.finished else 0
     return len(store.finished) * block - lacking
+
+
+def _worker_failed(number: int, store: BlockStore, error: Exception) -> str:
+    first = number * store.identity.block
+    last = min(first + store.identity.block, store.identity.count) - 1
+    what = str(error).partition("\n")[0] or type(error).__name__
+    return (
+        f"a worker failed at points {first:,} to {last:,} ({what}); {len(store.finished):,}"
+        f" finished blocks are kept in {store.folder.name}: the same command goes on from there"
+    )
 
 
 def _how_to_go_on(store: BlockStore) -> str:

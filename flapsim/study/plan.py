@@ -322,13 +322,15 @@ class Study:
         return self.plan.title or self.case.title
 
 
-def read_study(path: str | Path) -> Study:
+def read_study(path: str | Path, changes: Mapping[str, Any] | None = None) -> Study:
     """Read a plan file and what it names.
 
     Parameters
     ----------
     path : str or Path
         TOML file.
+    changes : mapping of str to object, optional
+        Further changes to the base case, by key path, after those of the plan's ``set``.
 
     Returns
     -------
@@ -340,10 +342,15 @@ def read_study(path: str | Path) -> Study:
         With every fault found: in the plan, in the case it starts from, in its files of rows.
     """
     path = Path(path)
-    return parse_study(read_text(path), path.parent, path.name)
+    return parse_study(read_text(path), path.parent, path.name, changes)
 
 
-def parse_study(text: str, folder: str | Path = ".", name: str = "plan") -> Study:
+def parse_study(
+    text: str,
+    folder: str | Path = ".",
+    name: str = "plan",
+    changes: Mapping[str, Any] | None = None,
+) -> Study:
     """Read a plan from its text.
 
     Parameters
@@ -354,6 +361,8 @@ def parse_study(text: str, folder: str | Path = ".", name: str = "plan") -> Stud
         Where the files that it names are looked for.
     name : str
         What messages call it.
+    changes : mapping of str to object, optional
+        As in `read_study`.
 
     Returns
     -------
@@ -389,9 +398,10 @@ def parse_study(text: str, folder: str | Path = ".", name: str = "plan") -> Stud
     assert isinstance(plan, Plan)
     assert case is not None
     case = _changed(plan, case, faults)
+    case = case.replace(dict(changes)) if changes else case
     rows = _rows(plan, folder, faults)
     faults.raise_if_any()
-    _check_keys(plan, case, rows, faults)
+    _check_keys(plan, case, rows, changes or {}, faults)
     faults.raise_if_any()
     return Study(plan, case, rows, name, text)
 
@@ -424,9 +434,15 @@ def _rows(plan: Plan, folder: Path, faults: Faults) -> dict[str, Rows]:
 # --- keys and their values -----------------------------------------------------------------------
 
 
-def _check_keys(plan: Plan, case: Case, rows: Mapping[str, Rows], faults: Faults) -> None:
-    """Report keys that no case has, keys varied twice, and values that no case may hold."""
-    seen: dict[str, str] = {}
+def _check_keys(
+    plan: Plan,
+    case: Case,
+    rows: Mapping[str, Rows],
+    changes: Mapping[str, Any],
+    faults: Faults,
+) -> None:
+    """Report keys that no case has, keys given twice, and values that no case may hold."""
+    seen = {key: "set" for key, _ in plan.set} | dict.fromkeys(changes, "--set")
     for index, axis in enumerate(plan.axis):
         where = f"axis.{index}"
         if axis.file is not None:
@@ -443,7 +459,9 @@ def _check_keys(plan: Plan, case: Case, rows: Mapping[str, Rows], faults: Faults
                 _check_value(axis.key, axis.to, f"{where}.to", case, faults)
     _check_groups(plan, rows, faults)
     if plan.trim is not None:
-        _check_trim(plan.trim, seen, case, faults)
+        # What is set is where the search for a free key begins.
+        varied = {key: where for key, where in seen.items() if where.startswith("axis")}
+        _check_trim(plan.trim, varied, case, faults)
 
 
 def _check_trim(trim: Trim, seen: dict[str, str], case: Case, faults: Faults) -> None:

@@ -87,11 +87,11 @@ class Dimension:
 
     def tried(self) -> list[int]:
         """Places whose values bound the others: the ends of numbers, some of anything else."""
-        if self.size <= _MOST_TRIED:
-            return list(range(self.size))
         if len(self.values) == 1 and self.shared:
             numbers = next(iter(self.values.values()))
             return sorted({int(np.argmin(numbers)), int(np.argmax(numbers))})
+        if self.size <= _MOST_TRIED:
+            return list(range(self.size))
         places = np.unique(np.linspace(0, self.size - 1, _MOST_TRIED).astype(int))
         return [int(place) for place in places]
 
@@ -167,11 +167,15 @@ class Points:
             out |= dimension.along(unit[:, index])
         return out
 
+    @property
+    def corners_left_out(self) -> bool:
+        """Whether there are more corners than `corners` tells."""
+        return math.prod(len(d.tried()) for d in self.dimensions) > _MOST_CORNERS
+
     def corners(self) -> Iterator[dict[str, Any]]:
         """Points at the ends of the dimensions, at most some hundred of them."""
         tried = [dimension.tried() for dimension in self.dimensions]
-        total = math.prod(map(len, tried))
-        step = max(1, -(-total // _MOST_CORNERS))
+        step = -(-math.prod(map(len, tried)) // _MOST_CORNERS)
         for places in islice(product(*tried), 0, None, step | 1):
             corner: dict[str, Any] = {}
             for dimension, place in zip(self.dimensions, places, strict=True):

@@ -117,7 +117,7 @@ class BlockStore:
         return blocks_folder(self.target)
 
     @classmethod
-    def open(cls, target: Path, identity: Identity) -> BlockStore:
+    def open(cls, target: Path, identity: Identity, anew: bool = False) -> BlockStore:
         """Begin a store or go on with one.
 
         Parameters
@@ -126,6 +126,8 @@ class BlockStore:
             Result file.
         identity : Identity
             Of the sweep that wants to write. A store that exists keeps its own block size.
+        anew : bool
+            Whether to throw away what is there, of whatever sweep.
 
         Returns
         -------
@@ -142,11 +144,37 @@ class BlockStore:
         store = cls(target, identity)
         store._take_lock()
         try:
+            if anew:
+                store._clear()
             store._adopt()
         except BaseException:
             store.close()
             raise
         return store
+
+    @classmethod
+    def tidy(cls, target: Path, identity: Identity) -> None:
+        """Remove blocks that a death left beside a complete result, unless they are in use.
+
+        Parameters
+        ----------
+        target : Path
+            Result file.
+        identity : Identity
+            Of its sweep.
+        """
+        store = cls(target, identity)
+        if store.folder.is_dir():
+            with suppress(StudyError):
+                store._take_lock()
+                store.discard()
+
+    def _clear(self) -> None:
+        """Remove everything but the lock."""
+        with _disk_faults(self.target, 0):
+            for item in self.folder.iterdir():
+                if item.name != _LOCK:
+                    item.unlink()
 
     def _adopt(self) -> None:
         """Check that the folder belongs to this sweep, and look at what it has."""
@@ -252,8 +280,8 @@ class BlockStore:
 
     def discard(self) -> None:
         """Remove the blocks, once they are in the result file or no longer wanted."""
+        shutil.rmtree(self.folder, ignore_errors=True)  # still locked: none may begin meanwhile
         self.close()
-        shutil.rmtree(self.folder, ignore_errors=True)
 
     def close(self) -> None:
         """Let others use the folder."""
@@ -271,11 +299,14 @@ class BlockStore:
             lock = open(self.folder / _LOCK, "w", encoding="utf-8")  # noqa: SIM115
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
+        except BlockingIOError as error:
             lock.close()
             raise StudyError(
                 f"{self.folder}: another sweep is writing here; wait for it or choose another -o"
             ) from error
+        except OSError:  # a file system without locks: nothing keeps a second sweep out
+            lock.close()
+            return
         self._lock = lock
 
 

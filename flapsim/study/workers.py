@@ -1,0 +1,153 @@
+"""Who solves the blocks of a sweep: threads, processes, or the workers of a cluster.
+
+Answers: how is a task handed to a worker, what happens when one dies, and how does one worker keep
+to one core?
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import platform
+import signal
+import threading
+from collections.abc import Iterator
+from concurrent.futures import (
+    BrokenExecutor,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+)
+from contextlib import contextmanager
+from functools import cache
+from typing import Final
+
+from threadpoolctl import threadpool_limits
+
+from flapsim.study.block import Answer, Task, solve_block
+from flapsim.study.faults import StudyError
+
+__all__ = ["MOST_DEATHS", "Workers", "one_core_each"]
+
+MOST_DEATHS: Final = 5
+"""Times that workers may die before the sweep gives up."""
+
+
+class Workers:
+    """Workers of this machine, replaced when one of them dies, or somebody else's workers.
+
+    Parameters
+    ----------
+    count : int
+        How many.
+    how : {"threads", "processes"}
+        Kind, on this machine.
+    executor : Executor or None
+        Somebody else's; stays open.
+    """
+
+    def __init__(self, count: int, how: str, executor: Executor | None) -> None:
+        self.count = count
+        self._how = how
+        self._given = executor
+        self._own: Executor | None = None
+        self._deaths = 0
+
+    def submit(self, task: Task) -> Future[Answer]:
+        """Hand out a task.
+
+        Parameters
+        ----------
+        task : Task
+
+        Returns
+        -------
+        Future
+
+        Raises
+        ------
+        BrokenExecutor
+            If a worker has died.
+        """
+        if self._given is not None:
+            return self._given.submit(_solve_elsewhere, task, _here())
+        if self._own is None:
+            self._own = self._made()
+        return self._own.submit(solve_block, task)
+
+    def _made(self) -> Executor:
+        if self._how == "threads":
+            return ThreadPoolExecutor(self.count)
+        # A forked child would inherit locks held by threads of the parent.
+        fresh = multiprocessing.get_context("spawn")
+        return ProcessPoolExecutor(self.count, fresh, initializer=_begin_worker)
+
+    def replace(self, error: BrokenExecutor) -> None:
+        """Go on with fresh workers after one died.
+
+        Parameters
+        ----------
+        error : BrokenExecutor
+            What the executor said.
+
+        Raises
+        ------
+        StudyError
+            If they keep dying, or are somebody else's.
+        """
+        self._deaths += 1
+        if self._given is not None or self._deaths > MOST_DEATHS:
+            raise StudyError(
+                f"workers died {self._deaths} times, for want of memory perhaps"
+                f" ({str(error).partition('.')[0]}); finished blocks are kept: run the same"
+                " command again, with fewer workers"
+            ) from error
+        self.close()
+
+    def close(self) -> None:
+        """Wait for what is being solved, and let the workers of this machine go."""
+        if self._own is not None:
+            self._own.shutdown(wait=True, cancel_futures=True)
+            self._own = None
+
+
+@contextmanager
+def one_core_each() -> Iterator[None]:
+    """Keep the linear algebra of this process to the thread that calls it, for a while.
+
+    Left alone it takes every core for matrices of a few rows, and so takes them from the workers.
+    """
+    with threadpool_limits(1):
+        yield
+
+
+@cache
+def _one_core_for_good() -> None:
+    threadpool_limits(1)
+
+
+def _here() -> tuple[str, int]:
+    """Machine and process in which this runs."""
+    return platform.node(), os.getpid()
+
+
+def _solve_elsewhere(task: Task, home: tuple[str, int]) -> Answer:
+    """Solve a block in a worker that was not begun here: a process of its own, or a thread."""
+    if _here() != home:
+        _one_core_for_good()
+    return solve_block(task)
+
+
+def _begin_worker() -> None:
+    """Leave Ctrl-C to the process that hands out the blocks, and do not outlive it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _one_core_for_good()
+    parent = multiprocessing.parent_process()
+
+    def leave_with_parent() -> None:
+        if parent is not None:
+            parent.join()
+            os._exit(1)
+
+    threading.Thread(target=leave_with_parent, daemon=True).start()

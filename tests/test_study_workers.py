@@ -1,0 +1,149 @@
+"""Whoever solves the blocks: one worker takes one core, and the numbers are the same."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import pytest
+from threadpoolctl import threadpool_info
+
+from flapsim.study.engine import Progress, sweep
+from flapsim.study.faults import StudyError
+from flapsim.study.workers import Workers
+from tests.crash_sweep import differing, write_plan
+
+PROJECT = Path(__file__).parents[1]
+
+
+def spread() -> list[int]:
+    """Threads that the linear algebra of numpy, which solves the blocks, may take."""
+    return [x["num_threads"] for x in threadpool_info() if "numpy" in x["filepath"]]
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """A plan and its result."""
+    folder = tmp_path_factory.mktemp("whole")
+    plan = write_plan(folder, 512, 32)
+    sweep(plan, folder / "whole.h5", workers=1)
+    return plan, folder / "whole.h5"
+
+
+class Watched(Executor):
+    """Processes that are somebody else's; tells what their linear algebra may take afterwards."""
+
+    def __init__(self) -> None:
+        self._pool = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"))
+
+    def submit(self, work: Callable[..., Any], /, *args: Any, **more: Any) -> Future[Any]:
+        return self._pool.submit(work, *args, **more)
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        self._pool.shutdown(wait, cancel_futures=cancel_futures)
+
+
+def test_threads_leave_the_cores_to_each_other_while_a_sweep_runs(
+    whole: tuple[Path, Path], tmp_path: Path
+) -> None:
+    if not (before := spread()):
+        pytest.skip("numpy is built on a library that cannot be asked")
+    seen: set[int] = set()
+
+    def look(progress: Progress) -> None:
+        seen.update(spread())
+
+    sweep(whole[0], tmp_path / "r.h5", workers=2, told=look)
+    assert seen == {1}
+    assert spread() == before
+
+
+def test_own_processes_keep_to_one_core() -> None:
+    workers = Workers(1, "processes", None)
+    try:
+        assert set(workers._made().submit(spread).result()) <= {1}
+    finally:
+        workers.close()
+
+
+def test_any_executor_gives_the_same_bits_on_one_core_a_worker(
+    whole: tuple[Path, Path], tmp_path: Path
+) -> None:
+    with Watched() as executor:
+        sweep(whole[0], tmp_path / "r.h5", executor=executor, workers=1, block=64)
+        assert set(executor.submit(spread).result()) <= {1}
+    assert differing(whole[1], tmp_path / "r.h5") == []
+
+
+def test_ranks_of_mpi_give_the_same_bits(whole: tuple[Path, Path], tmp_path: Path) -> None:
+    pytest.importorskip("mpi4py")
+    launcher = shutil.which("mpiexec", path=str(Path(sys.executable).parent)) or shutil.which(
+        "mpiexec"
+    )
+    if launcher is None:
+        pytest.skip("no mpiexec")
+    script = tmp_path / "ranks.py"
+    script.write_text(
+        "from mpi4py.futures import MPIPoolExecutor\nimport flapsim\n"
+        'if __name__ == "__main__":\n    with MPIPoolExecutor() as ranks:\n'
+        f"        flapsim.sweep({str(whole[0])!r}, store={str(tmp_path / 'r.h5')!r},\n"
+        "                      executor=ranks, workers=2, block=64)\n"
+    )
+    run = subprocess.run(
+        [launcher, "-n", "3", sys.executable, "-m", "mpi4py.futures", str(script)],
+        env=os.environ | {"PYTHONPATH": str(PROJECT)}, cwd=tmp_path, capture_output=True,
+        text=True, timeout=240, check=False,
+    )  # fmt: skip
+    assert run.returncode == 0, run.stderr[-3000:]
+    assert differing(whole[1], tmp_path / "r.h5") == []
+
+
+class Failing(Executor):
+    """An executor whose second task comes back as an error."""
+
+    def __init__(self) -> None:
+        self._tasks = 0
+
+    def submit(self, work: Callable[..., Any], /, *args: Any, **more: Any) -> Future[Any]:
+        self._tasks += 1
+        future: Future[Any] = Future()
+        if self._tasks == 2:
+            future.set_exception(MemoryError("no room\nfor details"))
+        else:
+            future.set_result(work(*args, **more))
+        return future
+
+
+def test_a_worker_that_fails_ends_the_sweep_in_words_and_keeps_the_rest(
+    whole: tuple[Path, Path], tmp_path: Path
+) -> None:
+    with pytest.raises(
+        StudyError, match=r"failed at points 64 to 127 \(no room\).*the same command"
+    ):
+        sweep(whole[0], tmp_path / "r.h5", executor=Failing(), workers=1, block=64)
+    told: list[Progress] = []
+    sweep(whole[0], tmp_path / "r.h5", told=told.append)
+    assert differing(whole[1], tmp_path / "r.h5") == []
+
+
+class Dying(Executor):
+    """An executor whose workers are gone."""
+
+    def submit(self, *_: Any, **__: Any) -> Future[Any]:
+        from concurrent.futures.process import BrokenProcessPool
+
+        raise BrokenProcessPool("A process in the process pool was terminated abruptly")
+
+
+def test_workers_that_keep_dying_end_the_sweep_in_words(
+    whole: tuple[Path, Path], tmp_path: Path
+) -> None:
+    with pytest.raises(StudyError, match="workers died"):
+        sweep(whole[0], tmp_path / "r.h5", executor=Dying())
