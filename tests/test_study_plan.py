@@ -73,7 +73,7 @@ def faults(text: str) -> str:
         (BASE + 'set = { "flight.pitch" = 3 }\n' + PITCH + "values = [1]", "set.flight.pitch"),
         (
             BASE + 'set = { "flight.pitch_deg" = 3 }\n' + PITCH + "values = [1]",
-            "axis.0.key: 'flight.pitch_deg' given, a key that set does not give already",
+            'axis.0.key: "flight.pitch_deg" given, a key that set does not give already',
         ),
         (
             BASE + PITCH + 'values = [1]\n[trim]\nfree = ["flight.pitch_deg"]',
