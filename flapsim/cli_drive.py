@@ -160,19 +160,20 @@ def _drive(options: argparse.Namespace) -> None:
     motors = motor_table(options.motors) if options.size else ()
     cycle = _cycle(options, drive=True)
     case = cycle.case
-    assert case.drive is not None
+    drive = cycle.drive
+    assert drive is not None
     frequency, load = case.stroke.frequency_hz, wing_load(cycle)
     chain = watt_chain(cycle)
-    best = optimal_spring(case.drive, frequency, *load)
+    best = optimal_spring(drive, frequency, *load)
     uneven: CrankSpeed | str
     try:
-        uneven = crank_speed_ripple(case.drive, frequency, chain.train.series["shaft_power_w"])
+        uneven = crank_speed_ripple(drive, frequency, chain.train.series["shaft_power_w"])
     except NoSteadyCrank as error:
         uneven = str(error)
     sized: tuple[SizedDrive, ...] = ()
     if options.size:
         try:
-            sized = size_drive(case.drive, frequency, load, motors, options.keep_spring)
+            sized = size_drive(drive, frequency, load, motors, options.keep_spring)
         except NoAnswer as error:
             raise Stop(NO_SUCH_ANSWER, f"{case.name}: {error}") from error
     if options.output is not None:

@@ -16,11 +16,22 @@ from numpy.typing import NDArray
 
 from flapsim.blade_element import Solution, solve
 from flapsim.blade_element import layout as rows
-from flapsim.case import Case, CaseError, Fault
-from flapsim.design import Design, pack
-from flapsim.outcome import checks, drive_watts, means, segment_names, wing_loads
+from flapsim.case import Case
+from flapsim.case_craft import Drive
+from flapsim.outcome import (
+    checks,
+    drive_watts,
+    means,
+    segment_names,
+    wing_loads,
+    with_actuators,
+)
 from flapsim.quantities import QUANTITIES, Quantity
 from flapsim.schedule import evaluate
+from flapsim.twist.half_wing import HalfWing, half_wing
+from flapsim.twist.report import twist_power, twist_results, twist_series
+from flapsim.twist.stability import Stability, stability
+from flapsim.twist.verdict import no_twist, unstable_twist
 
 __all__ = ["QUANTITIES", "Cycle", "NoAnswer", "Quantity", "simulate"]
 
@@ -70,10 +81,14 @@ class Cycle:
         meaning.
     segments : dict of str to dict of str to float
         The means of the inner and the outer segments, both wings together.
+    twist : dict of str to dict of str to float
+        What the twist of the inner and the outer segments amounts to.
     check : dict of str to float
         Balances and what tells how far to trust the run.
     strips : dict of str to ndarray
         Starboard strips: shape (n_strips,), or (n_strips, n) for what moves.
+    multipliers : ndarray of complex, shape (k,)
+        Floquet multipliers of a starboard twist that gives way, the largest first; else empty.
     notes : tuple of str
         What to distrust, in words.
     """
@@ -85,8 +100,10 @@ class Cycle:
     mean: dict[str, float]
     peak: dict[str, float]
     segments: dict[str, dict[str, float]]
+    twist: dict[str, dict[str, float]]
     check: dict[str, float]
     strips: dict[str, NDArray[Any]]
+    multipliers: NDArray[np.complex128]
     notes: tuple[str, ...]
 
     @property
@@ -104,6 +121,12 @@ class Cycle:
         """Power that both wings give to the air, W, shape (n,)."""
         return self.series["aero_power_w"]
 
+    @property
+    def drive(self) -> Drive | None:
+        """The drive of the case, its battery feeding the twist actuators too."""
+        drive = self.case.drive
+        return None if drive is None else with_actuators(drive, self.mean["actuator_power_w"])
+
     def to_dict(self, series: bool = False) -> dict[str, Any]:
         """Plain nested dictionary for JSON.
 
@@ -115,14 +138,16 @@ class Cycle:
         Returns
         -------
         dict
-            ``title``, ``mean``, ``peak``, ``segments``, ``check``, ``notes`` and, where asked for,
-            ``series`` (with ``phase`` and ``time``). Numbers without a meaning are None.
+            ``title``, ``mean``, ``peak``, ``segments``, ``twist``, ``check``, ``notes`` and,
+            where asked for, ``series`` (with ``phase`` and ``time``). Numbers without a meaning
+            are None.
         """
         out: dict[str, Any] = {
             "title": self.case.title,
             "mean": _plain(self.mean),
             "peak": _plain(self.peak),
             "segments": {name: _plain(values) for name, values in self.segments.items()},
+            "twist": {name: _plain(values) for name, values in self.twist.items()},
             "check": _plain(self.check),
             "notes": list(self.notes),
         }
@@ -143,7 +168,7 @@ def simulate(case: Case) -> Cycle:
     Parameters
     ----------
     case : Case
-        The case; both twists driven.
+        The case.
 
     Returns
     -------
@@ -152,13 +177,16 @@ def simulate(case: Case) -> Cycle:
     Raises
     ------
     CaseError
-        If a file the case names or a schedule is at fault, or a twist mode needs the twist solver.
+        If a file the case names or a schedule is at fault.
+    NoAnswer
+        If a twist that is left to a spring or an actuator has no periodic state, or none that
+        lasts; said in words, with the nearest setting that has one.
     """
-    _require_driven(case)
-    halves = [pack(case)]
+    halves = [half_wing(case)]
     if case.stroke.port is not None:
-        halves.append(pack(case, "port"))
-    solved = [solve(half.batch, series=True, fields=True) for half in halves]
+        halves.append(half_wing(case, "port"))
+    verdicts = [_lasting(case, half) for half in halves]
+    solved = [solve(half.design.batch, series=True, fields=True) for half in halves]
     series = _series(case, halves, solved)
     loads = wing_loads(case, solved[0].mean, solved[-1].mean)
     ratios = means(case, halves[0], loads)
@@ -168,6 +196,14 @@ def simulate(case: Case) -> Cycle:
     check = {n: float(x[0]) for n, x in checks(case, halves, solved, loads).items()}
     check |= _balances(case, series)
     mean = {n: x for n, x in every.items() if not n.startswith(tuple(f"{s}_" for s in names))}
+    strokes = [solution.series for solution in solved]
+    twist = twist_results(case, halves, strokes) | _of_stability(halves, verdicts)
+    mean |= {
+        "twist_power_w": float(series["twist_power_w"].mean()),
+        "actuator_power_w": float(
+            sum(np.nan_to_num(twist[f"{name}.actuator_power_w"][0]) for name in names)
+        ),
+    }
     count = case.model.steps
     phase = 2.0 * np.pi * np.arange(count) / count
     return Cycle(
@@ -185,38 +221,57 @@ def simulate(case: Case) -> Cycle:
             }
             for segment in names
         },
+        twist={
+            segment: {
+                name.removeprefix(f"{segment}."): float(values[0])
+                for name, values in twist.items()
+                if name.startswith(f"{segment}.")
+            }
+            for segment in names
+        },
         check=check,
         strips=_strips(halves[0], solved[0]),
+        multipliers=np.zeros(0, complex) if verdicts[0] is None else verdicts[0].multipliers,
         notes=_notes(case, mean, check),
     )
 
 
-def _require_driven(case: Case) -> None:
-    faults = []
-    for name in _SEGMENTS:
-        stroke = getattr(case.stroke, name)
-        if stroke is not None and stroke.twist is not None and stroke.twist.mode != "driven":
-            faults.append(
-                Fault(
-                    case.name,
-                    f"stroke.{name}.twist.mode",
-                    repr(stroke.twist.mode),
-                    "'driven'",
-                    "passive and servo twist need the twist solver, which this version lacks",
-                )
-            )
-    if faults:
-        raise CaseError(faults)
+def _lasting(case: Case, half: HalfWing) -> Stability | None:
+    """Stability of a half wing's twist, None if nothing gives way; refuse what does not last."""
+    if not half.parts:
+        return None
+    if not half.found[0]:
+        raise NoAnswer(no_twist(case, half))
+    verdict = stability(case, half)
+    if verdict.name != "stable":
+        raise NoAnswer(unstable_twist(case, half, verdict))
+    return verdict
 
 
-def _series(case: Case, halves: list[Design], solved: list[Solution]) -> dict[str, Array]:
+def _of_stability(halves: list[HalfWing], verdicts: list[Stability | None]) -> dict[str, Array]:
+    """What stability says of each compliant segment of the starboard half, and of both at worst."""
+    first = verdicts[0]
+    if first is None:
+        return {}
+    worst = max(verdict.largest for verdict in verdicts if verdict is not None)
+    out = {}
+    for index, part in enumerate(halves[0].parts):
+        name = _SEGMENTS[part.segment]
+        out[f"{name}.floquet_max"] = np.array([worst])
+        out[f"{name}.air_stiffness_n_m_rad"] = first.air_stiffness[index : index + 1]
+        out[f"{name}.damping_ratio"] = first.damping_ratio[index : index + 1]
+        out[f"{name}.natural_frequency_hz"] = first.natural_frequency[index : index + 1]
+    return out
+
+
+def _series(case: Case, halves: list[HalfWing], solved: list[Solution]) -> dict[str, Array]:
     """Both wings through the stroke; a missing port half mirrors the starboard one."""
     starboard, port = solved[0].series[:, :, 0].T, solved[-1].series[:, :, 0].T
     out = wing_loads(case, starboard, port)
     tau = 2.0 * np.pi * np.arange(case.model.steps) / case.model.steps
     omega = 2.0 * np.pi * case.stroke.frequency_hz
     for row, name in enumerate(_MOTIONS):
-        value, _, _ = evaluate(halves[0].batch.schedule[row, :, 0], tau)
+        value, _, _ = evaluate(halves[0].design.batch.schedule[row, :, 0], tau)
         out["heave_m" if name == "heave" else f"{name}_deg"] = (
             value if name == "heave" else value * _DEGREES
         )
@@ -224,15 +279,18 @@ def _series(case: Case, halves: list[Design], solved: list[Solution]) -> dict[st
         out["force_heave_n" if name == "heave" else f"torque_{name}_n_m"] = torque
         power = np.zeros_like(tau)
         for half, solution in zip((halves[0], halves[-1]), (solved[0], solved[-1]), strict=True):
-            _, rate, _ = evaluate(half.batch.schedule[row, :, 0], tau)
+            _, rate, _ = evaluate(half.design.batch.schedule[row, :, 0], tau)
             power -= solution.series[:, rows.SERIES_TORQUE + row, 0] * rate * omega
         out[f"power_{name}_w"] = power
-    return out
+    strokes = [solution.series for solution in solved]
+    twist = [twist_power(case, *pair)[:, 0] for pair in zip(halves, strokes, strict=True)]
+    out["twist_power_w"] = twist[0] + twist[-1]
+    return out | twist_series(case, halves[0], strokes[0])
 
 
-def _strips(half: Design, solution: Solution) -> dict[str, NDArray[Any]]:
+def _strips(half: HalfWing, solution: Solution) -> dict[str, NDArray[Any]]:
     """What every starboard strip does through the stroke."""
-    wing, batch = half.strips, half.batch
+    wing, batch = half.design.strips, half.design.batch
     fields = np.moveaxis(solution.fields[..., 0], 2, 0)
     density = batch.constant[rows.CONST_DENSITY, 0]
     airspeed = batch.constant[rows.CONST_AIRSPEED, 0]

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,10 +19,14 @@ from flapsim.blade_element import layout as rows
 from flapsim.body import body_loads, weight
 from flapsim.case import Case
 from flapsim.case_columns import lane_count, with_columns
-from flapsim.design import Design, pack, sharing_tables
+from flapsim.case_craft import Drive
+from flapsim.design import sharing_tables
 from flapsim.drive import drive_means
 from flapsim.held import hold
 from flapsim.schedule import evaluate as evaluate_schedule
+from flapsim.twist.half_wing import HalfWing, half_wing
+from flapsim.twist.report import actuator_work, compliant, twist_power, twist_results
+from flapsim.twist.stability import stability as stability_of
 
 Array = NDArray[np.float64]
 
@@ -112,15 +118,15 @@ def ratio(top: ArrayLike, bottom: ArrayLike) -> Array:
     return np.where(divisor > 0.0, np.asarray(top) / np.where(divisor > 0.0, divisor, 1.0), np.nan)
 
 
-def means(case: Case, half: Design, loads: Mapping[str, Array]) -> dict[str, Array]:
+def means(case: Case, half: HalfWing, loads: Mapping[str, Array]) -> dict[str, Array]:
     """Mean loads, powers and the ratios that follow.
 
     Parameters
     ----------
     case : Case
         The case; its numbers may be columns.
-    half : Design
-        The starboard half, for the wing held still.
+    half : HalfWing
+        The starboard half, for the wing held still: at the mean of the twist it takes.
     loads : mapping of str to ndarray, shape (B,)
         Means from `wing_loads`.
 
@@ -137,12 +143,12 @@ def means(case: Case, half: Design, loads: Mapping[str, Array]) -> dict[str, Arr
     """
     out = dict(loads)
     airspeed = np.asarray(case.flight.airspeed_m_s, dtype=np.float64)
-    body = body_loads(case, out["lift_n"], half.strips)
+    body = body_loads(case, out["lift_n"], half.design.strips)
     power, thrust = out["aero_power_w"], out["thrust_n"]
-    held = hold(half.batch, out["lift_n"])
+    held = hold(half.design.batch, out["lift_n"])
     moving = np.where(airspeed > 0.0, 1.0, np.nan)
     load = np.where(np.asarray(weight(case)) > 0.0, weight(case), np.nan)
-    tilt = half.batch.constant[rows.CONST_TILT]
+    tilt = half.design.batch.constant[rows.CONST_TILT]
     out["pitching_moment_n_m"] = out["pitching_moment_n_m"] + body.pitching_moment
     out["thrust_power_w"] = thrust * airspeed
     out["drag_n"] = body.drag + np.zeros_like(thrust)
@@ -161,7 +167,7 @@ def means(case: Case, half: Design, loads: Mapping[str, Array]) -> dict[str, Arr
 
 
 def drive_watts(
-    case: Case, halves: Sequence[Design], solved: Sequence[Solution], thrust: Array
+    case: Case, halves: Sequence[HalfWing], solved: Sequence[Solution], thrust: Array
 ) -> dict[str, Array]:
     """What the drive takes in the mean, from crank to battery.
 
@@ -169,7 +175,7 @@ def drive_watts(
     ----------
     case : Case
         The case; its numbers may be columns.
-    halves : sequence of Design
+    halves : sequence of HalfWing
         Starboard half, and the port half if it differs.
     solved : sequence of Solution
         Their solutions, with their series if the case has a drive.
@@ -187,10 +193,13 @@ def drive_watts(
     both = solved[0].series + solved[-1].series
     steps = both.shape[0]
     tau = 2.0 * np.pi * np.arange(steps) / steps
-    plunge, rate, _ = evaluate_schedule(halves[0].batch.schedule[rows.PLUNGE_INNER], tau)
+    plunge, rate, _ = evaluate_schedule(halves[0].design.batch.schedule[rows.PLUNGE_INNER], tau)
+    pairs = list(zip((halves[0], halves[-1]), (solved[0], solved[-1]), strict=True))
+    twist = sum(twist_power(case, half, solution.series) for half, solution in pairs)
+    work = sum(actuator_work(case, half, solution.series) for half, solution in pairs)
     return drive_means(
-        case,
-        both[:, rows.SERIES_TOTAL_POWER],
+        replace(case, drive=with_actuators(case.drive, np.asarray(work))),
+        both[:, rows.SERIES_TOTAL_POWER] - twist,
         both[:, rows.SERIES_INERTIAL],
         plunge,
         rate * 2.0 * np.pi * np.asarray(case.stroke.frequency_hz),
@@ -198,8 +207,26 @@ def drive_watts(
     )
 
 
+def with_actuators(drive: Drive, power: ArrayLike) -> Drive:
+    """A drive whose auxiliaries also feed the twist actuators.
+
+    Parameters
+    ----------
+    drive : Drive
+        As the case has it.
+    power : array_like, shape (B,)
+        Mean power that the actuators put out, W; their own losses belong to ``auxiliary_w``.
+
+    Returns
+    -------
+    Drive
+    """
+    both: Any = drive.auxiliary_w + np.asarray(power)
+    return replace(drive, auxiliary_w=both)
+
+
 def checks(
-    case: Case, halves: Sequence[Design], solved: Sequence[Solution], loads: Mapping[str, Array]
+    case: Case, halves: Sequence[HalfWing], solved: Sequence[Solution], loads: Mapping[str, Array]
 ) -> dict[str, Array]:
     """What tells how far to trust the solution of each design.
 
@@ -207,7 +234,7 @@ def checks(
     ----------
     case : Case
         The case; its numbers may be columns.
-    halves : sequence of Design
+    halves : sequence of HalfWing
         Starboard half, and the port half if it differs.
     solved : sequence of Solution
         Their solutions.
@@ -219,7 +246,7 @@ def checks(
     dict of str to ndarray, shape (B,)
         Names without their prefix ``check.``.
     """
-    wing = halves[0].strips
+    wing = halves[0].design.strips
     airspeed = np.asarray(case.flight.airspeed_m_s, dtype=np.float64)
     frequency = case.stroke.frequency_hz
     thrust_power = loads["thrust_n"] * airspeed
@@ -231,9 +258,15 @@ def checks(
     cosine = np.clip(verdict[:, rows.VERDICT_COS_INCIDENCE].min(axis=0), -1.0, 1.0)
     stalled = np.mean([solution.mean[rows.SERIES_STALLED] for solution in solved], axis=0)
     nothing = np.zeros_like(left)
+    balances = [half.balance for half in halves if half.balance is not None]
+    of_twist = {
+        "twist_residual": [found.residual for found in balances],
+        "twist_tail": [found.tail for found in balances],
+    }
     return {
         "energy_balance": np.abs(left) / scale,
-        "schedule_truncation": np.max([half.truncation for half in halves], axis=0) + nothing,
+        "schedule_truncation": np.max([half.design.truncation for half in halves], axis=0)
+        + nothing,
         "incidence_max_deg": np.degrees(np.arccos(cosine)),
         "stalled_fraction": stalled,
         "induced_unconverged": verdict[:, rows.VERDICT_UNCONVERGED].sum(axis=0),
@@ -241,11 +274,14 @@ def checks(
         "strouhal": ratio(frequency * excursion, airspeed) + nothing,
         "reynolds": verdict[:, rows.VERDICT_REYNOLDS].min(axis=0),
         "aspect_ratio": wing.aspect_ratio + nothing,
-    }
+    } | {name: np.max(values, axis=0) for name, values in of_twist.items() if values}
 
 
 def evaluate(
-    case: Case, columns: Mapping[str, ArrayLike] | None = None, threads: int = 1
+    case: Case,
+    columns: Mapping[str, ArrayLike] | None = None,
+    threads: int = 1,
+    stability: bool = False,
 ) -> dict[str, Array]:
     """All scalar results of many designs that differ in some numbers.
 
@@ -257,12 +293,16 @@ def evaluate(
         Numbers in which they differ, by key path; see `flapsim.case_columns.with_columns`.
     threads : int
         Threads to work on; results do not depend on it.
+    stability : bool
+        Whether to compute the Floquet multipliers of twists that give way, which costs several
+        times the rest.
 
     Returns
     -------
     dict of str to ndarray, shape (B,)
         By dotted name: ``mean.lift_n``, ``segments.inner.thrust_n``, ``peak.aero_power_w``,
-        ``check.strouhal`` ...
+        ``twist.outer.amplitude_deg`` (of a case whose twist is not driven), ``check.strouhal`` ...
+        NaN where there is no periodic twist, but for the checks.
 
     Raises
     ------
@@ -273,30 +313,32 @@ def evaluate(
     lanes = lane_count(given)
     together = sharing_tables(with_columns(case, given), lanes)
     if len(together) == 1:
-        return _evaluate(case, given, lanes, threads)
+        return _evaluate(case, given, lanes, threads, stability)
     out: dict[str, Array] = {}
     for places in together:
         some = {key: x[places] if x.size == lanes else x for key, x in given.items()}
-        for name, values in _evaluate(case, some, places.size, threads).items():
+        for name, values in _evaluate(case, some, places.size, threads, stability).items():
             out.setdefault(name, np.empty(lanes))[places] = values
     return out
 
 
 def _evaluate(
-    case: Case, columns: Mapping[str, Array], lanes: int, threads: int
+    case: Case, columns: Mapping[str, Array], lanes: int, threads: int, stability: bool
 ) -> dict[str, Array]:
     """Results of designs that share their section tables."""
     if lanes == 1:
         # Arrays of one column are summed in another order than those of several: a design that
         # is alone is given a twin, so that its results are the same to the last bit.
         pair = {key: np.repeat(values, 2) for key, values in columns.items()}
-        return {name: x[:1] for name, x in _evaluate(case, pair, 2, threads).items()}
+        both = _evaluate(case, pair, 2, threads, stability)
+        return {name: x[:1] for name, x in both.items()}
     many = with_columns(case, columns)
-    halves = [pack(many, lanes=lanes)]
+    halves = [half_wing(many, lanes=lanes)]
     if case.stroke.port is not None:
-        halves.append(pack(many, "port", lanes))
-    driven = case.drive is not None
-    solved = [solve(half.batch, series=driven, threads=threads) for half in halves]
+        halves.append(half_wing(many, "port", lanes))
+    free = any(any(compliant(case, half.side)) for half in halves)
+    wanted = free or case.drive is not None
+    solved = [solve(half.design.batch, series=wanted, threads=threads) for half in halves]
     loads = wing_loads(many, solved[0].mean, solved[-1].mean)
     out: dict[str, Array] = {}
     every = means(many, halves[0], loads)
@@ -313,5 +355,47 @@ def _evaluate(
         high = sum(solution.high[row] for solution in (solved[0], solved[-1]))
         low = sum(solution.low[row] for solution in (solved[0], solved[-1]))
         out[f"peak.{name}"] = np.where(np.abs(low) > np.abs(high), low, high)
+    if free:
+        series = [solution.series for solution in solved]
+        power = [twist_power(many, *pair) for pair in zip(halves, series, strict=True)]
+        out["mean.twist_power_w"] = (power[0] + power[-1]).mean(axis=0)
+        twist = twist_results(many, halves, series)
+        twist |= floquet(many, halves, stability)
+        out |= {f"twist.{name}": values for name, values in twist.items()}
+    found = np.logical_and.reduce([half.found for half in halves])
+    # What a wing without a periodic twist would do is no answer.
+    out = {name: np.where(found, values, np.nan) for name, values in out.items()}
     out |= {f"check.{name}": x for name, x in checks(many, halves, solved, loads).items()}
+    return out
+
+
+def floquet(case: Case, halves: Sequence[HalfWing], wanted: bool = True) -> dict[str, Array]:
+    """Largest Floquet multiplier of each compliant segment's twist; one for the whole half wing.
+
+    Parameters
+    ----------
+    case : Case
+        The case; its numbers may be columns.
+    halves : sequence of HalfWing
+        Starboard half, and the port half if it differs.
+    wanted : bool
+        Whether to compute it: it costs as much as fifty runs of the kernel.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (B,)
+        ``inner.floquet_max``, ``outer.floquet_max``; NaN where it was not computed. Nothing of a
+        segment that does not give way.
+    """
+    out: dict[str, Array] = {}
+    for half in halves:
+        if not half.parts:
+            continue
+        lanes = half.found.size
+        largest = np.full(lanes, np.nan)
+        for lane in np.flatnonzero(half.found) if wanted else ():
+            largest[lane] = stability_of(case, half, int(lane)).largest
+        for part in half.parts:
+            name = f"{SEGMENTS[part.segment]}.floquet_max"
+            out[name] = np.fmax(out.get(name, largest), largest)
     return out

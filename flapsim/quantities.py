@@ -41,6 +41,7 @@ _SERIES = {
     "inner_twist_tip_deg": Quantity("degree", "twist at the tip of the inner segment"),
     "outer_twist_root_deg": Quantity("degree", "twist at the root of the outer segment"),
     "outer_twist_tip_deg": Quantity("degree", "twist at the tip of the outer segment"),
+    "twist_power_w": Quantity("W", "power of springs, dampers and actuators into the twist"),
     "heave_m": Quantity("m", "heave of the whole wing"),
     "force_heave_n": Quantity("N", "force of the air along the heave"),
     "power_heave_w": Quantity("W", "power of the heave drive"),
@@ -100,6 +101,45 @@ _DRIVE = {
     "cost_of_transport": Quantity("1", "power at the battery over weight times airspeed"),
 }
 
+_TWIST_SERIES = {
+    "command_deg": Quantity("degree", "twist from root to tip that is asked for"),
+    "deg": Quantity("degree", "twist from root to tip"),
+    "rate_deg_s": Quantity("degree s-1", "rate of the twist from root to tip"),
+    "air_n_m": Quantity("N m", "moment of the air on the twist, one wing"),
+    "mass_n_m": Quantity("N m", "moment of inertia and weight on the twist, one wing"),
+    "held_n_m": Quantity("N m", "moment of spring or actuator on the twist, one wing"),
+    "damper_n_m": Quantity("N m", "moment of the damper on the twist, one wing"),
+    "stop_n_m": Quantity("N m", "moment of the stops on the twist, one wing"),
+}
+
+_TWIST_LOSS = {
+    "twist_loss_w": Quantity("W", "loss in the dampers of the twist, less what its actuators give"),
+}
+
+_TWIST = {
+    "mean_deg": Quantity("degree", "mean twist at the tip"),
+    "amplitude_deg": Quantity("degree", "amplitude of the fundamental of the twist at the tip"),
+    "lag_deg": Quantity("degree", "lag of the fundamental of the twist at the tip"),
+    "peak_moment_n_m": Quantity("N m", "largest moment of spring, actuator or drive, one wing"),
+    "deflection_deg": Quantity("degree", "largest twist away from actuator or spring at rest"),
+    "stop_contact": Quantity("1", "part of the stroke against a stop"),
+    "tracking_error_deg": Quantity("degree", "root mean square of twist less command"),
+    "phase_lag_deg": Quantity("degree", "lag of the twist's fundamental behind the command's"),
+    "saturation": Quantity("1", "part of the stroke at the actuator's moment or rate limit"),
+    "power_w": Quantity("W", "power that goes into the twist at its hinge, both wings"),
+    "damper_loss_w": Quantity("W", "loss in the damper of the twist, both wings"),
+    "actuator_power_w": Quantity(
+        "W", "power that the actuators put out, none taken back, both wings"
+    ),
+    "actuator_peak_power_w": Quantity("W", "largest power that the actuators put out, both wings"),
+    "floquet_max": Quantity("1", "growth of a departure from the twist in a stroke"),
+    "air_stiffness_n_m_rad": Quantity(
+        "N m rad-1", "torsional stiffness of air, weight and turning"
+    ),
+    "damping_ratio": Quantity("1", "damping of the twist over critical damping"),
+    "natural_frequency_hz": Quantity("Hz", "undamped frequency of the twist"),
+}
+
 _CHECKS = {
     "energy_balance": Quantity("1", "largest imbalance of power, thrust and losses"),
     "motion_power_balance": Quantity("1", "largest imbalance of power and the drives' powers"),
@@ -111,6 +151,8 @@ _CHECKS = {
     "strouhal": Quantity("1", "tip-to-tip excursion times frequency over airspeed"),
     "reynolds": Quantity("1", "least chord Reynolds number of any strip"),
     "aspect_ratio": Quantity("1", "span squared over moving area"),
+    "twist_residual": Quantity("1", "largest moment left over in the balance of the twist"),
+    "twist_tail": Quantity("1", "highest harmonics kept of the twist over the largest"),
 }
 
 _STRIPS = {
@@ -143,6 +185,13 @@ QUANTITIES: dict[str, Quantity] = (
         for segment in ("inner", "outer")
         for name in ("lift_n", "thrust_n", "aero_power_w", "wake_loss_w", "profile_loss_w")
     }
+    | {
+        f"{segment}_twist_{name}": Quantity(quantity.unit, f"{quantity.long_name}, {segment}")
+        for segment in ("inner", "outer")
+        for name, quantity in _TWIST_SERIES.items()
+    }
+    | _TWIST
+    | _TWIST_LOSS
     | _SCALARS
     | _DRIVE
     | _CHECKS

@@ -29,7 +29,7 @@ from flapsim.version import installed_version
 
 __all__ = ["SCHEMA_VERSION", "ResultError", "read_cycle", "write_cycle", "written_aside"]
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 """Raised whenever a reader of the older layout would misread a file."""
 
 _KIND = "cycle"
@@ -37,6 +37,9 @@ _AXES = {
     "phase": Quantity("rad", "stroke phase"),
     "time": Quantity("s", "time within the stroke"),
     "strip": Quantity("1", "number of the strip, from the shoulder outwards"),
+    "multiplier": Quantity("1", "number of the Floquet multiplier, the largest first"),
+    "multiplier_real": Quantity("1", "real part of a Floquet multiplier of the twist"),
+    "multiplier_imaginary": Quantity("1", "imaginary part of a Floquet multiplier of the twist"),
 }
 
 
@@ -68,6 +71,8 @@ def write_cycle(cycle: Cycle, path: str | Path) -> None:
         variables = _variables(cycle)
         file.attrs["variables"] = " ".join(variables)
         dimensions = {"phase": cycle.phase, "strip": np.arange(len(cycle.strips["chord_m"]))}
+        if cycle.multipliers.size:
+            dimensions["multiplier"] = np.arange(cycle.multipliers.size)
         for name, values in dimensions.items():
             _describe(file.create_dataset(name, data=values), _AXES[name])
             file[name].make_scale(name)
@@ -129,6 +134,12 @@ def _variables(cycle: Cycle) -> dict[str, tuple[tuple[str, ...], Any]]:
     for segment, numbers in cycle.segments.items():
         for name, number in numbers.items():
             variables[f"segments.{segment}.{name}"] = ((), number)
+    for segment, numbers in cycle.twist.items():
+        for name, number in numbers.items():
+            variables[f"twist.{segment}.{name}"] = ((), number)
+    if cycle.multipliers.size:
+        variables["multiplier_real"] = (("multiplier",), cycle.multipliers.real)
+        variables["multiplier_imaginary"] = (("multiplier",), cycle.multipliers.imag)
     for name, values in cycle.series.items():
         variables[f"series.{name}"] = (("phase",), values)
     for name, values in cycle.strips.items():
@@ -167,14 +178,22 @@ def _cycle_from(file: h5py.File, name: str) -> Cycle:
         mean=groups["mean"],
         peak=groups["peak"],
         check=groups["check"],
-        segments={
-            group.removeprefix("segments."): numbers
-            for group, numbers in groups.items()
-            if group.startswith("segments.")
-        },
+        segments=_under("segments.", groups),
+        twist=_under("twist.", groups),
         strips=groups["strips"],
+        multipliers=groups[""].get("multiplier_real", np.zeros(0))
+        + 1j * groups[""].get("multiplier_imaginary", np.zeros(0)),
         notes=tuple(filter(None, file.attrs["notes"].split("\n"))),
     )
+
+
+def _under(prefix: str, groups: dict[str, dict[str, Any]]) -> dict[str, dict[str, Any]]:
+    """Groups whose names begin alike, by the rest of their names."""
+    return {
+        name.removeprefix(prefix): numbers
+        for name, numbers in groups.items()
+        if name.startswith(prefix)
+    }
 
 
 @contextmanager

@@ -15,6 +15,7 @@ from flapsim.body import weight
 from flapsim.case import Case, Section
 from flapsim.proportions import PROPORTIONS
 from flapsim.quantities import QUANTITIES
+from flapsim.twist.report import compliant
 
 if TYPE_CHECKING:
     from flapsim.cycle import Cycle
@@ -32,7 +33,14 @@ CAUTION = (
 
 _SEGMENTS = ("inner", "outer")
 
-_UNITS = {"1": "", "degree": "deg", "m2": "m²", "kg m-2": "kg/m²", "N m-2": "N/m²"}
+_UNITS = {
+    "1": "",
+    "degree": "deg",
+    "m2": "m²",
+    "kg m-2": "kg/m²",
+    "N m-2": "N/m²",
+    "N m rad-1": "N m/rad",
+}
 """What a person writes for a UDUNITS string, where that differs."""
 
 # Rows of the table of a run: label and name; what a cycle does not hold is left out.
@@ -56,6 +64,25 @@ _RATIOS = (
     ("effective lift to drag", "effective_lift_to_drag"),
     ("cost of transport", "cost_of_transport"),
 )
+_TWIST = (
+    ("mean at the tip", "mean_deg"),
+    ("amplitude", "amplitude_deg"),
+    ("lag", "lag_deg"),
+    ("largest deflection", "deflection_deg"),
+    ("peak moment, one wing", "peak_moment_n_m"),
+    ("part of stroke at a stop", "stop_contact"),
+    ("tracking error, rms", "tracking_error_deg"),
+    ("behind its command", "phase_lag_deg"),
+    ("part of stroke at a limit", "saturation"),
+    ("power into the twist", "power_w"),
+    ("actuators put out", "actuator_power_w"),
+    ("  at most", "actuator_peak_power_w"),
+    ("lost in dampers", "damper_loss_w"),
+    ("stiffness of the air", "air_stiffness_n_m_rad"),
+    ("damping ratio", "damping_ratio"),
+    ("natural frequency", "natural_frequency_hz"),
+    ("growth in a stroke", "floquet_max"),
+)
 _CHECKS = (
     ("energy balance", "energy_balance"),
     ("power of the drives", "motion_power_balance"),
@@ -63,6 +90,8 @@ _CHECKS = (
     ("largest incidence", "incidence_max_deg"),
     ("stalled part", "stalled_fraction"),
     ("unsettled instants", "induced_unconverged"),
+    ("balance of the twist", "twist_residual"),
+    ("harmonics left out", "twist_tail"),
     ("reduced frequency", "reduced_frequency"),
     ("Strouhal number", "strouhal"),
     ("least Reynolds number", "reynolds"),
@@ -89,8 +118,9 @@ def cycle_table(cycle: Cycle) -> str:
     lines += ["", _heading(cycle, "Where the watts go"), *_comparable(powers)]
     lines += ["", "What it is worth"]
     lines += [_whole(label, cycle.mean, name) for label, name in _RATIOS if name in cycle.mean]
+    lines += _twist(cycle)
     lines += ["", "Checks"]
-    lines += [_whole(label, cycle.check, name) for label, name in _CHECKS]
+    lines += [_whole(label, cycle.check, name) for label, name in _CHECKS if name in cycle.check]
     lines += ["", "What to distrust"]
     lines += [line for note in cycle.notes for line in _wrapped(note, "  - ", "    ")] or [
         "  nothing that this run can see of itself"
@@ -163,6 +193,24 @@ def _of_segment(cycle: Cycle, segment: str, name: str) -> float | None:
     if name == "thrust_power_w":
         return cycle.segments[segment]["thrust_n"] * cycle.case.flight.airspeed_m_s
     return cycle.segments[segment].get(name)
+
+
+def _twist(cycle: Cycle) -> list[str]:
+    """What a twist that the crank does not drive amounts to; no lines for one that it drives."""
+    free = compliant(cycle.case)
+    if not any(free):
+        return []
+    lines = ["", _heading(cycle, "What twists")]
+    for label, name in _TWIST:
+        cells = [cycle.twist.get(segment, {}).get(name) for segment in _SEGMENTS]
+        known = [
+            cell if there and cell is not None and math.isfinite(cell) else None
+            for cell, there in zip(cells, (*free, False), strict=False)
+        ]
+        if any(cell is not None for cell in known):
+            row = Row(label, [*known, None, None], QUANTITIES[name].unit)
+            lines.append(_line(row))
+    return lines
 
 
 def _whole(label: str, numbers: Mapping[str, float], name: str) -> str:

@@ -17,7 +17,7 @@ strides, see `layout`), and branches on the data (hence selections; table laws, 
 up, are the exception and run lane by lane).
 """
 
-from flapsim.blade_element.batch import Batch, Disturbance, Solution, repeated, stack
+from flapsim.blade_element.batch import Batch, Disturbance, Solution, pick, repeated, stack
 from flapsim.blade_element.driver import solve
 
-__all__ = ["Batch", "Disturbance", "Solution", "repeated", "solve", "stack"]
+__all__ = ["Batch", "Disturbance", "Solution", "pick", "repeated", "solve", "stack"]

@@ -163,3 +163,27 @@ def repeated(batch: Batch, count: int) -> Batch:
         fit=np.repeat(batch.fit, count, axis=-1),
         downwash=np.repeat(batch.downwash, count, axis=-1),
     )
+
+
+def pick(batch: Batch, lane: int) -> Batch:
+    """One design of a batch, as a batch of its own.
+
+    Parameters
+    ----------
+    batch : Batch
+        The designs.
+    lane : int
+        Which one.
+
+    Returns
+    -------
+    Batch
+    """
+    one = slice(lane, lane + 1)
+    return batch._replace(
+        constant=np.ascontiguousarray(batch.constant[..., one]),
+        parameter=np.ascontiguousarray(batch.parameter[..., one]),
+        schedule=np.ascontiguousarray(batch.schedule[..., one]),
+        fit=np.ascontiguousarray(batch.fit[..., one]),
+        downwash=np.ascontiguousarray(batch.downwash[..., one]),
+    )

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from flapsim.cycle import Cycle
 from flapsim.drive import DriveTrain, drive_means, drive_notes, drive_train
 from flapsim.flight.size_drive import wing_load
+from flapsim.twist.report import compliant
 
 __all__ = ["RATIOS", "Chain", "Link", "watt_chain"]
 
@@ -74,6 +75,7 @@ _LINKS = (
     ("gear friction", "gear_friction_w", True),
     ("at the crank", "shaft_power_w", False),
     ("returned work not taken up", "unrecovered_power_w", True),
+    ("twist: dampers less actuators", "twist_loss_w", True),
     ("given to the air", "aero_power_w", False),
     ("left in the wake", "wake_loss_w", True),
     ("friction and separation", "profile_loss_w", True),
@@ -111,14 +113,21 @@ def watt_chain(cycle: Cycle) -> Chain:
         If the case has no drive.
     """
     case = cycle.case
-    if case.drive is None:
+    drive = cycle.drive
+    if drive is None:
         raise ValueError(f"{case.name}: no drive, so no watts from a battery")
     load = wing_load(cycle)
-    train = drive_train(case.drive, case.stroke.frequency_hz, *load)
-    driven = drive_means(case, *load, cycle.mean["thrust_n"])
+    train = drive_train(drive, case.stroke.frequency_hz, *load)
+    driven = drive_means(replace(case, drive=drive), *load, cycle.mean["thrust_n"])
     means = dict(cycle.mean) | {name: float(value) for name, value in driven.items()}
-    links = tuple(Link(name, means[key], loss) for name, key, loss in _LINKS)
-    return Chain(links, means, _imbalance(means), train, drive_notes(case.drive, train))
+    means["twist_loss_w"] = -means["twist_power_w"]
+    driven_twist = not any(any(compliant(case, side)) for side in ("starboard", "port"))
+    links = tuple(
+        Link(name, means[key], loss)
+        for name, key, loss in _LINKS
+        if not (driven_twist and key == "twist_loss_w")
+    )
+    return Chain(links, means, _imbalance(means), train, drive_notes(drive, train))
 
 
 def _imbalance(means: Mapping[str, float]) -> float:
@@ -127,7 +136,7 @@ def _imbalance(means: Mapping[str, float]) -> float:
         means[name]
         for name in (
             "battery_loss_w", "auxiliary_power_w", "copper_loss_w", "no_load_loss_w",
-            "gear_loss_w", "aero_power_w", "spring_power_w", "inertial_power_w",
+            "gear_loss_w", "aero_power_w", "twist_loss_w", "spring_power_w", "inertial_power_w",
         )
     )  # fmt: skip
     whole = means["battery_power_w"]

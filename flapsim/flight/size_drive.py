@@ -53,7 +53,7 @@ class WingLoad(NamedTuple):
     Attributes
     ----------
     aero_power, inertial_power : ndarray
-        W.
+        W; the first without what springs, dampers and actuators give to the twist.
     plunge, plunge_rate : ndarray
         At the shoulder, rad and rad/s.
     """
@@ -78,8 +78,12 @@ def wing_load(cycle: Cycle) -> WingLoad:
     """
     plunge, per_turn, _ = evaluate(motion_schedules(cycle)[PLUNGE_INNER], cycle.phase)
     omega = 2.0 * math.pi * cycle.case.stroke.frequency_hz
+    # What springs and actuators give to the twist the crank need not give.
     return WingLoad(
-        cycle.series["aero_power_w"], cycle.series["inertial_power_w"], plunge, per_turn * omega
+        cycle.series["aero_power_w"] - cycle.series["twist_power_w"],
+        cycle.series["inertial_power_w"],
+        plunge,
+        per_turn * omega,
     )
 
 

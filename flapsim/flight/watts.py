@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,7 +32,9 @@ def watts(cycle: Cycle) -> dict[str, float]:
     dict of str to float
         Names as in `flapsim.drive.drive_means`; NaN for what only a drive has if there is none.
     """
-    means = drive_means(cycle.case, *_load(cycle), np.asarray(cycle.mean["thrust_n"]))
+    means = drive_means(
+        replace(cycle.case, drive=cycle.drive), *_load(cycle), np.asarray(cycle.mean["thrust_n"])
+    )
     out = {name: float(value) for name, value in means.items()}
     return dict.fromkeys(BATTERY, math.nan) | out
 
@@ -49,7 +52,7 @@ def drive_warnings(cycle: Cycle) -> tuple[str, ...]:
     tuple of str
         Empty without a drive, and where it gives what is asked.
     """
-    drive = cycle.case.drive
+    drive = cycle.drive
     if drive is None:
         return ()
     return drive_notes(drive, drive_train(drive, cycle.case.stroke.frequency_hz, *_load(cycle)))
@@ -59,7 +62,8 @@ def _load(cycle: Cycle) -> tuple[Array, Array, Array, Array]:
     """Powers given to air and mass, W, plunge at the shoulder, rad, and its rate, rad/s."""
     plunge = np.radians(cycle.series["inner_plunge_deg"])
     rate = math.tau * cycle.case.stroke.frequency_hz * _slope(plunge)
-    return cycle.series["aero_power_w"], cycle.series["inertial_power_w"], plunge, rate
+    air = cycle.series["aero_power_w"] - cycle.series["twist_power_w"]
+    return air, cycle.series["inertial_power_w"], plunge, rate
 
 
 def _slope(values: Array) -> Array:

@@ -121,11 +121,14 @@ def _through_drive(
     case: Case, rig: Rig, cycle: Cycle, omega: float
 ) -> tuple[dict[str, Array], float]:
     """Torque on the crank and, where the case has a drive, voltage and current; shaft power."""
-    air, inertial = (_finely(cycle.series[f"{name}_power_w"]) for name in ("aero", "inertial"))
-    if case.drive is None:
+    air, inertial, twist = (
+        _finely(cycle.series[f"{name}_power_w"]) for name in ("aero", "inertial", "twist")
+    )
+    air = air - twist
+    drive = cycle.drive
+    if drive is None:
         power = air + inertial
         return {"torque": power / omega}, float(np.maximum(power, 0.0).mean())
-    drive = case.drive
     plunge = np.radians(_finely(cycle.series["inner_plunge_deg"]))
     train = drive_train(
         drive, case.stroke.frequency_hz, air, inertial, plunge, _rate(plunge) * omega
