@@ -42,9 +42,12 @@ def assert_same(first: Cycle, second: Cycle) -> None:
         assert one.keys() == other.keys()
         for key in one:
             np.testing.assert_array_equal(one[key], other[key], err_msg=f"{name}.{key}")
-    assert first.segments.keys() == second.segments.keys()
-    for segment in first.segments:
-        np.testing.assert_equal(first.segments[segment], second.segments[segment])
+    np.testing.assert_array_equal(first.multipliers, second.multipliers)
+    for name in ("segments", "twist"):
+        one, other = getattr(first, name), getattr(second, name)
+        assert one.keys() == other.keys()
+        for segment in one:
+            np.testing.assert_equal(one[segment], other[segment])
 
 
 @pytest.mark.parametrize(
@@ -63,11 +66,21 @@ def test_a_changed_case_comes_back_as_changed(cycle: Cycle, tmp_path: Path) -> N
     assert read_cycle(tmp_path / "changed.h5").case == changed
 
 
+def test_a_twist_left_to_a_spring_comes_back_with_its_multipliers(
+    cycle: Cycle, tmp_path: Path
+) -> None:
+    soft = {"mode": "passive", "rest_deg": 2.0, "stiffness_n_m_rad": 0.12}
+    written = simulate(cycle.case.replace({"stroke.outer.twist": soft}))
+    assert written.multipliers.size > 0
+    write_cycle(written, tmp_path / "soft.h5")
+    assert_same(written, read_cycle(tmp_path / "soft.h5"))
+
+
 def test_no_field_of_a_cycle_is_forgotten(cycle: Cycle, stored: Path) -> None:
     assert_same(cycle, read_cycle(stored))
     assert {field.name for field in fields(Cycle)} == {
         *("case", "phase", "time", "series", "mean", "peak", "segments", "check", "strips"),
-        "notes",
+        *("twist", "multipliers", "notes"),
     }, "what assert_same compares"
 
 
