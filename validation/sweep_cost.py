@@ -1,0 +1,133 @@
+"""What a sweep costs beyond its kernel: ``python -m validation.sweep_cost``.
+
+Three questions. How much do store, progress and bookkeeping add to the time of the kernel? Does one
+worker keep to one core? And, with ``--memory``, does the memory grow with the number of points? The
+plan is a Latin hypercube over the pitch and the twist of the glasshouse surveyor, all results kept,
+slope induction, on one worker. Times are of the processor, so that other work on the machine does
+not count; what waiting for the disk adds shows in the times of the clock beside them.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+
+from flapsim.blade_element import solve
+from flapsim.case_columns import with_columns
+from flapsim.design import pack
+from flapsim.study.block import Task, solve_block
+from flapsim.study.engine import BLOCK, Progress, sweep
+from flapsim.study.plan import Study, parse_study
+from flapsim.study.sampling import points_of
+from flapsim.study.table import read_sweep
+from flapsim.study.workers import one_core_each
+
+CASES = Path(__file__).parents[1] / "cases"
+
+PLAN = """\
+base = "glasshouse.toml"
+sampling = "latin-hypercube"
+samples = {points}
+set = {{ "model.induced" = "slope" }}
+[[axis]]
+key = "flight.pitch_deg"
+from = 0.0
+to = 8.0
+[[axis]]
+key = "stroke.outer.twist.tip_amplitude_deg"
+from = 10.0
+to = 45.0
+"""
+
+MOST_OVERHEAD = 0.10
+"""Part of the kernel's time that a sweep may add: the requirement."""
+
+
+def study_of(points: int) -> Study:
+    """The plan, with so many points."""
+    return parse_study(PLAN.format(points=points), CASES, "plan.toml")
+
+
+def used(work: Callable[[], object]) -> tuple[float, float]:
+    """Seconds of the processor and of the clock that something takes."""
+    processor, clock = time.process_time(), time.perf_counter()
+    work()
+    return time.process_time() - processor, time.perf_counter() - clock
+
+
+def overhead(count: int, folder: Path) -> None:
+    """Measure and print what a sweep adds to its kernel."""
+    study = study_of(count)
+    points = points_of(study)
+    spans = [(start, min(start + BLOCK, count)) for start in range(0, count, BLOCK)]
+    warm = sweep(study_of(2 * BLOCK), folder / "warm.h5", workers=1)  # compiles
+    names = warm.results
+    kernel = blocks = 0.0
+    with one_core_each():
+        for number, (start, stop) in enumerate(spans):
+            columns = points.columns(start, stop)
+            batch = pack(with_columns(study.case, columns), lanes=stop - start).batch
+            task = Task(number, start, study.case, columns, names)
+            # The drive's watts need the stroke step by step, so the kernel keeps it here too.
+            kernel += used(partial(solve, batch, series=True))[0]
+            blocks += used(partial(solve_block, task))[0]
+    told: list[Progress] = []
+    whole, clock = used(lambda: sweep(study, folder / "r.h5", workers=1, told=told.append))
+    table = read_sweep(folder / "r.h5")
+    assert table.counts()["done"] == count
+    share = (whole - blocks) / kernel
+    print(f"{count:,} points, {len(names)} results each, blocks of {BLOCK}, one worker")
+    print(f"  kernel                            {kernel:8.2f} s of the processor")
+    print(f"  blocks: with packing and results  {blocks:8.2f} s")
+    print(f"  sweep: with store and progress    {whole:8.2f} s, {clock:.2f} s by the clock")
+    print(f"  cores in use                      {whole / clock:8.2f}")
+    verdict = "within" if share <= MOST_OVERHEAD else "MORE than"
+    print(
+        f"  the sweep adds {100 * share:.1f} % to the kernel, {verdict} {100 * MOST_OVERHEAD:.0f} %"
+    )
+
+
+def peak(count: int) -> None:
+    """Sweep so many points in this process and print its peak memory, MB, and the seconds."""
+    with tempfile.TemporaryDirectory() as folder:
+        _, clock = used(lambda: sweep(study_of(count), Path(folder) / "r.h5"))
+    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    print(most / (1e6 if sys.platform == "darwin" else 1e3), clock)
+
+
+def memory(counts: list[int]) -> None:
+    """Measure and print the peak memory of sweeps of several sizes, each in a fresh process."""
+    for count in counts:
+        told = subprocess.run(
+            [sys.executable, "-m", __spec__.name, "--peak", str(count)],
+            capture_output=True, text=True, check=True,
+        ).stdout.split()  # fmt: skip
+        megabytes, seconds = map(float, told[-2:])
+        print(f"{count:>10,} points: {megabytes:6.0f} MB at the peak, {seconds:.0f} s")
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(prog="python -m validation.sweep_cost", description=__doc__)
+    parser.add_argument("--points", type=int, default=100_000)
+    parser.add_argument("--memory", nargs="*", type=int, metavar="POINTS", help="[100000 1000000]")
+    parser.add_argument("--peak", type=int, help=argparse.SUPPRESS)
+    options = parser.parse_args(arguments)
+    if options.peak is not None:
+        peak(options.peak)
+    elif options.memory is not None:
+        memory(options.memory or [100_000, 1_000_000])
+    else:
+        with tempfile.TemporaryDirectory() as folder:
+            overhead(options.points, Path(folder))
+
+
+if __name__ == "__main__":
+    main()
