@@ -31,6 +31,7 @@ from flapsim.schedule import evaluate
 from flapsim.twist.half_wing import HalfWing, half_wing
 from flapsim.twist.report import twist_power, twist_results, twist_series
 from flapsim.twist.stability import Stability, stability
+from flapsim.twist.still import still_wing
 from flapsim.twist.verdict import no_twist, unstable_twist
 
 __all__ = ["QUANTITIES", "Cycle", "NoAnswer", "Quantity", "simulate"]
@@ -197,7 +198,7 @@ def simulate(case: Case) -> Cycle:
     check |= _balances(case, series)
     mean = {n: x for n, x in every.items() if not n.startswith(tuple(f"{s}_" for s in names))}
     strokes = [solution.series for solution in solved]
-    twist = twist_results(case, halves, strokes) | _of_stability(halves, verdicts)
+    twist = twist_results(case, halves, strokes) | _of_stability(case, halves, verdicts)
     mean |= {
         "twist_power_w": float(series["twist_power_w"].mean()),
         "actuator_power_w": float(
@@ -253,11 +254,14 @@ def _of_stability(halves: list[HalfWing], verdicts: list[Stability | None]) -> d
     first = verdicts[0]
     if first is None:
         return {}
+    still = still_wing(case, halves[0])
     worst = max(verdict.largest for verdict in verdicts if verdict is not None)
     out = {}
     for index, part in enumerate(halves[0].parts):
         name = _SEGMENTS[part.segment]
         out[f"{name}.floquet_max"] = np.array([worst])
+        out[f"{name}.divergence_speed_m_s"] = np.array([still.divergence])
+        out[f"{name}.flutter_speed_m_s"] = np.array([still.flutter])
         out[f"{name}.air_stiffness_n_m_rad"] = first.air_stiffness[index : index + 1]
         out[f"{name}.damping_ratio"] = first.damping_ratio[index : index + 1]
         out[f"{name}.natural_frequency_hz"] = first.natural_frequency[index : index + 1]

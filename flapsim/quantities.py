@@ -133,6 +133,8 @@ _TWIST = {
     ),
     "actuator_peak_power_w": Quantity("W", "largest power that the actuators put out, both wings"),
     "floquet_max": Quantity("1", "growth of a departure from the twist in a stroke"),
+    "divergence_speed_m_s": Quantity("m s-1", "airspeed at which the wing held still diverges"),
+    "flutter_speed_m_s": Quantity("m s-1", "airspeed at which the wing held still flutters"),
     "air_stiffness_n_m_rad": Quantity(
         "N m rad-1", "torsional stiffness of air, weight and turning"
     ),

@@ -40,6 +40,7 @@ _UNITS = {
     "kg m-2": "kg/m²",
     "N m-2": "N/m²",
     "N m rad-1": "N m/rad",
+    "m s-1": "m/s",
 }
 """What a person writes for a UDUNITS string, where that differs."""
 
@@ -82,6 +83,8 @@ _TWIST = (
     ("damping ratio", "damping_ratio"),
     ("natural frequency", "natural_frequency_hz"),
     ("growth in a stroke", "floquet_max"),
+    ("held still, diverges at", "divergence_speed_m_s"),
+    ("held still, flutters at", "flutter_speed_m_s"),
 )
 _CHECKS = (
     ("energy balance", "energy_balance"),
