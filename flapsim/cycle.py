@@ -249,7 +249,9 @@ def _lasting(case: Case, half: HalfWing) -> Stability | None:
     return verdict
 
 
-def _of_stability(halves: list[HalfWing], verdicts: list[Stability | None]) -> dict[str, Array]:
+def _of_stability(
+    case: Case, halves: list[HalfWing], verdicts: list[Stability | None]
+) -> dict[str, Array]:
     """What stability says of each compliant segment of the starboard half, and of both at worst."""
     first = verdicts[0]
     if first is None:
