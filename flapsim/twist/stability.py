@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import expm
 
 from flapsim.blade_element import Batch, Disturbance, Solution, pick, repeated, solve
 from flapsim.blade_element import layout as rows
@@ -287,6 +286,9 @@ def _lag(batch: Batch) -> Array:
 
 def _over_a_stroke(matrix: Array, period: float) -> Array:
     """State after a stroke against the state before it."""
+    # Not needed, and not loaded, where nothing gives way.
+    from scipy.linalg import expm
+
     steps = matrix.shape[0]
     step = period / steps
     early, late = (_between(matrix, 0.5 + sign * math.sqrt(3.0) / 6.0) for sign in (-1.0, 1.0))
