@@ -11,7 +11,7 @@ import dataclasses
 import difflib
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
@@ -19,9 +19,10 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.stats import t as student
 
-from flapsim.case import Case, known_keys
+from flapsim.case import Case, CaseError, known_keys
 from flapsim.case_rules import Faults, Number, show
 from flapsim.case_text import locate
+from flapsim.cycle import NoAnswer
 from flapsim.rig.chain import CONFIDENCE
 from flapsim.rig.compare import (
     CHANNEL,
@@ -44,6 +45,9 @@ QUANTITIES: Final = ("lift", "thrust", "torque", "current", "voltage")
 DEGREES_THAT_MATTER: Final = 10.0
 PART_THAT_MATTERS: Final = 0.5
 """What change of a key is worth knowing: so many degrees, or such a part of its value."""
+
+MOST_TRIALS: Final = 60
+"""States that a fit may try before it is said not to have settled."""
 
 _STEP: Final = 1e-3
 
@@ -177,6 +181,8 @@ def calibrate(
     CaseError
         If a key is no number of the case, is freed twice or starts outside its bounds, or nothing
         measured can be predicted.
+    NoAnswer
+        If the case has no periodic state as it stands, or nowhere near where the fit has come to.
     """
     require_phase(reduction)
     free = _checked(case, free)
@@ -185,6 +191,7 @@ def calibrate(
     problem = _Problem.of(reduction, flown, free, use)
     start = np.zeros(problem.size)
     low, high = problem.bounds()
+    problem.require_start(start)
     answer = least_squares(
         problem.residuals,
         start,
@@ -195,9 +202,10 @@ def calibrate(
         xtol=1e-9,
         ftol=1e-10,
         gtol=1e-10,
-        max_nfev=60,
+        max_nfev=MOST_TRIALS,
     )
-    return _told(problem, answer.x, case, free)
+    settled = answer.status > 0
+    return _told(problem, answer.x, case, free, settled)
 
 
 def _checked(case: Case, free: Sequence[Free]) -> tuple[Free, ...]:
@@ -258,6 +266,8 @@ class _Problem:
         Stacked coefficients, over their standard uncertainties.
     errors : tuple of (name, function)
         Sensor errors: name, and what one standard uncertainty of it does to the predicted waves.
+    failures : list of str
+        Filled while fitting: why states that were tried have no answer.
     """
 
     reduction: Reduction
@@ -270,6 +280,7 @@ class _Problem:
     start: Array
     scale: Array
     errors: tuple[tuple[str, Callable[[dict[str, Array], float], None]], ...]
+    failures: list[str] = field(default_factory=list)
 
     @classmethod
     def of(
@@ -360,9 +371,27 @@ class _Problem:
         stacked = [_stacked(coefficients(over_bins(waves[name], bins))) for name in self.names]
         return np.asarray((np.concatenate(stacked) / self.spread)[self.keep])
 
+    def tried(self, unknowns: Array) -> Array:
+        """Predicted, as far as there is an answer: a state without one is noted and gives NaN."""
+        try:
+            found = self.predicted(unknowns)
+        except (NoAnswer, CaseError) as error:
+            self.failures.append(str(error))
+            return np.full(int(self.keep.sum()), np.nan)
+        if not np.isfinite(found).all():
+            self.failures.append("the motor cannot give the torque from this battery")
+        return found
+
+    def require_start(self, unknowns: Array) -> None:
+        """Refuse to start where the case has no answer."""
+        if not np.isfinite(self.predicted(unknowns)).all():
+            raise NoAnswer(
+                "a part of what was measured cannot be predicted at the start of the fit"
+            )
+
     def residuals(self, unknowns: Array) -> Array:
-        """Residuals of the data, then of what was known before."""
-        data = self.predicted(unknowns) - (self.measured / self.spread)[self.keep]
+        """Residuals of the data, then of what was known before; NaN makes the fit step back."""
+        data = self.tried(unknowns) - (self.measured / self.spread)[self.keep]
         return np.concatenate([data, unknowns * self.prior_weights])
 
     @property
@@ -372,31 +401,39 @@ class _Problem:
         return np.array(keys + [1.0] * len(self._nuisance))
 
     def jacobian(self, unknowns: Array) -> Array:
-        """Central differences; sensors' errors need no new cycle."""
+        """Central differences, one-sided beside a state without an answer.
+
+        Sensors' errors need no new cycle.
+        """
         base = predict(self.case_at(unknowns), self.reduction.rig).waves
         first, last = len(self.free), len(self.free) + len(self.errors)
         columns = []
         for at in range(self.size):
-            sides = []
-            for sign in (1.0, -1.0):
+            ends: list[tuple[float, Array]] = []
+            for sign in (1.0, -1.0, 0.0):
                 moved = unknowns.copy()
                 moved[at] += sign * _STEP
-                if first <= at < last:
-                    sides.append(self.read(base, moved))
-                else:
-                    sides.append(self.predicted(moved))
-            width = 2.0 * _STEP
-            if at < first:
-                ends = [self._moved(unknowns, at, sign * _STEP) for sign in (1.0, -1.0)]
-                width = (ends[0] - ends[1]) / self.scale[at]
-            columns.append((sides[0] - sides[1]) / width)
+                values = self.read(base, moved) if first <= at < last else self.tried(moved)
+                place = self._place(moved, at)
+                if np.isfinite(values).all() and place not in [one[0] for one in ends]:
+                    ends.append((place, values))
+                if len(ends) == 2:
+                    break
+            if len(ends) < 2:
+                name = self.free[at].key if at < first else "airspeed"
+                raise NoAnswer(
+                    f"no change of {name} from {self.values(unknowns)[at]:g} has an answer:"
+                    f" {self.failures[-1]}; start elsewhere (--set) or give bounds (--within)"
+                )
+            (one, ours), (other, theirs) = ends
+            columns.append((ours - theirs) / (one - other))
         return np.vstack([np.column_stack(columns), np.diag(self.prior_weights)])
 
-    def _moved(self, unknowns: Array, at: int, step: float) -> float:
-        """Value that a key really takes for a step, its bounds kept."""
-        moved = unknowns.copy()
-        moved[at] += step
-        return self.values(moved)[at]
+    def _place(self, unknowns: Array, at: int) -> float:
+        """Scaled unknown that is really taken, a key's bounds kept."""
+        if at >= len(self.free):
+            return float(unknowns[at])
+        return float((self.values(unknowns)[at] - self.start[at]) / self.scale[at])
 
 
 def _inside(value: float, one: Free) -> float:
@@ -484,7 +521,9 @@ def _errors(
 # --- what the fit says --------------------------------------------------------------------------
 
 
-def _told(problem: _Problem, unknowns: Array, case: Case, free: tuple[Free, ...]) -> Calibration:
+def _told(
+    problem: _Problem, unknowns: Array, case: Case, free: tuple[Free, ...], settled: bool
+) -> Calibration:
     jacobian, residuals = problem.jacobian(unknowns), problem.residuals(unknowns)
     keys = tuple(one.key for one in free)
     data = int(problem.keep.sum())
@@ -536,6 +575,16 @@ def _told(problem: _Problem, unknowns: Array, case: Case, free: tuple[Free, ...]
                 f"{name}: the fit wants an error of {amount:+.1f} standard uncertainties; check"
                 " that sensor."
             )
+    if not settled:
+        warnings.append(
+            f"The fit had not settled after {MOST_TRIALS} states: go on from the case it writes, or"
+            " free fewer keys."
+        )
+    if problem.failures:
+        warnings.append(
+            f"{len(problem.failures)} of the states tried had no answer, and the fit went round"
+            f" them: {problem.failures[0]}"
+        )
     warnings = list(dict.fromkeys(warnings))
     return Calibration(
         corrected,

@@ -225,8 +225,7 @@ class Cleaner:
         wide = step > GAP * nominal
         regular = step[~wide]
         self.gaps += int(wide.sum())
-        short = step[wide & (step <= 60.0)]
-        self.dropped += int(np.rint(short / nominal - 1.0).sum())
+        self.dropped += int(np.rint(step[wide] / nominal - 1.0).sum())
         self._regular += len(regular)
         self._regular_time += float(regular.sum())
         self._regular_square += float(((regular - nominal) ** 2).sum())

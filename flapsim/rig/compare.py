@@ -150,17 +150,18 @@ def require_phase(reduction: Reduction) -> None:
     Raises
     ------
     CaseError
-        If the crank's sensor only switches, several times a stroke and without an index.
+        If the crank's sensor switches or starts again several times a stroke, without an index.
     """
     position = reduction.rig.position
-    if position.kind != "edges" or position.index_column or position.per_stroke == 1.0:
+    if position.finds_phase:
         return
+    what = "edges" if position.kind == "edges" else "counts that start again within the stroke"
     fault = Fault(
         reduction.rig.name,
         "position.index_column",
         MISSING_KEY,
         "the column of a level that rises once a stroke",
-        "edges alone do not tell where the stroke begins, which a comparison needs",
+        f"{what} alone do not tell where the stroke begins, which a comparison needs",
     )
     raise CaseError([fault])
 
@@ -200,7 +201,8 @@ def compare(reduction: Reduction, case: Case) -> Comparison:
             _harmonics(name, bench, measured.value, predicted),
             float(np.sqrt(np.mean((measured.value - predicted) ** 2))),
         )
-    return Comparison(reduction.phase, quantities, flown, _notes(case, flown))
+    notes = (*_notes(case, flown), *_turned(quantities))
+    return Comparison(reduction.phase, quantities, flown, notes)
 
 
 def predicted_waves(prediction: Prediction, reduction: Reduction) -> dict[str, Array]:
@@ -319,3 +321,32 @@ def _notes(case: Case, flown: Case) -> tuple[str, ...]:
     if case.drive is None:
         notes.append("The case has no drive: nothing electrical is predicted.")
     return tuple(notes)
+
+
+TURNED_DEG: Final = 3.0
+"""Turn of the whole stroke from which on it is worth a word."""
+
+
+def _turned(quantities: dict[str, Against]) -> tuple[str, ...]:
+    """Say so if all strokes together, turned by one angle, would fit far better."""
+    angle = np.radians(np.arange(-180.0, 180.0, 0.5))
+    square = np.zeros(len(angle))
+    for against in quantities.values():
+        ours, theirs = (coefficients(wave) for wave in (against.measured.value, against.predicted))
+        orders = [one.order for one in against.harmonics if one.order > 0]
+        size = float(np.sum(np.abs(theirs[orders]) ** 2))
+        if not size > 0.0:
+            continue
+        turn = np.exp(-1j * np.outer(angle, orders))
+        square += np.sum(np.abs(ours[orders] - theirs[orders] * turn) ** 2, axis=1) / size
+    best = int(np.argmin(square))
+    as_it_is = square[np.argmin(np.abs(angle))]
+    late = math.degrees(angle[best])
+    # Half the residual: more than a model that is a little off could win by being turned.
+    if abs(late) < TURNED_DEG or square[best] > 0.25 * as_it_is:
+        return ()
+    side = "later" if late > 0.0 else "earlier"
+    return (
+        f"Every measured stroke comes {abs(late):.3g}° {side} than the predicted one, and would"
+        " fit much better without that: is position.zero_deg right?",
+    )

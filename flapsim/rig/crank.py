@@ -13,7 +13,7 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
+from scipy.ndimage import median_filter, uniform_filter1d
 
 from flapsim.case_rules import Faults
 from flapsim.rig.cleaning import Samples
@@ -27,13 +27,19 @@ MOST_MISSED = 4
 """Edges missed in a row beyond which the crank is taken to have stood still."""
 
 NEIGHBOURS = 15
-"""Intervals whose median says how long an interval should be."""
+"""Intervals that say how long an interval should be."""
 
 KNOTS = 64
 """Knots of the angle per stroke: shorter ripples of the crank speed are taken for noise."""
 
 COARSE = 1.0 / 12.0
 """Part of a turn by which a crank angle may jump between two samples, beyond what it turns."""
+
+UNEVENNESS = 0.05
+"""Part of a turn by which the crank may lead or trail its mean speed within a stroke."""
+
+LOST = "gaps over which the phase is lost"
+"""Repair after which nothing but an index ties the crank's angle to the stroke."""
 
 
 class Crank(Protocol):
@@ -75,28 +81,26 @@ class CountCrank:
     _raw: float = math.nan
     _time: float = 0.0
     _angle: float = 0.0
-    _offset: float = 0.0
+    _speed: float = field(init=False)
     _held: list[tuple[Array, Array]] = field(default_factory=list)
-    _knot: tuple[float, float] | None = None
     _back: int = 0
     _forth: int = 0
-    _index: _Index = field(default_factory=lambda: _Index())
+    _index: _Index = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._speed = TURN * math.sqrt(math.prod(self.rig.strokes.frequency_hz))
+        self._index = _Index(self.rig, self.repairs)
 
     def follow(self, samples: Samples) -> tuple[Array, Array]:
         """Return the knots that the samples add."""
         if not len(samples.time):
             return np.empty(0), np.empty(0)
         angle = self._unwrapped(samples)
-        time, angle = self._averaged(samples.time, angle, False)
-        position = self.rig.position
-        if samples.index is not None:
-            self._index.see(samples.time, samples.index)
-            return self._index.correct(time, angle, math.radians(position.zero_deg), self.repairs)
-        return time, angle
+        self._index.see(samples)
+        return self._index.correct(*self._averaged(samples.time, angle, False))
 
     def end(self) -> tuple[Array, Array]:
         """Return the knots held back, and judge the sense of rotation."""
-        time, angle = self._averaged(np.empty(0), np.empty(0), True)
         position = self.rig.position
         if self._back > self._forth:
             faults = Faults(self.name)
@@ -105,33 +109,28 @@ class CountCrank:
                 f"position.direction = {-position.direction} turns it round",
             )  # fmt: skip
             faults.raise_if_any()
-        if position.index_column is not None:
-            return self._index.correct(time, angle, math.radians(position.zero_deg), self.repairs)
-        return time, angle
+        return self._index.correct(*self._averaged(np.empty(0), np.empty(0), True))
 
     def _unwrapped(self, samples: Samples) -> Array:
         """Angle in rad, wraps undone and jumps taken out."""
         rig, position = self.rig, self.rig.position
         unit = TURN / position.per_stroke
-        first = math.isnan(self._raw)
-        raw = np.concatenate([[samples.position[0] if first else self._raw], samples.position])
-        step = np.diff(raw) * position.direction
-        wrap = 360.0 if position.kind == "angle" else position.wraps_at
-        if wrap is not None:
-            turns = np.rint(step / wrap)
-            self.repairs["sensor wraps"] += int(np.count_nonzero(turns))
-            step = step - wrap * turns
-        step = step * unit
-        elapsed = np.diff(np.concatenate([[self._time], samples.time]))
-        if first:
-            elapsed[0] = 0.0
-            zero = math.radians(position.zero_deg)
+        if math.isnan(self._raw):
+            self._raw, self._time = float(samples.position[0]), float(samples.time[0])
             half = 0.5 if position.kind == "counts" else 0.0
-            self._angle = (position.direction * raw[0] + half) * unit - zero
-        most = TURN * rig.strokes.frequency_hz[1] * np.maximum(elapsed, 0.0)
+            zero = math.radians(position.zero_deg)
+            self._angle = (position.direction * self._raw + half) * unit - zero
+        step = np.diff(samples.position, prepend=self._raw) * position.direction * unit
+        elapsed = np.diff(samples.time, prepend=self._time)
+        wrap = position.wrap
+        if wrap is not None:
+            step = self._without_wraps(step, elapsed, wrap * unit)
+        most = TURN * rig.strokes.frequency_hz[1] * elapsed
         slack = 4.0 * unit if position.kind == "counts" else COARSE * TURN
-        continuous = elapsed <= rig.log.longest_gap_s
-        jump = continuous & ((step > 3.0 * most + slack) | (step < -most - slack))
+        jump = (step > 3.0 * most + slack) | (step < -slack)
+        sound = ~jump & (elapsed > 0.0)
+        if sound.any():
+            self._speed = float(step[sound].sum() / elapsed[sound].sum())
         if jump.any():
             step = self._without_jumps(step, jump, elapsed)
         noise = unit if position.kind == "counts" else 0.0
@@ -142,12 +141,25 @@ class CountCrank:
         self._time, self._angle = float(samples.time[-1]), float(angle[-1])
         return angle
 
+    def _without_wraps(self, step: Array, elapsed: Array, wrap: float) -> Array:
+        """Undo wraps: of all steps that read the same, the one nearest to what the crank turns."""
+        short = elapsed <= self.rig.log.longest_gap_s
+        speed = self._speed
+        if short.any() and elapsed[short].sum() > 0.0:
+            # What the rows show, standing or turning, is nearer than a speed from before.
+            seen = step[short] - wrap * np.rint((step[short] - speed * elapsed[short]) / wrap)
+            speed = float(seen.sum() / elapsed[short].sum())
+        turned = speed * elapsed
+        wraps = np.rint((step - turned) / wrap)
+        self.repairs["sensor wraps"] += int(np.count_nonzero(wraps))
+        if not self.rig.position.wraps_whole:
+            doubt = self.rig.strokes.period_tolerance * turned + UNEVENNESS * TURN
+            self.repairs[LOST] += int(np.count_nonzero(~short & (doubt > 0.5 * wrap)))
+        return np.asarray(step - wrap * wraps)
+
     def _without_jumps(self, step: Array, jump: NDArray[np.bool_], elapsed: Array) -> Array:
         """Replace a jump by what the crank turned; a jump and the way back make one spike."""
         step = step.copy()
-        middle = math.sqrt(math.prod(self.rig.strokes.frequency_hz))
-        sound = ~jump & (elapsed > 0.0)
-        speed = step[sound].sum() / elapsed[sound].sum() if sound.any() else TURN * middle
         places = list(np.flatnonzero(jump))
         while places:
             at = places.pop(0)
@@ -155,12 +167,12 @@ class CountCrank:
                 back = places.pop(0)
                 total = step[at : back + 1].sum()
                 span = elapsed[at : back + 1]
-                if abs(total - speed * span.sum()) <= COARSE * TURN:
+                if abs(total - self._speed * span.sum()) <= COARSE * TURN:
                     step[at : back + 1] = total * span / span.sum()
                     self.repairs["position spikes"] += 1
                     continue
                 places.insert(0, back)
-            step[at] = speed * elapsed[at]
+            step[at] = self._speed * elapsed[at]
             self.repairs["position jumps"] += 1
         return step
 
@@ -197,25 +209,23 @@ class EdgeCrank:
 
     rig: Rig
     repairs: Counter[str] = field(default_factory=Counter)
-    _level: float = math.nan
-    _time: float = 0.0
+    _switch: _Switch = field(init=False)
     _intervals: Array = field(default_factory=lambda: np.empty(0))
     _edge: float = math.nan
     _count: float = 0.0
-    _index: _Index = field(default_factory=lambda: _Index())
+    _index: _Index = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._switch = _Switch(self.rig.log.longest_gap_s)
+        self._index = _Index(self.rig, self.repairs)
 
     def follow(self, samples: Samples) -> tuple[Array, Array]:
         """Return the edges that the samples add, missed ones put in and bounces left out."""
         if not len(samples.time):
             return np.empty(0), np.empty(0)
-        edges = _rising(samples.time, samples.position, self._time, self._level)
-        self._time, self._level = float(samples.time[-1]), float(samples.position[-1])
-        time, angle = self._counted(edges)
-        position = self.rig.position
-        if samples.index is not None:
-            self._index.see(samples.time, samples.index)
-            return self._index.correct(time, angle, math.radians(position.zero_deg), self.repairs)
-        return time, angle
+        self._index.see(samples)
+        edges = self._switch.rising(samples.time, samples.position)
+        return self._index.correct(*self._counted(edges))
 
     def end(self) -> tuple[Array, Array]:
         """Nothing is held back."""
@@ -231,16 +241,27 @@ class EdgeCrank:
             return (edges, self._count * unit - zero + 0.0 * edges)
         edges = self._without_bounces(edges)
         interval = np.diff(edges)
-        ratio = interval / self._expected(interval)
-        steps = np.maximum(np.rint(ratio), 1.0)
-        missed = (steps > 1.0) & (steps <= MOST_MISSED + 1)
-        self.repairs["missed edges"] += int((steps[missed] - 1.0).sum())
-        self.repairs["standstills"] += int(np.count_nonzero(steps > MOST_MISSED + 1))
-        steps[steps > MOST_MISSED + 1] = 1.0
+        steps = self._steps(interval / self._expected(interval), edges)
         count = self._count + np.concatenate([[0.0], np.cumsum(steps)])
         self._intervals = np.concatenate([self._intervals, interval / steps])[-NEIGHBOURS:]
         self._edge, self._count = float(edges[-1]), float(count[-1])
         return edges, count * unit - zero
+
+    def _steps(self, ratio: Array, edges: Array) -> Array:
+        """Edges to an interval that is `ratio` times as long as usual, the missed ones counted."""
+        steps = np.maximum(np.rint(ratio), 1.0)
+        blind = self._switch.gapped(edges)
+        missed = ~blind & (steps > 1.0) & (steps <= MOST_MISSED + 1)
+        stands = ~blind & (steps > MOST_MISSED + 1)
+        self.repairs["missed edges"] += int((steps[missed] - 1.0).sum())
+        self.repairs["standstills"] += int(np.count_nonzero(stands))
+        # The crank turned on while nothing was recorded; where it stood, nothing was missed.
+        self.repairs["edges put into gaps"] += int((steps[blind] - 1.0).sum())
+        doubt = self.rig.strokes.period_tolerance * ratio
+        whole = self.rig.position.per_stroke == 1.0
+        self.repairs[LOST] += 0 if whole else int(np.count_nonzero(blind & (doubt > 0.5)))
+        steps[stands] = 1.0
+        return steps
 
     def _without_bounces(self, edges: Array) -> Array:
         """Leave out an edge that follows another in less than 0.4 of the usual interval."""
@@ -256,21 +277,49 @@ class EdgeCrank:
         return edges[keep]
 
     def _expected(self, interval: Array) -> Array:
-        """Median of the intervals around each."""
+        """Usual length of the intervals around each: the mean of those near their median.
+
+        The median alone would be a whole number of samples.
+        """
         known = np.concatenate([self._intervals, interval])
-        expected = median_filter(known, size=min(NEIGHBOURS, len(known)), mode="nearest")
+        size = min(NEIGHBOURS, len(known))
+        middle = median_filter(known, size=size, mode="nearest")
+        usual = (np.abs(known / middle - 1.0) < 0.5).astype(np.float64)
+        mean = uniform_filter1d(known * usual, size, mode="nearest")
+        expected = mean / np.maximum(uniform_filter1d(usual, size, mode="nearest"), 1.0 / size)
         return np.asarray(expected[len(self._intervals) :])
 
 
-def _rising(time: Array, level: Array, before: float, level_before: float) -> Array:
-    """Times at which a level rises through the middle between its extremes."""
-    if not math.isnan(level_before):
-        time, level = np.concatenate([[before], time]), np.concatenate([[level_before], level])
-    if not len(level) or level.min() == level.max():
-        return np.empty(0)
-    middle = 0.5 * (level.min() + level.max())
-    up = np.flatnonzero((level[:-1] < middle) & (level[1:] >= middle))
-    return np.asarray(0.5 * (time[up] + time[up + 1]))
+@dataclass(slots=True)
+class _Switch:
+    """A level that switches: the instants at which it rises through the middle of its extremes."""
+
+    longest_gap: float
+    _time: float = math.nan
+    _level: float = math.nan
+    _low: float = math.inf
+    _high: float = -math.inf
+    _gaps: Array = field(default_factory=lambda: np.empty(0))
+
+    def rising(self, time: Array, level: Array) -> Array:
+        """Return the times at which the level rises; not those that fall into a gap."""
+        if not math.isnan(self._level):
+            time = np.concatenate([[self._time], time])
+            level = np.concatenate([[self._level], level])
+        self._time, self._level = float(time[-1]), float(level[-1])
+        self._low = min(self._low, float(level.min()))
+        self._high = max(self._high, float(level.max()))
+        wide = np.diff(time) > self.longest_gap
+        self._gaps = np.concatenate([self._gaps, time[1:][wide]])
+        middle = 0.5 * (self._low + self._high)
+        up = np.flatnonzero((level[:-1] < middle) & (level[1:] >= middle) & ~wide)
+        return np.asarray(0.5 * (time[up] + time[up + 1]))
+
+    def gapped(self, edges: Array) -> NDArray[np.bool_]:
+        """Mark the intervals between edges, each given after the last, that hold a gap."""
+        before = np.searchsorted(self._gaps, edges)
+        self._gaps = self._gaps[before[-1] :]
+        return np.asarray(np.diff(before) > 0)
 
 
 # --- index -----------------------------------------------------------------------------------
@@ -278,50 +327,51 @@ def _rising(time: Array, level: Array, before: float, level_before: float) -> Ar
 
 @dataclass(slots=True)
 class _Index:
-    """A pulse once a stroke that ties the count to the stroke's phase."""
+    """A pulse once a stroke that ties the count to the stroke's phase, if the rig has one."""
 
-    _time: float = 0.0
-    _level: float = math.nan
-    _pulses: list[float] = field(default_factory=list)
-    _knots: list[tuple[Array, Array]] = field(default_factory=list)
+    rig: Rig
+    repairs: Counter[str]
+    _switch: _Switch = field(init=False)
+    _pulses: Array = field(default_factory=lambda: np.empty(0))
+    _knots: tuple[Array, Array] = field(default_factory=lambda: (np.empty(0), np.empty(0)))
     _last: tuple[float, float] | None = None
 
-    def see(self, time: Array, level: Array) -> None:
-        """Take note of the pulses in some samples."""
-        self._pulses += list(_rising(time, level, self._time, self._level))
-        self._time, self._level = float(time[-1]), float(level[-1])
+    def __post_init__(self) -> None:
+        self._switch = _Switch(self.rig.log.longest_gap_s)
 
-    def correct(
-        self, time: Array, angle: Array, zero: float, repairs: Counter[str]
-    ) -> tuple[Array, Array]:
-        """Return the knots up to the last pulse, where the angle is a whole turn less `zero`."""
-        self._knots.append((time, angle))
-        time = np.concatenate([pair[0] for pair in self._knots])
-        angle = np.concatenate([pair[1] for pair in self._knots])
-        pulses = np.array(self._pulses)
-        pulses = pulses[pulses <= time[-1]] if len(time) else np.empty(0)
+    def see(self, samples: Samples) -> None:
+        """Take note of the pulses in some samples."""
+        if samples.index is not None:
+            pulses = self._switch.rising(samples.time, samples.index)
+            self._pulses = np.concatenate([self._pulses, pulses])
+
+    def correct(self, time: Array, angle: Array) -> tuple[Array, Array]:
+        """Return the knots up to the last pulse, where the angle is whole turns less the zero.
+
+        Without an index they are returned as they are.
+        """
+        position = self.rig.position
+        if position.index_column is None:
+            return time, angle
+        time = np.concatenate([self._knots[0], time])
+        angle = np.concatenate([self._knots[1], angle])
+        pulses = self._pulses[self._pulses <= time[-1]] if len(time) else np.empty(0)
         if not len(pulses) or len(time) < 2:
-            self._knots = [(time, angle)]
+            self._knots = time, angle
             return np.empty(0), np.empty(0)
         read = np.interp(pulses, time, angle)
-        first_time, error = self._last if self._last is not None else (pulses[0], None)
-        errors = np.empty(len(pulses))
-        for at, value in enumerate(read):
-            if error is None:
-                error = float(value)
-            # Counts lost since the last pulse are less than half a stroke of them.
-            drift = float(value) - error
-            error = float(value) - TURN * round(drift / TURN)
-            errors[at] = error
-        moved = np.abs(np.diff(errors)) > 0.02 * TURN
-        repairs["strokes with a wrong count"] += int(np.count_nonzero(moved))
-        known = np.concatenate([[first_time], pulses]) if self._last else pulses
-        wrong = np.concatenate([[self._last[1]], errors]) if self._last else errors
+        known = pulses if self._last is None else np.append(self._last[0], pulses)
+        start = read[0] if self._last is None else self._last[1]
+        # Counts lost since the last pulse are less than half a stroke of them.
+        drift = np.diff(read, prepend=start)
+        errors = start + np.cumsum(drift - TURN * np.rint(drift / TURN))
+        wrong = errors if self._last is None else np.append(self._last[1], errors)
+        moved = np.abs(np.diff(wrong)) > 0.02 * TURN
+        self.repairs["strokes with a wrong count"] += int(np.count_nonzero(moved))
         within = (time >= known[0]) & (time <= known[-1])
         out = angle[within] - np.interp(time[within], known, wrong)
-        self._last = (float(pulses[-1]), float(errors[-1]))
-        self._pulses = [pulse for pulse in self._pulses if pulse > pulses[-1]]
-        keep = time > pulses[-1]
-        at = max(int(np.count_nonzero(~keep)) - 1, 0)
-        self._knots = [(time[at:], angle[at:])]
-        return time[within], out - zero
+        self._last = float(pulses[-1]), float(errors[-1])
+        self._pulses = self._pulses[self._pulses > pulses[-1]]
+        at = max(int(np.count_nonzero(time <= pulses[-1])) - 1, 0)
+        self._knots = time[at:], angle[at:]
+        return time[within], out - math.radians(position.zero_deg)

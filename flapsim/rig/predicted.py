@@ -93,7 +93,9 @@ def predict(case: Case, rig: Rig, cycle: Cycle | None = None, ripple: float = 0.
     wing = {name: over_time(waves[name]) - lost[name] for name in lost}
     useful, air = wing["thrust"] * airspeed, cycle.mean["aero_power_w"]
     held = cycle.mean["held_drag_n"]
-    still = cycle.mean["thrust_n"] - cycle.mean["tare_efficiency"] * air / airspeed
+    # Without a stream neither efficiency has a meaning.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        still = cycle.mean["thrust_n"] - cycle.mean["tare_efficiency"] * np.divide(air, airspeed)
     mean = {
         "frequency_hz": case.stroke.frequency_hz,
         "airspeed_m_s": airspeed,

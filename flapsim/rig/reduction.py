@@ -19,9 +19,9 @@ from scipy.stats import t as student
 from flapsim.case_rules import Faults
 from flapsim.quantities import Quantity
 from flapsim.rig.bench import Bench, torque_wave
-from flapsim.rig.chain import CONFIDENCE, Account, account
+from flapsim.rig.chain import CONFIDENCE, Account, account, block_length
 from flapsim.rig.cleaning import Cleaner, losses
-from flapsim.rig.crank import crank_of
+from flapsim.rig.crank import LOST, TURN, crank_of
 from flapsim.rig.log import BLOCK, Chunk, Reading, read_chunks, read_table
 from flapsim.rig.rig_file import Rig
 from flapsim.rig.shaft import Table
@@ -205,7 +205,8 @@ def reduce_chunks(
         As `reduce_log`.
     """
     cleaner, crank = Cleaner(rig, name), crank_of(rig, name)
-    tables = list(_strokes(chunks, cleaner, StrokeCutter(rig, crank)))
+    cutter = StrokeCutter(rig, crank)
+    tables = list(_strokes(chunks, cleaner, cutter))
     cleaner.verdict()
     strokes = joined(tables, rig, name)
     tables.clear()
@@ -235,7 +236,7 @@ def reduce_chunks(
         counts=counts,
         sample_rate_hz=cleaner.sample_rate,
         jitter_s=cleaner.jitter,
-        notes=(*_notes(cleaner, strokes, rig, crank.repairs), *found.notes),
+        notes=(*_notes(cleaner, strokes, rig, crank.repairs, cutter.flat), *found.notes),
     )
 
 
@@ -272,21 +273,20 @@ def _check_powers(found: Account, name: str) -> None:
 
 def _waves(bench: Bench) -> dict[str, Wave]:
     """Average every quantity over the strokes, by phase."""
-    strokes, rig = bench.strokes, bench.rig
-    factor = float(student.ppf(0.5 + 0.5 * CONFIDENCE, strokes.count - 1))
+    rig = bench.rig
     out = {}
-    for name, values in strokes.waves.items():
+    for name in bench.strokes.waves:
         if name not in WAVES:
             continue
-        spread = values.std(axis=0, ddof=1, dtype=np.float64) / math.sqrt(strokes.count)
+        half = _half_band(bench, name)
         value = bench.wave(name)
         if name in ("lift", "thrust"):
             value = value - getattr(rig.tare, f"body_{name}_n")
-        out[WAVES[name]] = Wave(value, value - factor * spread, value + factor * spread)
+        out[WAVES[name]] = Wave(value, value - half, value + half)
     if bench.knows_shaft:
         torque = torque_wave(bench)
         speed = 2.0 * np.pi / (len(bench.bin_time) * bench.bin_time)
-        half = _torque_band(bench, torque) * factor
+        half = _torque_band(bench, torque)
         out["shaft_torque_n_m"] = Wave(torque, torque - half, torque + half)
         out["shaft_power_w"] = Wave(
             torque * speed, (torque - half) * speed, (torque + half) * speed
@@ -294,16 +294,25 @@ def _waves(bench: Bench) -> dict[str, Wave]:
     return {name: out[name] for name in SERIES if name in out}
 
 
-def _torque_band(bench: Bench, torque: Array) -> Array:
-    """Standard error of the averaged torque, from that of its current or torque sensor."""
-    name = "torque" if bench.has("torque") else "current"
+def _half_band(bench: Bench, name: str) -> Array:
+    """Half the confidence band of an averaged stroke, from blocks of strokes that forget."""
     values = bench.strokes.waves[name]
-    error = values.std(axis=0, ddof=1, dtype=np.float64) / math.sqrt(bench.strokes.count)
+    length = block_length(bench.strokes.means[name])
+    count = len(values) // length
+    blocks = values[: count * length].reshape(count, length, -1).mean(axis=1, dtype=np.float64)
+    factor = float(student.ppf(0.5 + 0.5 * CONFIDENCE, count - 1)) / math.sqrt(count)
+    return np.asarray(blocks.std(axis=0, ddof=1) * factor)
+
+
+def _torque_band(bench: Bench, torque: Array) -> Array:
+    """Half the confidence band of the averaged torque, from that of its current or torque."""
+    name = "torque" if bench.has("torque") else "current"
+    half = _half_band(bench, name)
     if name == "torque":
-        return np.asarray(error)
+        return half
     size = 1e-4 * max(float(np.abs(bench.recorded(name)).max()), 1e-9)
     slope = (torque_wave(bench, current=(1.0, -size)) - torque) / size
-    return np.asarray(np.abs(slope) * error)
+    return np.asarray(np.abs(slope) * half)
 
 
 # --- files that the rig names -------------------------------------------------------------------
@@ -358,13 +367,26 @@ def _still(rig: Rig) -> tuple[float, float] | None:
         channels=dataclasses.replace(
             rig.channels, voltage=None, current=None, lift=None, torque=None, airspeed=None
         ),
+        position=dataclasses.replace(rig.position, index_column=None),
     )
     path = rig.folder / tare.still_log
     cleaner = Cleaner(alone, path.name)
     log = rig.log
     chunks = read_chunks(path, cleaner.columns, Reading(path.name), log.separator, log.decimal)
-    parts = [cleaner.clean(chunk).values["thrust"] for chunk in chunks]
+    crank, parts, turned = crank_of(alone, path.name), [], [0.0]
+    for chunk in chunks:
+        samples = cleaner.clean(chunk)
+        parts.append(samples.values["thrust"])
+        angle = crank.follow(samples)[1]
+        turned += [float(angle.min()), float(angle.max())] if len(angle) else []
     cleaner.verdict()
+    if np.ptp(turned[1:] or turned) > STILL_TURN * TURN:
+        faults = Faults(path.name)
+        faults.add(
+            rig.position.column, f"a crank that turns by {math.degrees(np.ptp(turned[1:])):.0f} °",
+            "one that stands still", "tare.still_log is a run with the wing held still",
+        )  # fmt: skip
+        faults.raise_if_any()
     thrust = np.concatenate(parts)
     count = len(thrust) // STILL_BLOCKS
     if count == 0:
@@ -376,12 +398,19 @@ def _still(rig: Rig) -> tuple[float, float] | None:
     return float(thrust.mean()), math.hypot(scatter, tare.still_thrust_uncertainty_n)
 
 
+STILL_TURN = 0.05
+"""Part of a turn by which the crank may move while the wing is held still."""
+
 STILL_BLOCKS = 20
 """Parts of a run at rest whose means tell its scatter."""
 
 
 def _notes(
-    cleaner: Cleaner, strokes: StrokeTable, rig: Rig, repairs: Mapping[str, int]
+    cleaner: Cleaner,
+    strokes: StrokeTable,
+    rig: Rig,
+    repairs: Mapping[str, int],
+    flat: Mapping[str, int],
 ) -> list[str]:
     notes = []
     lost = cleaner.rows - cleaner.kept
@@ -390,14 +419,50 @@ def _notes(
     jitter = cleaner.jitter * rig.log.sample_rate_hz
     if jitter > 0.2:
         notes.append(f"The clock jitters by {100.0 * jitter:.0f} % of a sample.")
-    jumps = repairs.get("position jumps", 0)
-    if jumps and rig.position.index_column is None:
+    off = cleaner.sample_rate / rig.log.sample_rate_hz - 1.0
+    if abs(off) > SURE_RATE:
         notes.append(
-            f"The crank's sensor jumped {jumps} times: phases after that rest on the crank having"
-            " turned evenly there. A sensor with an index (position.index_column) would know."
+            f"By its clock the log has {cleaner.sample_rate:.6g} samples a second, not"
+            f" {rig.log.sample_rate_hz:g}: if the clock is wrong, so are frequency and shaft power,"
+            f" by {100.0 * abs(off):.2g} %."
         )
+    for name, count in flat.items():
+        if count > max(0.05 * strokes.count, 2):
+            notes.append(
+                f"{name}: flat peaks in {count} of {strokes.count} strokes, as where a sensor's"
+                " range ends; means and harmonics are wrong then."
+            )
+    notes += _phase_notes(rig, repairs)
     bad = int(np.count_nonzero(strokes.reasons != ""))
     if bad > 0.1 * strokes.count:
         why = ", ".join(f"{count} {reason}" for reason, count in strokes.rejected().items())
         notes.append(f"{bad} of {strokes.count} strokes are rejected: {why}.")
+    return notes
+
+
+SURE_RATE = 0.002
+"""Departure of the sample rate from the stated one that is worth a word: clocks keep far better."""
+
+
+def _phase_notes(rig: Rig, repairs: Mapping[str, int]) -> list[str]:
+    """What the crank's sensor leaves open, where no index ties it to the stroke."""
+    if rig.position.index_column is not None:
+        return []
+    notes = []
+    cure = "A sensor with an index (position.index_column) would know."
+    if jumps := repairs.get("position jumps", 0):
+        notes.append(
+            f"The crank's sensor jumped {jumps} {'time' if jumps == 1 else 'times'}: phases after"
+            f" that rest on the crank having turned evenly there. {cure}"
+        )
+    if gaps := repairs.get(LOST, 0):
+        notes.append(
+            f"{gaps} {'gap is' if gaps == 1 else 'gaps are'} too long to count on through: strokes"
+            f" before and after may differ in phase, which blurs their average. {cure}"
+        )
+    if repairs.get("sensor wraps", 0) and rig.position.finds_phase and not rig.position.wraps_whole:
+        notes.append(
+            "The count starts again in the middle of strokes: the phase is right only if it had not"
+            f" done so before the log began. {cure}"
+        )
     return notes

@@ -48,6 +48,9 @@ CHANNELS: Final = ("voltage", "current", "lift", "thrust", "torque", "airspeed")
 
 _RATIO = Number(least=0.0, most=0.5)
 
+SAMPLES_AN_EDGE: Final = 3
+"""Samples from one edge of a switching sensor to the next that see it for certain."""
+
 
 @dataclass(frozen=True, slots=True)
 class Filter:
@@ -200,6 +203,26 @@ class Position:
     def per_stroke(self) -> float:
         """Counts per stroke."""
         return self.per_turn * self.turns_per_stroke
+
+    @property
+    def wrap(self) -> float | None:
+        """Reading at which the column starts again; None if it does not."""
+        return 360.0 if self.kind == "angle" else self.wraps_at
+
+    @property
+    def wraps_whole(self) -> bool:
+        """Whether a wrap leaves the phase of the stroke as it is."""
+        strokes = 1.0 if self.wrap is None else self.wrap / self.per_stroke
+        return strokes >= 1.0 and abs(strokes - round(strokes)) < 1e-9
+
+    @property
+    def finds_phase(self) -> bool:
+        """Whether the log tells where in the turn the stroke begins."""
+        if self.index_column is not None:
+            return True
+        if self.kind == "edges":
+            return self.per_stroke == 1.0
+        return self.wrap is None or self.wrap >= self.per_stroke
 
     @staticmethod
     def check(found: Found) -> None:
@@ -435,7 +458,32 @@ class Rig:
                     f"a number >= {need:g}",
                     "16 samples a stroke are the fewest that show its shape",
                 )
+            _check_counts(found.faults, log.sample_rate_hz, strokes, found.values.get("position"))
         _check_columns(found)
+
+
+def _check_counts(
+    faults: Faults, sample_rate: float, strokes: Strokes, position: Position | None
+) -> None:
+    """Report a sensor of the crank that is faster than the samples can follow."""
+    if position is None:
+        return
+    per_sample = position.per_stroke * strokes.frequency_hz[1] / sample_rate
+    if position.kind == "edges" and per_sample * SAMPLES_AN_EDGE > 1.0:
+        need = SAMPLES_AN_EDGE * position.per_stroke * strokes.frequency_hz[1]
+        faults.add(
+            "log.sample_rate_hz", f"{sample_rate:g}", f"a number >= {need:g}",
+            f"{SAMPLES_AN_EDGE} samples an edge are the fewest that see each; a counter"
+            ' (position.kind = "counts") needs none',
+        )  # fmt: skip
+    if position.kind == "counts" and position.wraps_at is not None:
+        least = 2.0 * per_sample
+        if position.wraps_at <= least:
+            faults.add(
+                "position.wraps_at", f"{position.wraps_at:g}", f"a number > {least:g}",
+                f"up to {per_sample:g} counts from sample to sample cannot be told from counts"
+                " back",
+            )  # fmt: skip
 
 
 def _check_columns(found: Found) -> None:

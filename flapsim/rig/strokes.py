@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
@@ -31,6 +32,9 @@ UNEVEN = 3.0
 
 OUTLIER_FLOOR = 0.02
 """Part of a quantity's peak by which any stroke mean may differ: steady runs scatter little."""
+
+FLAT = 4
+"""Equal readings in a row that make a peak look cut off."""
 
 STUCK = 0.25
 """Part of a stroke throughout which a sensor that moves may read the same."""
@@ -104,10 +108,13 @@ class StrokeCutter:
     ----------
     rig : Rig
     crank : Crank
+    flat : Counter
+        By quantity, strokes whose peaks look cut off.
     """
 
     rig: Rig
     crank: Crank
+    flat: Counter[str] = field(default_factory=Counter)
     _samples: list[Samples] = field(default_factory=list)
     _knot_time: Array = field(default_factory=lambda: np.empty(0))
     _knot_angle: Array = field(default_factory=lambda: np.empty(0))
@@ -141,6 +148,9 @@ class StrokeCutter:
         bins = self.rig.strokes.bins
         turns = np.arange(self._next * bins, last * bins + 1) / bins
         edges = _times_at(turns * TURN, self._knot_time, self._knot_angle)
+        for name, channel in self.rig.measured.items():
+            if not channel.steady:
+                self.flat[name] += flat_peaks(rows.values[name], rows.time, edges[::bins])
         yield _average(rows, edges, bins, self.rig)
         self._next = last
         # One sample before the boundary stays, for the line through it.
@@ -208,6 +218,33 @@ def _average(rows: Samples, edges: Array, bins: int, rig: Rig) -> StrokeTable:
     reasons = _reasons(rows, time, begin, end, rig)
     lines = rows.lines[np.minimum(begin + 1, len(rows.lines) - 1)]
     return StrokeTable(lines, starts, period, time, means, waves, reasons)
+
+
+def flat_peaks(value: Array, time: Array, starts: Array) -> int:
+    """Count the strokes with a peak that looks cut off.
+
+    Parameters
+    ----------
+    value, time : (n,) arrays
+    starts : (k + 1,) array
+        Times at which strokes begin, and the end of the last.
+
+    Returns
+    -------
+    int
+        Strokes in which the readings stay equal at a peak, with steeper sides than the smallest
+        step of the sensor: a smooth peak, however coarsely read, falls off by single steps.
+    """
+    begins = np.concatenate([[0], np.flatnonzero(np.diff(value) != 0.0) + 1])
+    if len(begins) < 3:
+        return 0
+    levels, lengths = value[begins], np.diff(begins, append=len(value))
+    step = np.diff(levels)
+    before, after = step[:-1], -step[1:]
+    steep = np.maximum(np.abs(before), np.abs(after)) > 1.5 * np.abs(step).min()
+    flat = (lengths[1:-1] >= FLAT) & (before * after > 0.0) & steep
+    at = np.searchsorted(starts, time[begins[1:-1][flat]], "right") - 1
+    return len(np.unique(at[(at >= 0) & (at < len(starts) - 1)]))
 
 
 def _reasons(
