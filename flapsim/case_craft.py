@@ -282,12 +282,21 @@ class BalanceSpring:
 
 @dataclass(frozen=True, slots=True)
 class Motor:
-    """Direct-current motor."""
+    """Direct-current motor.
+
+    Attributes
+    ----------
+    resistance_ohm, torque_constant_n_m_a, no_load_current_a, rotor_inertia_kg_m2 : float
+    continuous_current_a, peak_current_a : float or None
+        Largest root mean square and largest instantaneous current that it may draw.
+    """
 
     resistance_ohm: float = field(metadata=ruled(NOT_NEGATIVE))
     torque_constant_n_m_a: float = field(metadata=ruled(POSITIVE))
     no_load_current_a: float = field(metadata=ruled(NOT_NEGATIVE))
     rotor_inertia_kg_m2: float = field(metadata=ruled(NOT_NEGATIVE))
+    continuous_current_a: float | None = field(default=None, metadata=ruled(POSITIVE))
+    peak_current_a: float | None = field(default=None, metadata=ruled(POSITIVE))
 
 
 @dataclass(frozen=True, slots=True)

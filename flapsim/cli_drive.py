@@ -32,8 +32,9 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from flapsim.crank import CrankSpeed
     from flapsim.cycle import Cycle
-    from flapsim.drive import CrankSpeed, SpringOptimum
+    from flapsim.drive import SpringOptimum
     from flapsim.flight.chain import Chain
     from flapsim.flight.loads import CrankForces, SpanLoads
     from flapsim.flight.size_drive import SizedDrive
@@ -152,8 +153,9 @@ def _drive(options: argparse.Namespace) -> None:
     if (options.motors or options.keep_spring) and not options.size:
         raise Stop(INPUT_AT_FAULT, "--motors and --keep-spring go with --size")
     check_output(options, PICTURE_SUFFIXES)
+    from flapsim.crank import NoSteadyCrank, crank_speed_ripple
     from flapsim.cycle import NoAnswer
-    from flapsim.drive import NoSteadyCrank, crank_speed_ripple, optimal_spring
+    from flapsim.drive import optimal_spring
     from flapsim.flight.chain import watt_chain
     from flapsim.flight.size_drive import motor_table, size_drive, wing_load
 

@@ -323,35 +323,70 @@ def power_table(case: Case, curve: PowerCurve) -> str:
     -------
     str
     """
+    from flapsim.terminal import WIDTH
+
     lines = [case.title, ""]
     leads = [name.split("+")[0] for name in curve.trimmed.free]
-    heads = [curve.key.rpartition(".")[2], *(key.rpartition(".")[2] for key in leads)]
-    heads += ["aero W", "shaft W", "electr W", "stalled", "climb m/s", "min", "km"]
-    lines.append(" ".join(f"{head[-13:]:>13}" if i < 1 + len(leads) else f"{head:>9}"
-                          for i, head in enumerate(heads)))  # fmt: skip
+    columns = [_name_and_unit(key) for key in (curve.key, *leads)]
+    for place in (0, 1):
+        wide = [f"{column[place][:9]:>9}" for column in columns]
+        lines.append(" ".join([*wide, *(f"{column[place]:>5}" for column in _SLIM)]).rstrip())
     for i, value in enumerate(curve.values):
         if not curve.trimmed.trimmed[i]:
-            lines.append(f"{value:13.4g} {curve.trimmed.reason(i)}")
+            lines += textwrap.wrap(
+                f"{value:9.4g} {curve.trimmed.reason(i)}", WIDTH,
+                drop_whitespace=True, subsequent_indent=" " * 10, initial_indent="",
+            )  # fmt: skip
             continue
         results, taken = curve.trimmed.results, curve.watts
-        wide = [value, *(curve.trimmed.solution[key][i] for key in leads)]
+        wide = [f"{x:9.4g}" for x in (value, *(curve.trimmed.solution[key][i] for key in leads))]
         slim = [
             results["mean.aero_power_w"][i], taken["shaft_power_w"][i],
-            taken["electrical_power_w"][i], results["check.stalled_fraction"][i],
-            curve.climb_rate_m_s[i], curve.endurance_s[i] / 60.0, curve.range_m[i] / 1000.0,
+            taken["electrical_power_w"][i], 100.0 * curve.used[i],
+            100.0 * results["check.stalled_fraction"][i], curve.climb_rate_m_s[i],
+            curve.endurance_s[i] / 60.0, curve.range_m[i] / 1000.0,
         ]  # fmt: skip
-        lines.append(
-            " ".join([*(f"{x:13.5g}" for x in wide), *(_cell(x) for x in slim)])
-        )  # fmt: skip
+        lines.append(" ".join([*wide, *(_cell(x) for x in slim)]))
     lines.append("")
     for name, point in curve.points.items():
         if math.isfinite(point.value):
             lines.append(
-                f"{name.replace('_', ' ')}: {point.value:.4g}, {point.power_w:.4g} W"
-                f" {curve.power_kind}"
+                f"{name.replace('_', ' ')}: {point.value:.4g} {columns[0][1]},"
+                f" {point.power_w:.4g} W {curve.power_kind}"
             )
-    return "\n".join([*lines, *curve.notes])
+    if curve.used.max() > 0.0:
+        lines += textwrap.wrap(
+            "limit: largest part used of available power"
+            + (", battery voltage and motor current" if case.drive is not None else "")
+            + "; what is beyond 100 % cannot be flown.",
+            WIDTH,
+        )
+    return "\n".join([*lines, *(line for note in curve.notes for line in _listed(note))])
+
+
+_SLIM = (
+    ("aero", "W"), ("shaft", "W"), ("elec", "W"), ("limit", "%"), ("stall", "%"),
+    ("climb", "m/s"), ("time", "min"), ("range", "km"),
+)  # fmt: skip
+_ENDINGS = (("_m_s", "m/s"), ("_deg", "deg"), ("_hz", "Hz"), ("_kg", "kg"), ("_m2", "m²"),
+            ("_m", "m"))  # fmt: skip
+
+
+def _name_and_unit(key: str) -> tuple[str, str]:
+    last = key.rpartition(".")[2]
+    for ending, unit in _ENDINGS:
+        if last.endswith(ending):
+            return last.removesuffix(ending).replace("_", " "), unit
+    return last.replace("_", " "), ""
+
+
+def _listed(note: str) -> list[str]:
+    from flapsim.terminal import WIDTH
+
+    return textwrap.wrap(note, WIDTH, initial_indent="  - ", subsequent_indent="    ")
 
 
 def _cell(value: float) -> str:
-    return f"{value:9.4g}" if math.isfinite(value) else f"{'-':>9}"
+    if not math.isfinite(value):
+        return f"{'-':>5}"
+    return f"{value:5.0f}" if abs(value) >= 99.95 else f"{value:5.3g}"

@@ -18,6 +18,7 @@ from flapsim.blade_element import Solution, solve
 from flapsim.blade_element import layout as rows
 from flapsim.case import Case
 from flapsim.case_craft import Drive
+from flapsim.drive import drive_notes
 from flapsim.outcome import (
     checks,
     drive_watts,
@@ -411,4 +412,6 @@ def _notes(case: Case, mean: dict[str, float], check: dict[str, float]) -> tuple
             "The wing held still cannot make this lift (or no power is taken), so there is no"
             " flapping efficiency."
         )
+    if case.drive is not None:
+        notes += drive_notes(case.drive, mean)
     return tuple(notes)

@@ -1,17 +1,16 @@
 """From the crank to the battery: what the drive takes to move the wing as it moves.
 
 Answers: which power the crank takes instant by instant, what motor, gear and battery lose on the
-way, which balance spring takes least, and how unevenly a crank with a light rotor turns. Does not
-answer which drive to choose.
+way, which part of each limit of motor and battery that uses, and which balance spring takes least.
+Does not answer which drive to choose.
 
-The crank carries all motions of the wing. It turns at constant speed, except in
-`crank_speed_ripple`. Arrays run over the steps of a stroke; axes after that are designs, and every
+The crank carries all motions of the wing and turns at constant speed; `flapsim.crank` lets it
+vary. Arrays run over the steps of a stroke; axes after that are designs, and every
 number of a drive may be an array over designs too.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -24,14 +23,13 @@ from flapsim.case import Case
 from flapsim.case_craft import BalanceSpring, Drive
 
 __all__ = [
+    "LIMITS",
     "REPORTED",
-    "CrankSpeed",
     "DriveTrain",
-    "NoSteadyCrank",
     "SpringOptimum",
-    "crank_speed_ripple",
     "drive_means",
     "drive_notes",
+    "drive_refusal",
     "drive_train",
     "optimal_spring",
 ]
@@ -48,6 +46,14 @@ REPORTED = (
     "cost_of_transport",
 )
 """Means of a run that only a drive gives a meaning; NaN without one."""
+
+LIMITS = {
+    "voltage_used": "voltage of the battery under load",
+    "battery_power_used": "largest power of the battery",
+    "peak_current_used": "peak current of the motor",
+    "continuous_current_used": "continuous current of the motor",
+}
+"""Ratios that tell how near a drive is to what it cannot do, and what that is."""
 
 
 @dataclass(frozen=True)
@@ -71,11 +77,15 @@ class DriveTrain:
         ``drive_efficiency`` and ``motor_efficiency``. NaN for what the battery cannot give.
     peak : dict of str to ndarray, shape (...)
         Largest ``shaft_power_w``, ``motor_current_a`` and ``motor_voltage_v``.
+    used : dict of str to ndarray, shape (...)
+        Part used of each of `LIMITS`; NaN for a current of which the drive states no limit. The
+        drive can give a state in which none exceeds 1.
     """
 
     series: dict[str, Array]
     mean: dict[str, Array]
     peak: dict[str, Array]
+    used: dict[str, Array]
 
 
 def drive_train(
@@ -112,7 +122,8 @@ def drive_train(
     that the motor is free of load then. The motor is ``I = torque/kt + I0``, ``V = kt speed + R I``
     (the textbook direct-current motor), so that its loss is the mean of R I^2, not that of the mean
     current, and ``kt speed I0`` without load. The battery gives the mean power, smoothed by the
-    controller, at ``V = V0 - Rb I``; it has no such state above ``V0^2/(4 Rb)``.
+    controller, at ``V = V0 - Rb I``; it has no such state above ``V0^2/(4 Rb)``. A controller
+    passes on that voltage at most, so the largest voltage of the motor may not exceed it.
     """
     wing_power = np.asarray(aero_power, dtype=np.float64) + np.asarray(inertial_power)
     spring_power = _spring_power(drive.balance_spring, plunge, plunge_rate)
@@ -187,7 +198,31 @@ def drive_train(
         name: series[name].max(axis=0)
         for name in ("shaft_power_w", "motor_current_a", "motor_voltage_v")
     }
-    return DriveTrain(series, mean, peak)
+    return DriveTrain(series, mean, peak, _used(drive, mean, peak))
+
+
+def _used(drive: Drive, mean: Mapping[str, Array], peak: Mapping[str, Array]) -> dict[str, Array]:
+    """Part used of each of `LIMITS`."""
+    battery, motor = drive.battery, drive.motor
+    # Beyond the battery's largest power there is no voltage: half the open one, where that lies.
+    voltage = np.where(
+        np.isfinite(mean["battery_voltage_v"]),
+        mean["battery_voltage_v"],
+        0.5 * np.asarray(battery.voltage_v),
+    )
+    asked = mean["motor_power_w"] + mean["auxiliary_power_w"]
+    return {
+        "voltage_used": peak["motor_voltage_v"] / voltage,
+        "battery_power_used": asked * 4.0 * battery.resistance_ohm / np.square(battery.voltage_v),
+        "peak_current_used": _of_limit(peak["motor_current_a"], motor.peak_current_a),
+        "continuous_current_used": _of_limit(
+            mean["motor_current_rms_a"], motor.continuous_current_a
+        ),
+    }
+
+
+def _of_limit(value: Array, limit: float | None) -> Array:
+    return value / (np.nan if limit is None else np.asarray(limit, dtype=np.float64))
 
 
 def _spring_power(spring: BalanceSpring | None, plunge: ArrayLike, plunge_rate: ArrayLike) -> Array:
@@ -266,7 +301,8 @@ def drive_means(
     Returns
     -------
     dict of str to ndarray, shape (...)
-        All of `REPORTED`, NaN without a drive; with one also all of ``DriveTrain.mean``.
+        All of `REPORTED`, NaN without a drive; with one also all of ``DriveTrain.mean`` and of
+        ``DriveTrain.used``.
     """
     mean_thrust = np.asarray(thrust, dtype=np.float64)
     if case.drive is None:
@@ -274,7 +310,7 @@ def drive_means(
     train = drive_train(
         case.drive, case.stroke.frequency_hz, aero_power, inertial_power, plunge, plunge_rate
     )
-    return train.mean | efficiencies(case, train.mean, mean_thrust)
+    return train.mean | train.used | efficiencies(case, train.mean, mean_thrust)
 
 
 def efficiencies(case: Case, mean: Mapping[str, Array], thrust: ArrayLike) -> dict[str, Array]:
@@ -308,41 +344,72 @@ def efficiencies(case: Case, mean: Mapping[str, Array], thrust: ArrayLike) -> di
     }
 
 
-def drive_notes(drive: Drive, train: DriveTrain) -> tuple[str, ...]:
-    """What a drive cannot do, in words.
+def drive_refusal(drive: Drive, mean: Mapping[str, ArrayLike]) -> str:
+    """Why a drive cannot give a state, in words.
 
     Parameters
     ----------
     drive : Drive
         The drive of one design.
-    train : DriveTrain
-        What it is asked for; one design.
+    mean : mapping of str to float
+        From `drive_means`: what it is asked for.
+
+    Returns
+    -------
+    str
+        What binds, by how much, and what would help; empty where the drive gives what is asked.
+    """
+    value = {name: float(np.asarray(number)) for name, number in mean.items()}
+    reasons = []
+    if value["battery_power_used"] > 1.0:
+        asked = value["motor_power_w"] + value["auxiliary_power_w"]
+        reasons.append(
+            f"the battery cannot give the {asked:.3g} W asked of it: at most"
+            f" {asked / value['battery_power_used']:.3g} W, at half its voltage; it needs more"
+            " voltage or less resistance, or the stroke less power"
+        )
+    elif value["voltage_used"] > 1.0:
+        under_load = value["battery_voltage_v"]
+        reasons.append(
+            f"the motor needs up to {value['voltage_used'] * under_load:.3g} V and the battery has"
+            f" {under_load:.3g} V under load; a lower gear ratio or more cells would help"
+        )
+    for name, limit, what in (
+        ("peak_current_used", drive.motor.peak_current_a, "up to"),
+        ("continuous_current_used", drive.motor.continuous_current_a, "a root mean square of"),
+    ):
+        if limit is not None and value[name] > 1.0:
+            reasons.append(
+                f"the motor draws {what} {value[name] * limit:.3g} A and may draw {limit:.3g} A; a"
+                " higher gear ratio or a stronger motor would help"
+            )
+    return f"The drive cannot give this state: {'; and '.join(reasons)}." if reasons else ""
+
+
+def drive_notes(drive: Drive, mean: Mapping[str, ArrayLike]) -> tuple[str, ...]:
+    """What to mind of a drive, in words.
+
+    Parameters
+    ----------
+    drive : Drive
+        The drive of one design.
+    mean : mapping of str to float
+        From `drive_means`: what it is asked for.
 
     Returns
     -------
     tuple of str
-        Empty where the drive gives what is asked.
+        Empty where the drive gives what is asked and loses little on the way.
     """
-    mean, peak = train.mean, train.peak
-    notes = []
-    asked = float(mean["motor_power_w"] + mean["auxiliary_power_w"])
-    if math.isnan(mean["electrical_power_w"]):
-        most = drive.battery.voltage_v**2 / (4.0 * drive.battery.resistance_ohm)
+    refusal = drive_refusal(drive, mean)
+    notes = [refusal] if refusal else []
+    lost, shaft = (
+        float(np.asarray(mean[name])) for name in ("unrecovered_power_w", "shaft_power_w")
+    )
+    if drive.regeneration == 0.0 and lost > 0.2 * shaft:
         notes.append(
-            f"The battery cannot give the {asked:.3g} W asked of it: at most {most:.3g} W, at half"
-            " its voltage. It needs more voltage or less resistance, or the stroke less power."
-        )
-    elif peak["motor_voltage_v"] > mean["battery_voltage_v"]:
-        notes.append(
-            f"The motor needs up to {float(peak['motor_voltage_v']):.3g} V, the battery has"
-            f" {float(mean['battery_voltage_v']):.3g} V under load: the crank cannot keep this"
-            " speed. A lower gear ratio or more cells would."
-        )
-    if drive.regeneration == 0.0 and mean["unrecovered_power_w"] > 0.2 * mean["shaft_power_w"]:
-        part = float(mean["unrecovered_power_w"] / mean["shaft_power_w"])
-        notes.append(
-            f"{100.0 * part:.0f} % of the shaft power is work that the wing returns and nothing"
-            " takes up: a balance spring at the shoulder would carry it."
+            f"{100.0 * lost / shaft:.0f} % of the shaft power is work that the wing returns and"
+            " nothing takes up: a balance spring at the shoulder would carry it."
         )
     return tuple(notes)
 
@@ -443,135 +510,3 @@ def _smoothing_spring(load: Array, angle: Array, rate: Array) -> Array:
     if both[1] >= 0.0:
         return both
     return np.array([-float(load @ rate / (rate @ rate)), 0.0])
-
-
-# --- a crank that turns unevenly ---------------------------------------------------------------
-
-
-class NoSteadyCrank(ArithmeticError):
-    """The rotor is too light to carry the crank through the stroke."""
-
-
-@dataclass(frozen=True)
-class CrankSpeed:
-    """A crank driven at constant voltage, its rotor the only flywheel.
-
-    Attributes
-    ----------
-    speed : ndarray, shape (n,)
-        Crank speed at the steps of the stroke's phase, rad/s.
-    fluctuation : float
-        Largest less least speed, over the mean.
-    motor_current : ndarray, shape (n,)
-        A.
-    voltage : float
-        Constant voltage at the motor that keeps the stroke's frequency, V.
-    motor_power : float
-        Mean power at the motor's terminals over time, W.
-    copper_loss : float
-        Mean loss in the winding over time, W.
-    """
-
-    speed: Array
-    fluctuation: float
-    motor_current: Array
-    voltage: float
-    motor_power: float
-    copper_loss: float
-
-
-def crank_speed_ripple(drive: Drive, frequency_hz: float, shaft_power: ArrayLike) -> CrankSpeed:
-    """How unevenly the crank turns at constant voltage, and what that changes.
-
-    Parameters
-    ----------
-    drive : Drive
-        The drive of one design; its motor has a resistance.
-    frequency_hz : float
-        Strokes per second, Hz, kept by the choice of the voltage.
-    shaft_power : array_like, shape (n,)
-        ``DriveTrain.series["shaft_power_w"]``: what the crank takes at constant speed, W.
-
-    Returns
-    -------
-    CrankSpeed
-
-    Raises
-    ------
-    NoSteadyCrank
-        If the crank would stop within the stroke, or no periodic speed was found.
-
-    Notes
-    -----
-    The crank meets at each angle the torque that it meets there at constant speed: air and mass
-    of the wing do not follow the ripple, which holds for small ripple. With the rotor inertia J
-    and the gear ratio N, ``J N^2/2 d(speed^2)/d(angle) = N kt (current - I0) - torque/gear``, the
-    gear as in `drive_train`. Its periodic solution is found as such: collocation at the steps of
-    the stroke with the derivative of the trigonometric interpolant (Trefethen 2000, Spectral
-    Methods in MATLAB, ch. 3) and Newton's method for the squares of the speed and the voltage.
-    """
-    from scipy.optimize import root
-
-    motor = drive.motor
-    if not motor.resistance_ohm > 0.0:
-        raise NoSteadyCrank(
-            "a motor without resistance keeps its speed at constant voltage: there is no ripple"
-        )
-    base = 2.0 * np.pi * frequency_hz
-    load = np.asarray(shaft_power, dtype=np.float64)
-    count = load.size
-    passed = np.where(
-        load > 0.0, load / drive.gear_efficiency, load * drive.regeneration * drive.gear_efficiency
-    )
-    # Everything relative to the mean speed; torques in watts at that speed.
-    turn = motor.torque_constant_n_m_a * drive.gear_ratio * base
-    inertia = motor.rotor_inertia_kg_m2 * drive.gear_ratio**2 * base**3 / 2.0
-    derivative = _periodic_derivative(count)
-    resistance, idle = motor.resistance_ohm, motor.no_load_current_a
-
-    def current_at(ratio: Array, voltage: float) -> Array:
-        return (voltage - turn * ratio) / resistance
-
-    def faults(unknown: Array) -> tuple[Array, Array]:
-        squares, voltage = np.maximum(unknown[:-1], 1e-6), unknown[-1]
-        ratio = np.sqrt(squares)
-        torque = turn * (current_at(ratio, voltage) - idle)
-        balance = inertia * derivative @ unknown[:-1] - torque + passed
-        slope = np.zeros((count + 1, count + 1))
-        slope[:-1, :-1] = inertia * derivative + np.diag(turn**2 / resistance / (2.0 * ratio))
-        slope[:-1, -1] = -turn / resistance
-        # The mean over the angle of 1/speed is the period, which the frequency sets.
-        slope[-1, :-1] = -0.5 / (count * ratio**3)
-        return np.append(balance, (1.0 / ratio).mean() - 1.0), slope
-
-    start_voltage = turn + resistance * (float(passed.mean()) / turn + idle)
-    start = np.append(np.ones(count), start_voltage)
-    solution = root(faults, start, jac=True, method="hybr", options={"xtol": 1e-13})
-    scale = float(np.abs(passed).max()) + turn * idle + 1e-300
-    left = np.abs(faults(solution.x)[0])
-    if solution.x[:-1].min() <= 1e-6 or left[:-1].max() > 1e-8 * scale or left[-1] > 1e-8:
-        raise NoSteadyCrank(
-            "the rotor is too light for this load: at constant voltage the crank would stop within"
-            " the stroke; more rotor inertia, a higher gear ratio or a balance spring would help"
-        )
-    ratio, voltage = np.sqrt(solution.x[:-1]), float(solution.x[-1])
-    current = current_at(ratio, voltage)
-    # Steps are even in angle: a mean over time weighs each by the time spent there.
-    time = (1.0 / ratio) / (1.0 / ratio).sum()
-    return CrankSpeed(
-        speed=base * ratio,
-        fluctuation=float(ratio.max() - ratio.min()),
-        motor_current=current,
-        voltage=voltage,
-        motor_power=float(voltage * (current * time).sum()),
-        copper_loss=float(resistance * (current**2 * time).sum()),
-    )
-
-
-def _periodic_derivative(count: int) -> Array:
-    """Derivative at even steps of a turn of the trigonometric interpolant, shape (n, n)."""
-    index = np.arange(count)
-    apart = index[:, None] - index[None, :]
-    with np.errstate(divide="ignore"):
-        entry = 0.5 * (-1.0) ** apart / np.tan(np.pi * apart / count)
-    return np.where(apart == 0, 0.0, entry).astype(np.float64)

@@ -93,6 +93,14 @@ _DRIVE = {
     "motor_speed_rad_s": Quantity("rad s-1", "motor speed"),
     "battery_current_a": Quantity("A", "battery current"),
     "battery_voltage_v": Quantity("V", "battery voltage under load"),
+    "voltage_used": Quantity(
+        "1", "largest voltage of the motor over that of the battery under load"
+    ),
+    "battery_power_used": Quantity("1", "power at the battery over the largest it can give"),
+    "peak_current_used": Quantity("1", "largest current of the motor over what it may draw"),
+    "continuous_current_used": Quantity(
+        "1", "root mean square of the motor current over what it may draw"
+    ),
     "motor_efficiency": Quantity("1", "motor shaft power over power at its terminals"),
     "aerodynamic_efficiency": Quantity("1", "thrust times airspeed over shaft power"),
     "drive_efficiency": Quantity("1", "shaft power over power at the battery's terminals"),

@@ -127,7 +127,7 @@ def watt_chain(cycle: Cycle) -> Chain:
         for name, key, loss in _LINKS
         if not (driven_twist and key == "twist_loss_w")
     )
-    return Chain(links, means, _imbalance(means), train, drive_notes(drive, train))
+    return Chain(links, means, _imbalance(means), train, drive_notes(drive, means))
 
 
 def _imbalance(means: Mapping[str, float]) -> float:

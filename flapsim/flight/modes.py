@@ -17,7 +17,7 @@ from flapsim.case import Case
 from flapsim.cycle import Cycle, simulate
 from flapsim.flight.hazard import hazard_note
 from flapsim.flight.trim import NoTrim, Trim, flight_words, trim
-from flapsim.flight.watts import watts
+from flapsim.flight.watts import refusal_of_drive, watts
 from flapsim.kinematics import (
     PLUNGE_INNER,
     PLUNGE_OUTER,
@@ -210,5 +210,6 @@ def take_off(case: Case, full: Mapping[str, float]) -> TakeOff:
         taken,
         f"{flight_words(hard)} at full stroke ({words}): thrust beyond drag {100 * margin:+.3g} %"
         f" of the weight, {'steepest climb' if can else 'it can only sink, at'}"
-        f" {abs(steepest):.3g} deg ({abs(rate):.3g} m/s); {power}; {stalled:.0f} % stalled.",
+        f" {abs(steepest):.3g} deg ({abs(rate):.3g} m/s); {power}; {stalled:.0f} % stalled."
+        f" {refusal_of_drive(cycle)}".rstrip(),
     )

@@ -1,8 +1,8 @@
 """Power curve: what steady flight takes over airspeed, climb angle or mass.
 
 Answers: at which speed does the craft fly longest and at which farthest, how fast and how steeply
-can it go with the power it has, for how long and how far on one battery? Every point is a trim of
-its own.
+can it go with the power it has, for how long and how far on one battery, and what is it that stops
+it: power, voltage, current, or the stroke? Every point is a trim of its own.
 """
 
 from __future__ import annotations
@@ -17,8 +17,16 @@ from numpy.typing import ArrayLike, NDArray
 
 from flapsim.case import Case, CaseError, Fault
 from flapsim.case_columns import is_column_key
-from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
-from flapsim.flight.watts import watts_of_many
+from flapsim.drive import LIMITS
+from flapsim.flight.curve_points import (
+    STROKE,
+    CurvePoint,
+    CurveSearch,
+    of_drive,
+    power_kind,
+    power_of,
+)
+from flapsim.flight.search import TrimColumns, TrimStatus
 
 __all__ = ["CurvePoint", "PowerCurve", "default_free", "power_curve"]
 
@@ -33,31 +41,6 @@ USABLE_CAPACITY = 0.8
 DISCHARGE_PER_HOUR = 10.0
 """Power that counts as available, in capacities per hour, unless the user says what is; common
 practice for small lithium cells, no source."""
-
-_REFINED = 9
-_ROUNDS = 2
-_HALVINGS = 9
-_STEEPEST = 60.0
-
-
-@dataclass(frozen=True)
-class CurvePoint:
-    """A point of a power curve that has a name.
-
-    Attributes
-    ----------
-    value : float
-        Of the swept quantity.
-    power_w : float
-        Electrical power if there is a drive, aerodynamic power otherwise.
-    at_end : bool
-        Whether it lies at the end of what was asked or of what trims, so that the true one may
-        lie beyond.
-    """
-
-    value: float
-    power_w: float
-    at_end: bool
 
 
 @dataclass(frozen=True)
@@ -82,10 +65,18 @@ class PowerCurve:
         Power that counts as available, NaN if unknown.
     points : dict of str to CurvePoint
         ``minimum_power``, ``best_range``, ``top_speed`` over airspeed; ``most`` over anything else.
+    used : ndarray, shape (n,)
+        Largest part used of any limit: available power, and `flapsim.drive.LIMITS`; infinite
+        where no state trims. Flown can be what does not exceed 1.
+    limit : tuple of str, n of them
+        Which limit that is.
     climb_deg : ndarray, shape (n,)
-        Steepest climb with the available power, over airspeed; NaN where there is none.
+        Steepest climb within the limits, over airspeed; NaN where there is none.
+    climb_limit : tuple of str, n of them
+        What comes in the way of a steeper one; empty where there is none, or nothing up to 60 deg.
     endurance_s, range_m : ndarray, shape (n,)
-        On `USABLE_CAPACITY` of the battery; NaN without one.
+        On `USABLE_CAPACITY` of the battery; NaN without one, and where the drive cannot give the
+        state.
     notes : tuple of str
         What to mind.
     """
@@ -98,7 +89,10 @@ class PowerCurve:
     power_kind: str
     available_w: float
     points: dict[str, CurvePoint]
+    used: Array
+    limit: tuple[str, ...]
     climb_deg: Array
+    climb_limit: tuple[str, ...]
     endurance_s: Array
     range_m: Array
     notes: tuple[str, ...]
@@ -106,7 +100,12 @@ class PowerCurve:
     @property
     def power_w(self) -> Array:
         """Power of each point, of the kind `power_kind`, W, shape (n,); NaN where none trims."""
-        return _power(self.trimmed, self.watts, self.power_kind)
+        return power_of(self.trimmed, self.watts, self.power_kind)
+
+    @property
+    def given(self) -> NDArray[np.bool_]:
+        """Which points trim within the limits of the drive, available power aside, shape (n,)."""
+        return self.trimmed.trimmed & (of_drive(self.watts) <= 1.0)
 
     @property
     def airspeed(self) -> Array:
@@ -182,35 +181,30 @@ def power_curve(
     swept = np.asarray(values, dtype=np.float64)
     free = tuple(free or default_free(case))
     _check(case, key, swept, free)
-    task = _Task(case, key, free, hold, bounds, threads)
+    available = _available(case) if available_w is None else available_w
+    task = CurveSearch(case, key, free, hold, bounds, threads, available)
     trimmed, found = task.at(swept)
     trimmed, found = task.bridged(swept, trimmed, found)
-    kind = "aerodynamic" if case.drive is None else "electrical"
-    available = _available(case) if available_w is None else available_w
-    power = _power(trimmed, found, kind)
-    notes = list(_refusals(key, swept, trimmed))
+    power = task.power(trimmed, found)
+    used, limit = task.used(trimmed, found)
+    notes = [*_refusals(key, swept, trimmed), *_refusals_of_drive(key, swept, trimmed, found)]
     points: dict[str, CurvePoint] = {}
-    climb = np.full(swept.shape, np.nan)
+    climb, climb_limit = np.full(swept.shape, np.nan), [""] * swept.size
     speed = _airspeed(case, key, swept, trimmed)
+    given = np.where(of_drive(found) <= 1.0, power, np.nan)
+    if key == AIRSPEED and np.isfinite(given).any():
+        points["minimum_power"] = task.least(swept, given, trimmed, per_distance=False)
+        points["best_range"] = task.least(swept, given, trimmed, per_distance=True)
     if np.isfinite(power).any():
-        if key == AIRSPEED:
-            points["minimum_power"] = task.least(swept, power, trimmed, kind, per_distance=False)
-            points["best_range"] = task.least(swept, power, trimmed, kind, per_distance=True)
-        points["top_speed" if key == AIRSPEED else "most"] = task.most(
-            swept, power, trimmed, kind, available
-        )
-        if key == AIRSPEED and math.isfinite(available):
-            climb = task.steepest(swept, power, trimmed, kind, available)
-            notes += _best_climb(speed, climb, available)
-    notes += [
-        f"{name.replace('_', ' ')} lies at the end of what was asked or trims: {point.value:.4g}."
-        for name, point in points.items()
-        if point.at_end
-    ]
+        points["top_speed" if key == AIRSPEED else "most"] = task.most(swept, trimmed, found)
+    if key == AIRSPEED and (used <= 1.0).any() and math.isfinite(available):
+        climb, climb_limit = task.steepest(swept, trimmed, used)
+        notes += _best_climb(speed, climb, climb_limit)
+    notes += _ends(points)
     endurance = np.full(swept.shape, np.nan)
     if case.drive is not None:
         capacity = USABLE_CAPACITY * case.drive.battery.capacity_ah * 3600.0
-        endurance = capacity / found["battery_current_a"]
+        endurance = np.where(np.isfinite(given), capacity / found["battery_current_a"], np.nan)
         notes.append(
             f"Endurance and range use {100 * USABLE_CAPACITY:.0f} % of the battery's capacity"
             " (common practice, no source), in still air, without take-off."
@@ -221,8 +215,8 @@ def power_curve(
                 " practice, no source)."
             )
     return PowerCurve(
-        case, key, swept, trimmed, found, kind, available, points, climb, endurance,
-        endurance * speed, tuple(notes),
+        case, key, swept, trimmed, found, power_kind(case), available, points, used, limit, climb,
+        tuple(climb_limit), endurance, endurance * speed, tuple(notes),
     )  # fmt: skip
 
 
@@ -250,15 +244,6 @@ def _available(case: Case) -> float:
     return DISCHARGE_PER_HOUR * battery.capacity_ah * battery.voltage_v
 
 
-def _power(trimmed: TrimColumns, found: Mapping[str, Array], kind: str) -> Array:
-    power = (
-        found["electrical_power_w"]
-        if kind == "electrical"
-        else trimmed.results["mean.aero_power_w"]
-    )
-    return np.where(trimmed.trimmed, power, np.nan)
-
-
 def _airspeed(case: Case, key: str, values: Array, trimmed: TrimColumns) -> Array:
     if key == AIRSPEED:
         return values
@@ -266,163 +251,73 @@ def _airspeed(case: Case, key: str, values: Array, trimmed: TrimColumns) -> Arra
     return trimmed.solution.get(AIRSPEED, fixed)
 
 
+def _runs(values: Array, those: NDArray[np.int64]) -> list[tuple[NDArray[np.int64], str]]:
+    """Runs of neighbours, and where they lie, in words."""
+    if not those.size:
+        return []
+    out = []
+    for run in np.split(those, np.flatnonzero(np.diff(those) > 1) + 1):
+        first, last = values[run[0]], values[run[-1]]
+        out.append((run, f"{first:.4g}" if run.size == 1 else f"{first:.4g} to {last:.4g}"))
+    return out
+
+
 def _refusals(key: str, values: Array, trimmed: TrimColumns) -> list[str]:
     """Why points do not trim, one sentence for each run of neighbours."""
-    out: list[str] = []
-    refused = np.flatnonzero(~trimmed.trimmed)
-    if not refused.size:
-        return out
-    for run in np.split(refused, np.flatnonzero(np.diff(refused) > 1) + 1):
-        first, last = values[run[0]], values[run[-1]]
-        where = f"{first:.4g}" if run.size == 1 else f"{first:.4g} to {last:.4g}"
+    out = []
+    for run, where in _runs(values, np.flatnonzero(~trimmed.trimmed)):
         worst = run[0] if run[0] > 0 else run[-1]
         out.append(f"No trim at {key} = {where}: {trimmed.reason(int(worst))}.")
     return out
 
 
-def _best_climb(speed: Array, climb: Array, available: float) -> list[str]:
+def _refusals_of_drive(
+    key: str, values: Array, trimmed: TrimColumns, found: Mapping[str, Array]
+) -> list[str]:
+    """Why the drive cannot give points that trim, one sentence for each run of neighbours."""
+    out = []
+    for run, where in _runs(values, np.flatnonzero(trimmed.trimmed & (of_drive(found) > 1.0))):
+        parts = {name: float(np.nan_to_num(found[name][run]).max()) for name in LIMITS}
+        worst = max(parts, key=lambda name: parts[name])
+        out.append(
+            f"The drive cannot give {key} = {where}: it would take up to"
+            f" {100.0 * parts[worst]:.3g} % of the {LIMITS[worst]}."
+        )
+    return out
+
+
+def _ends(points: Mapping[str, CurvePoint]) -> list[str]:
+    """What stops the craft, and which points lie where the question ends."""
+    out = []
+    for name, point in points.items():
+        words = name.replace("_", " ")
+        if point.limit:
+            out.append(f"{words} {point.value:.4g}: beyond it {_words_of(point.limit)}.")
+        elif point.at_end and math.isfinite(point.value):
+            out.append(
+                f"{words} lies at the end of what was asked, trims or is given by the drive:"
+                f" {point.value:.4g}."
+            )
+        elif point.at_end:
+            out.append(f"{words}: no point stays within the limits.")
+    return out
+
+
+def _words_of(limit: str) -> str:
+    return limit if limit == STROKE else f"the {limit} is exceeded"
+
+
+def _best_climb(speed: Array, climb: Array, limit: Sequence[str]) -> list[str]:
     """The ceiling of climb, in a sentence."""
     rate = speed * np.sin(np.radians(climb))
     if not np.isfinite(rate).any():
         return []
     at = int(np.nanargmax(rate))
+    beyond = f"; beyond it {_words_of(limit[at])}" if limit[at] else ""
     return [
-        f"Fastest climb with {available:.3g} W: {rate[at]:.3g} m/s at {speed[at]:.4g} m/s, path"
-        f" {climb[at]:.3g} deg up; the stroke, not the power, may be what limits it."
+        f"Fastest climb: {rate[at]:.3g} m/s at {speed[at]:.4g} m/s, path {climb[at]:.3g} deg"
+        f" up{beyond}."
     ]
-
-
-class _Task:
-    """Trims of one craft over one quantity."""
-
-    def __init__(
-        self,
-        case: Case,
-        key: str,
-        free: Sequence[str],
-        hold: Sequence[str] | None,
-        bounds: Mapping[str, tuple[float, float]] | None,
-        threads: int,
-    ) -> None:
-        self._case, self._key, self._free, self._hold = case, key, tuple(free), hold
-        self._bounds, self._threads = bounds, threads
-
-    def at(
-        self, values: Array, start: Mapping[str, Array] | None = None, **others: Array
-    ) -> tuple[TrimColumns, dict[str, Array]]:
-        """Trim at some values, with the watts of the drive."""
-        columns = {self._key: values} | {k.replace("__", "."): v for k, v in others.items()}
-        trimmed = trim_many(
-            self._case, columns, self._free, self._hold, start, self._bounds, self._threads,
-            thorough=start is None,
-        )  # fmt: skip
-        full = columns | trimmed.solution
-        return trimmed, watts_of_many(self._case, full, trimmed.results, trimmed.trimmed)
-
-    def bridged(
-        self, values: Array, trimmed: TrimColumns, found: dict[str, Array]
-    ) -> tuple[TrimColumns, dict[str, Array]]:
-        """Try refused points once more from their nearest neighbour that trims."""
-        good = np.flatnonzero(trimmed.trimmed)
-        refused = np.flatnonzero(~trimmed.trimmed)
-        if not good.size or not refused.size:
-            return trimmed, found
-        near = good[np.argmin(np.abs(values[refused][:, None] - values[good][None]), axis=1)]
-        start = {key: value[near] for key, value in trimmed.solution.items()}
-        again, watts = self.at(values[refused], start)
-        won = again.trimmed
-        for into, new in (
-            (trimmed.solution, again.solution),
-            (trimmed.residual, again.residual),
-            (trimmed.results, again.results),
-            (found, watts),
-        ):
-            for name, column in into.items():
-                column[refused[won]] = new[name][won]
-        trimmed.status[refused[won]] = TrimStatus.TRIMMED
-        return trimmed, found
-
-    def _between(
-        self, values: Array, trimmed: TrimColumns, low: float, high: float
-    ) -> tuple[Array, dict[str, Array]]:
-        """Finer values, with a warm start from the points around them."""
-        fine = np.linspace(low, high, _REFINED)
-        good = trimmed.trimmed
-        start = {k: np.interp(fine, values[good], v[good]) for k, v in trimmed.solution.items()}
-        return fine, start
-
-    def least(
-        self, values: Array, power: Array, trimmed: TrimColumns, kind: str, per_distance: bool
-    ) -> CurvePoint:
-        """Value of least power, or of least power per distance."""
-        x, y = values, power
-        for _ in range(_ROUNDS):
-            cost = y / x if per_distance else y
-            at = int(np.nanargmin(cost))
-            low, high = x[max(at - 1, 0)], x[min(at + 1, x.size - 1)]
-            x, start = self._between(values, trimmed, low, high)
-            fine, found = self.at(x, start)
-            y = _power(fine, found, kind)
-        cost = y / x if per_distance else y
-        at = int(np.nanargmin(cost))
-        best = float(x[at])
-        inside = 0 < at < x.size - 1 and bool(np.isfinite(cost[at - 1 : at + 2]).all())
-        if inside:
-            best += _vertex(cost[at - 1 : at + 2]) * float(x[1] - x[0])
-        known = np.isfinite(y)
-        return CurvePoint(best, float(np.interp(best, x[known], y[known])), not inside)
-
-    def most(
-        self, values: Array, power: Array, trimmed: TrimColumns, kind: str, available: float
-    ) -> CurvePoint:
-        """Largest value that trims with the available power."""
-        limit = available if math.isfinite(available) else math.inf
-        x, y = values, power
-        for _ in range(_ROUNDS + 1):
-            able = np.flatnonzero(y <= limit)
-            if not able.size:
-                return CurvePoint(math.nan, math.nan, True)
-            at = int(able[-1])
-            if at == x.size - 1:
-                break
-            if np.isfinite(y[at + 1]) and np.isfinite(limit) and x is not values:
-                part = (limit - y[at]) / (y[at + 1] - y[at])
-                return CurvePoint(float(x[at] + part * (x[at + 1] - x[at])), limit, False)
-            x, start = self._between(values, trimmed, x[at], x[at + 1])
-            fine, found = self.at(x, start)
-            y = _power(fine, found, kind)
-        able = np.flatnonzero(y <= limit)
-        if not able.size:
-            return CurvePoint(math.nan, math.nan, True)
-        return CurvePoint(float(x[able[-1]]), float(y[able[-1]]), True)
-
-    def steepest(
-        self, values: Array, power: Array, trimmed: TrimColumns, kind: str, available: float
-    ) -> Array:
-        """Steepest climb with the available power at each airspeed, by bisection, deg."""
-        able = np.flatnonzero(power <= available)
-        out = np.full(values.shape, np.nan)
-        if not able.size:
-            return out
-        low = np.full(able.size, float(self._case.flight.climb_deg))
-        high = np.full(able.size, _STEEPEST)
-        start = {key: value[able] for key, value in trimmed.solution.items()}
-        for _ in range(_HALVINGS):
-            middle = 0.5 * (low + high)
-            climbing, found = self.at(values[able], start, flight__climb_deg=middle)
-            taken = _power(climbing, found, kind)
-            can = taken <= available
-            low, high = np.where(can, middle, low), np.where(can, high, middle)
-            for key, value in climbing.solution.items():
-                start[key] = np.where(can, value, start[key])
-        out[able] = low
-        return out
-
-
-def _vertex(three: Array) -> float:
-    """Where the parabola through three equidistant values is least, in steps from the middle."""
-    bend = three[0] - 2.0 * three[1] + three[2]
-    return float(0.5 * (three[0] - three[2]) / bend) if bend > 0.0 else 0.0
 
 
 def plain_curve(curve: PowerCurve) -> dict[str, Any]:
@@ -461,9 +356,17 @@ def plain_curve(curve: PowerCurve) -> dict[str, Any]:
         "power_kind": curve.power_kind,
         "available_w": number(curve.available_w),
         "points": {
-            name: {"value": number(p.value), "power_w": number(p.power_w), "at_end": p.at_end}
+            name: {
+                "value": number(p.value),
+                "power_w": number(p.power_w),
+                "at_end": p.at_end,
+                "limit": p.limit or None,
+            }
             for name, p in curve.points.items()
         },
+        "used": plain(curve.used),
+        "limit": list(curve.limit),
+        "climb_limit": [limit or None for limit in curve.climb_limit],
         "climb_deg": plain(curve.climb_deg),
         "climb_rate_m_s": plain(curve.climb_rate_m_s),
         "endurance_s": plain(curve.endurance_s),

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import h5py
 import numpy as np
+from numpy.typing import NDArray
 
+from flapsim.drive import LIMITS
+from flapsim.flight.curve_points import AVAILABLE, STROKE
 from flapsim.flight.power import PowerCurve
 from flapsim.flight.search import TrimStatus
 from flapsim.flight.trim import Trim
+from flapsim.flight.watts import refusal_of_drive
 from flapsim.quantities import QUANTITIES, Quantity
 from flapsim.results import SCHEMA_VERSION, write_cycle, written_aside
 from flapsim.version import installed_version
@@ -30,11 +34,17 @@ _UNITS = (
 
 _CURVE = {
     "status": "0 trimmed, 1 no balance, 2 only a wild state, 3 no finite answer",
-    "climb_deg": "steepest climb with the available power",
-    "climb_rate_m_s": "rate of the steepest climb with the available power",
+    "used": "largest part used of any limit",
+    "limit": "which limit that is, by its place in the attribute limits",
+    "climb_deg": "steepest climb within the limits",
+    "climb_rate_m_s": "rate of the steepest climb within the limits",
+    "climb_limit": "what comes in the way of a steeper climb, by its place in limits; -1 nothing",
     "endurance_s": "time of flight on one battery",
     "range_m": "distance on one battery in still air",
 }
+
+
+_LIMITS = (STROKE, AVAILABLE, *LIMITS.values())
 
 
 def _quantity(name: str) -> Quantity:
@@ -69,6 +79,7 @@ def write_trim(trim: Trim, path: str | Path) -> None:
     attributes |= {f"trim.solution.{key}": value for key, value in trim.solution.items()}
     attributes |= {f"trim.residual.{name}": value for name, value in trim.residual.items()}
     attributes |= {f"trim.watts.{name}": value for name, value in trim.watts.items()}
+    attributes["trim.drive_refusal"] = refusal_of_drive(trim.cycle)
     attributes |= dict(trim.hazard.attributes())
     with written_aside(target) as aside:
         write_cycle(trim.cycle, aside)
@@ -121,11 +132,13 @@ def _attributes(curve: PowerCurve) -> dict[str, Any]:
         "power_kind": curve.power_kind,
         "available_w": curve.available_w,
         "notes": "\n".join(curve.notes),
+        "limits": "; ".join(_LIMITS),
         "status_meanings": " ".join(status.name.lower() for status in TrimStatus),
     }
     for name, point in curve.points.items():
         out[f"points.{name}.value"] = point.value
         out[f"points.{name}.power_w"] = point.power_w
+        out[f"points.{name}.limit"] = point.limit
     return out
 
 
@@ -138,12 +151,19 @@ def _variables(curve: PowerCurve) -> Mapping[str, np.ndarray[Any, Any]]:
     # What a refused point's nearest state would take is no point of the curve.
     out |= {f"mean.{name}": values for name, values in curve.watts.items()}
     out |= {
+        "used": curve.used,
+        "limit": _codes(curve.limit),
         "climb_deg": curve.climb_deg,
         "climb_rate_m_s": curve.climb_rate_m_s,
+        "climb_limit": _codes(curve.climb_limit),
         "endurance_s": curve.endurance_s,
         "range_m": curve.range_m,
     }
     return out
+
+
+def _codes(limits: Sequence[str]) -> NDArray[np.int8]:
+    return np.array([_LIMITS.index(name) if name else -1 for name in limits], dtype=np.int8)
 
 
 def _describe(dataset: h5py.Dataset, quantity: Quantity) -> None:

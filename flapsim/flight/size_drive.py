@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.case import CaseError, Fault
-from flapsim.case_craft import Battery, Drive, Motor
+from flapsim.case_craft import Drive, Motor
 from flapsim.cycle import Cycle, NoAnswer
 from flapsim.drive import DriveTrain, drive_train, optimal_spring
 from flapsim.flight.loads import motion_schedules
@@ -38,8 +38,9 @@ __all__ = [
 Array = NDArray[np.float64]
 
 VOLTAGE_PART = 0.95
-"""Part of the battery's voltage under load that a controller can pass on; common practice, no
-source."""
+"""Part of the battery's voltage under load that a choice may use, so that something is left for
+gusts and climbs; common practice, no source. What a given drive can do is held against all of it
+(`flapsim.drive`)."""
 
 _RATIOS = 241
 _ZOOMS = 3
@@ -100,8 +101,7 @@ class MotorType:
     mass : float
         kg.
     motor : Motor
-    continuous_current, peak_current : float
-        Largest root mean square and largest instantaneous current, A.
+        With both of its currents limited.
     max_speed : float
         rad/s.
     """
@@ -109,8 +109,6 @@ class MotorType:
     name: str
     mass: float
     motor: Motor
-    continuous_current: float
-    peak_current: float
     max_speed: float
 
 
@@ -209,9 +207,8 @@ def _motor_type(name: str, values: dict[str, float]) -> MotorType:
         motor=Motor(
             values["resistance_ohm"], values["torque_constant_n_m_a"],
             values["no_load_current_a"], values["rotor_inertia_kg_m2"],
+            values["continuous_current_a"], values["peak_current_a"],
         ),
-        continuous_current=values["continuous_current_a"],
-        peak_current=values["peak_current_a"],
         max_speed=values["max_speed_rpm"] * 2.0 * math.pi / 60.0,
     )  # fmt: skip
 
@@ -315,7 +312,7 @@ def _sized(
         if settled:
             break
     train = drive_train(trial, frequency_hz, *load)
-    limits = {name: float(part) for name, part in _limits(train, kind, drive.battery).items()}
+    limits = {name: float(part) for name, part in _limits(train, kind).items()}
     return SizedDrive(kind, trial, train, limits)
 
 
@@ -332,7 +329,7 @@ def _best_ratio(
             replace(drive, gear_ratio=ratios),  # type: ignore[arg-type]
             frequency_hz, *lanes,
         )  # fmt: skip
-        used = np.max(list(_limits(train, kind, drive.battery).values()), axis=0)
+        used = np.max(list(_limits(train, kind).values()), axis=0)
         power = train.mean["electrical_power_w"]
         within = (used <= 1.0) & np.isfinite(power)
         cost = np.where(within, power, np.inf) if within.any() else used
@@ -342,20 +339,15 @@ def _best_ratio(
     return best
 
 
-def _limits(train: DriveTrain, kind: MotorType, battery: Battery) -> dict[str, Array]:
-    """Part used of each limit."""
-    mean, peak = train.mean, train.peak
-    # Beyond the battery's largest power there is no voltage: half the open one, where that lies.
-    voltage = np.where(
-        np.isfinite(mean["battery_voltage_v"]), mean["battery_voltage_v"], 0.5 * battery.voltage_v
-    )
-    asked = mean["motor_power_w"] + mean["auxiliary_power_w"]
+def _limits(train: DriveTrain, kind: MotorType) -> dict[str, Array]:
+    """Part used of each limit, with `VOLTAGE_PART` of the voltage."""
+    used = train.used
     return {
-        "peak current": peak["motor_current_a"] / kind.peak_current,
-        "continuous current": mean["motor_current_rms_a"] / kind.continuous_current,
-        "voltage": peak["motor_voltage_v"] / (VOLTAGE_PART * voltage),
-        "battery power": asked * 4.0 * battery.resistance_ohm / battery.voltage_v**2,
-        "speed": mean["motor_speed_rad_s"] / kind.max_speed,
+        "peak current": used["peak_current_used"],
+        "continuous current": used["continuous_current_used"],
+        "voltage": used["voltage_used"] / VOLTAGE_PART,
+        "battery power": used["battery_power_used"],
+        "speed": train.mean["motor_speed_rad_s"] / kind.max_speed,
     }
 
 

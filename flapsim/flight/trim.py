@@ -20,7 +20,7 @@ from flapsim.flight.balance import BALANCES, mean_chord, residuals
 from flapsim.flight.hazard import Hazard, hazard_note
 from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
 from flapsim.flight.sensitivity import Remedy, Sensitivity, power_sensitivities, remedies
-from flapsim.flight.watts import drive_warnings, watts
+from flapsim.flight.watts import refusal_of_drive, watts
 
 __all__ = ["NoTrim", "Trim", "TrimColumns", "TrimStatus", "trim", "trim_many"]
 
@@ -113,7 +113,8 @@ class Trim:
         Returns
         -------
         dict
-            That of the cycle, with ``trim`` and ``hazard`` added.
+            That of the cycle, with ``trim`` and ``hazard`` added; ``trim.drive_refusal`` says why
+        the drive cannot give the state, None if it can.
         """
         return self.cycle.to_dict(series) | {
             "trim": {
@@ -121,6 +122,7 @@ class Trim:
                 "solution": self.solution,
                 "hold": list(self.hold),
                 "watts": {k: v if math.isfinite(v) else None for k, v in self.watts.items()},
+                "drive_refusal": refusal_of_drive(self.cycle) or None,
                 "residual": {k: v if math.isfinite(v) else None for k, v in self.residual.items()},
                 "sensitivities": [dataclasses.asdict(s) for s in self.sensitivities],
                 "solver_calls": self.solver_calls,
@@ -178,7 +180,7 @@ def trim(
     residual = _all_residuals(settled, cycle)
     taken = watts(cycle)
     verdict = _verdict(settled, cycle, taken, solution, many.hold, residual)
-    notes = (*cycle.notes, *_left_over(settled, cycle, many.hold), *drive_warnings(cycle))
+    notes = (*cycle.notes, *_left_over(settled, cycle, many.hold))
     return Trim(
         case=settled,
         cycle=dataclasses.replace(cycle, notes=notes),
@@ -242,7 +244,8 @@ def _verdict(
     return (
         f"{flight_words(case)}: trimmed ({', '.join(hold)}, to {worst:.0e} of the weight) with"
         f" {values}; {power}; {stalled:.0f} % of wing and stroke stalled."
-    )
+        f" {refusal_of_drive(cycle)}"
+    ).rstrip()
 
 
 def _left_over(case: Case, cycle: Cycle, hold: Sequence[str]) -> tuple[str, ...]:

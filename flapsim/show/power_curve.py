@@ -11,8 +11,11 @@ from pathlib import Path
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from numpy.typing import NDArray
 
-from flapsim.flight.power import AIRSPEED, PowerCurve
+from flapsim.drive import LIMITS
+from flapsim.flight.curve_points import AVAILABLE, STROKE, CurvePoint
+from flapsim.flight.power import PowerCurve
 from flapsim.show.style import (
     BOTH,
     FADED,
@@ -40,6 +43,15 @@ _POINT_WORDS = {
     "top_speed": "fastest",
     "most": "most",
 }
+_LIMIT_WORDS = {
+    STROKE: "stroke",
+    AVAILABLE: "available power",
+    LIMITS["voltage_used"]: "voltage",
+    LIMITS["battery_power_used"]: "battery",
+    LIMITS["peak_current_used"]: "peak current",
+    LIMITS["continuous_current_used"]: "continuous current",
+}
+_UNITS = {"flight.airspeed_m_s": " m/s", "flight.climb_deg": "°", "craft.mass_kg": " kg"}
 
 
 def draw_power_curve(curve: PowerCurve, path: str | Path) -> None:
@@ -113,15 +125,8 @@ def _powers(axes: Axes, curve: PowerCurve) -> None:
         axes.plot(curve.values, power, color=line.color, linestyle=line.dash, linewidth=line.width)
     top = float(np.nanmax(curve.power_w)) if np.isfinite(curve.power_w).any() else 1.0
     for name, point in curve.points.items():
-        if not np.isfinite(point.power_w) or point.at_end:
-            continue
-        axes.plot(point.value, point.power_w, "o", color=INK, markersize=5, zorder=5)
-        axes.annotate(
-            f"{_POINT_WORDS[name]}\n{number(point.value)}: {number(point.power_w)} W",
-            (point.value, point.power_w), xytext=(4, 26 if name != "best_range" else 48),
-            textcoords="offset points", ha="left", fontsize=8.0, color=INK,
-            arrowprops={"arrowstyle": "-", "color": FADED, "linewidth": 0.7},
-        )  # fmt: skip
+        if np.isfinite(point.power_w) and (point.limit or not point.at_end):
+            _name_point(axes, curve, name, point)
     if np.isfinite(curve.available_w) and curve.available_w < 1.6 * top:
         axes.axhline(curve.available_w, color=FADED, linewidth=0.9, linestyle=(0, (1, 2)))
         axes.annotate(
@@ -135,20 +140,55 @@ def _powers(axes: Axes, curve: PowerCurve) -> None:
     _shade_refused(axes, curve)
 
 
+def _name_point(axes: Axes, curve: PowerCurve, name: str, point: CurvePoint) -> None:
+    axes.plot(point.value, point.power_w, "o", color=INK, markersize=5, zorder=5)
+    words = [
+        _POINT_WORDS[name],
+        f"{number(point.value)}{_UNITS.get(curve.key, '')}, {number(point.power_w)} W",
+    ]
+    if point.limit:
+        words.append(f"limit: {_LIMIT_WORDS[point.limit]}")
+    last = name in ("top_speed", "most")
+    axes.annotate(
+        "\n".join(words), (point.value, point.power_w),
+        xytext=(-14, 22) if last else (4, 26 if name != "best_range" else 48),
+        textcoords="offset points", ha="right" if last else "left", fontsize=8.0, color=INK,
+        arrowprops={"arrowstyle": "-", "color": FADED, "linewidth": 0.7},
+    )  # fmt: skip
+
+
 def _shade_refused(axes: Axes, curve: PowerCurve) -> None:
-    refused = np.flatnonzero(~curve.trimmed.trimmed)
-    if not refused.size:
-        return
-    for run in np.split(refused, np.flatnonzero(np.diff(refused) > 1) + 1):
-        low = curve.values[run[0]]
-        high = curve.values[min(run[-1] + 1, curve.values.size - 1)]
-        if run[-1] == curve.values.size - 1:
-            low = curve.values[max(run[0] - 1, 0)]
-        axes.axvspan(low, high, facecolor=SHADE, linewidth=0.0, zorder=0)
-        axes.text(
-            0.5 * (low + high), 0.6, "does not trim", rotation=90, fontsize=8.0, color=FADED,
-            ha="center", va="center", transform=axes.get_xaxis_transform(),
-        )  # fmt: skip
+    """Where no state trims, and where the drive cannot give the state that does."""
+    good, given = curve.trimmed.trimmed, curve.given
+    last = curve.points.get("top_speed", curve.points.get("most"))
+    for refused, words in ((~good, "does not trim"), (good & ~given, "drive cannot\ngive it")):
+        for run in _runs(refused):
+            low, high = _reach(curve.values, run, given)
+            if last is not None and last.limit and low < last.value < high:
+                low = last.value
+            axes.axvspan(low, high, facecolor=SHADE, linewidth=0.0, zorder=0)
+            axes.text(
+                0.5 * (low + high), 0.03, words, rotation=90, fontsize=8.0, color=FADED,
+                ha="center", va="bottom", transform=axes.get_xaxis_transform(),
+            )  # fmt: skip
+
+
+def _runs(those: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
+    places = np.flatnonzero(those)
+    return np.split(places, np.flatnonzero(np.diff(places) > 1) + 1) if places.size else []
+
+
+def _reach(
+    values: NDArray[np.float64], run: NDArray[np.int64], sound: NDArray[np.bool_]
+) -> tuple[float, float]:
+    """A run of points, and half of the way to neighbours that are sound."""
+    first, last = int(run[0]), int(run[-1])
+    low, high = values[first], values[last]
+    if first > 0:
+        low -= (0.5 if sound[first - 1] else 0.0) * (low - values[first - 1])
+    if last < values.size - 1:
+        high += 0.5 * (values[last + 1] - high)
+    return float(low), float(high)
 
 
 def _stroke(axes: Axes, curve: PowerCurve) -> None:
@@ -180,11 +220,12 @@ def _climb(axes: Axes, curve: PowerCurve) -> None:
     )  # fmt: skip
     best = int(np.nanargmax(curve.climb_rate_m_s))
     axes.plot(curve.values[best], curve.climb_rate_m_s[best], "o", color=INK, markersize=5)
-    unit = " m/s" if curve.key == AIRSPEED else ""
+    limit = curve.climb_limit[best]
     axes.annotate(
-        f"{number(curve.climb_rate_m_s[best])} m/s at {number(curve.values[best])}{unit}",
-        (curve.values[best], curve.climb_rate_m_s[best]), xytext=(0, -16),
-        textcoords="offset points", ha="center", fontsize=8.0, color=INK,
+        f"{number(curve.climb_rate_m_s[best])} m/s at {number(curve.values[best])} m/s"
+        + (f"\nlimit: {_LIMIT_WORDS[limit]}" if limit else ""),
+        (curve.values[best], curve.climb_rate_m_s[best]), xytext=(0, -12),
+        textcoords="offset points", ha="center", va="top", fontsize=8.0, color=INK,
     )  # fmt: skip
-    axes.set_ylabel("climb at available\npower (m/s)")
+    axes.set_ylabel("steepest climb\nwithin limits (m/s)")
     axes.set_ylim(bottom=0.0)
