@@ -59,7 +59,7 @@ BROKEN = [
     ("steps = 128", "steps = 8", "model.steps", "an even whole number >= 16 and <= 4096"),
     ("steps = 128", "steps = 4098", "model.steps", "an even whole number >= 16 and <= 4096"),
     ("gear_efficiency = 0.78", "gear_efficiency = 78", "drive.gear_efficiency", "> 0 and <= 1"),
-    ("gear_ratio = 70.0", "gear_ratio = 0", "drive.gear_ratio", "a number > 0"),
+    ("gear_ratio = 50.0", "gear_ratio = 0", "drive.gear_ratio", "a number > 0"),
     ("regeneration = 0.0", "regeneration = 1.5", "drive.regeneration", ">= 0 and <= 1"),
     ("voltage_v = 7.4", "voltage_v = 0", "drive.battery.voltage_v", "a number > 0"),
     # numbers that are none
@@ -292,7 +292,7 @@ def test_all_faults_are_reported_at_once() -> None:
         (STATIONS, "chord_m = [[0.0, -0.28], [1.0, -0.27]]"),
         ('induced = "lifting-line"', 'induced = "lifting-lines"'),
         (INNER, 'plunge = { shape = "samples", mean_deg = 4.0 }'),
-        ("gear_ratio = 70.0", ""),
+        ("gear_ratio = 50.0", ""),
     ):
         assert old in text
         text = text.replace(old, new, 1)

@@ -16,12 +16,13 @@ from hypothesis import strategies as st
 
 import flapsim
 from flapsim.case_craft import BalanceSpring, Battery, Drive, Motor
+from flapsim.crank import NoSteadyCrank, crank_speed_ripple
 from flapsim.drive import (
+    LIMITS,
     REPORTED,
-    NoSteadyCrank,
-    crank_speed_ripple,
     drive_means,
     drive_notes,
+    drive_refusal,
     drive_train,
     optimal_spring,
 )
@@ -136,24 +137,75 @@ def test_a_battery_sags_to_the_larger_root():
     assert mean["battery_power_w"] == pytest.approx(7.4 * current, rel=ROUNDING)
 
 
+def asked(drive: Drive, shaft: float) -> dict[str, np.ndarray]:
+    """Means and limits for a steady shaft power."""
+    found = drive_train(drive, FREQUENCY, shaft + REST, REST, REST, REST)
+    return found.mean | found.used
+
+
 def test_a_battery_asked_for_too_much_has_no_answer_and_says_so():
     drive = dataclasses.replace(
         BENCH, battery=Battery(7.4, 0.5, 0.5), motor=Motor(0.0, 0.0096, 0.0, 0.0)
     )
     # Exact: at most 7.4^2/(4 x 0.5) = 27.38 W.
     for shaft, answer in ((27.3 * 0.78, True), (27.5 * 0.78, False)):
-        found = drive_train(drive, FREQUENCY, shaft + REST, REST, REST, REST)
+        mean = asked(drive, shaft)
         names = ("electrical_power_w", "battery_power_w", "battery_loss_w", "drive_efficiency")
-        assert all(bool(np.isfinite(found.mean[name])) == answer for name in names)
-        notes = " ".join(drive_notes(drive, found))
-        assert ("at most 27.4 W" in notes) != answer
+        assert all(bool(np.isfinite(mean[name])) == answer for name in names)
+        assert mean["battery_power_used"] == pytest.approx(shaft / 0.78 / 27.38, rel=ROUNDING)
+        assert ("at most 27.4 W" in drive_refusal(drive, mean)) != answer
 
 
-def test_a_motor_that_needs_more_volts_than_there_are_is_noted():
+def test_a_motor_that_needs_more_volts_than_there_are_is_refused_in_words():
     slow = dataclasses.replace(BENCH, battery=Battery(8.0, 0.02, 0.5))
-    found = drive_train(slow, FREQUENCY, 6.0 + REST, REST, REST, REST)
-    assert "gear ratio" in " ".join(drive_notes(slow, found))
-    assert drive_notes(BENCH, drive_train(BENCH, FREQUENCY, 6.0 + REST, REST, REST, REST)) == ()
+    mean = asked(slow, 6.0)
+    # Exact: V = kt w + R I for 6 W, and the sagged battery of the same power.
+    speed = 2.0 * math.pi * FREQUENCY * 75.0
+    current = 6.0 / 0.78 / (0.0096 * speed) + 0.35
+    needed = 0.0096 * speed + 0.35 * current
+    sagged = 4.0 + math.sqrt(16.0 - 0.02 * needed * current)
+    assert mean["voltage_used"] == pytest.approx(needed / sagged, rel=ROUNDING)
+    words = drive_refusal(slow, mean)
+    for part in ("cannot give", f"{needed:.3g} V", f"{sagged:.3g} V under load", "gear ratio"):
+        assert part in words
+    assert drive_notes(slow, mean) == (words,)
+    assert drive_refusal(BENCH, asked(BENCH, 6.0)) == ""
+    assert drive_notes(BENCH, asked(BENCH, 6.0)) == ()
+
+
+def test_currents_are_held_against_the_limits_that_the_motor_states_and_no_others():
+    drawn = asked(BENCH, 6.0)
+    assert np.isnan(drawn["peak_current_used"])
+    assert np.isnan(drawn["continuous_current_used"])
+    current = float(drawn["motor_current_a"])
+    for continuous, peak, words in (
+        (1.01 * current, 1.01 * current, ()),
+        (0.99 * current, 1.01 * current, ("root mean square",)),
+        (0.99 * current, 0.99 * current, ("root mean square", "up to")),
+    ):
+        motor = dataclasses.replace(
+            BENCH.motor, continuous_current_a=continuous, peak_current_a=peak
+        )
+        limited = dataclasses.replace(BENCH, motor=motor)
+        # Exact: a steady current is its own peak and its own root mean square.
+        found = asked(limited, 6.0)
+        assert found["peak_current_used"] == pytest.approx(current / peak, rel=ROUNDING)
+        refusal = drive_refusal(limited, found)
+        assert bool(refusal) == bool(words)
+        for part in words:
+            assert part in refusal
+
+
+def test_a_higher_gear_ratio_takes_less_current_and_more_voltage():
+    ratios = np.array([40.0, 60.0, 80.0])
+    motor = dataclasses.replace(BENCH.motor, peak_current_a=3.0, continuous_current_a=2.0)
+    train = drive_train(
+        dataclasses.replace(BENCH, gear_ratio=ratios, motor=motor),
+        FREQUENCY, *(np.repeat(x[:, None], 3, axis=1) for x in (6.0 + REST, REST, REST, REST)),
+    )  # fmt: skip
+    assert set(train.used) == set(LIMITS)
+    assert np.all(np.diff(train.used["voltage_used"]) > 0.0)
+    assert np.all(np.diff(train.used["peak_current_used"]) < 0.0)
 
 
 # --- gear, returned work and spring ------------------------------------------------------------

@@ -12,6 +12,10 @@ from PIL import Image
 
 from flapsim.case import Case, CaseError, read_case
 from flapsim.cli import main
+from flapsim.cycle import simulate
+from flapsim.drive import LIMITS
+from flapsim.flight.curve_points import AVAILABLE as AVAILABLE_POWER
+from flapsim.flight.curve_points import STROKE
 from flapsim.flight.power import (
     USABLE_CAPACITY,
     PowerCurve,
@@ -100,14 +104,94 @@ def test_the_steepest_climb_takes_the_power_there_is(glasshouse: Case, curve: Po
     assert np.isnan(curve.climb_deg[curve.points["top_speed"].value < SPEEDS]).all()
 
 
+# --- what the drive can give --------------------------------------------------------------------
+
+
+def geared(case: Case, ratio: float, **others: float) -> Case:
+    """The craft with another gear and other limits of its motor."""
+    return case.replace({"drive.gear_ratio": ratio} | others)
+
+
+def test_top_speed_ends_where_the_motor_needs_all_the_volts_there_are(glasshouse: Case) -> None:
+    fast = power_curve(glasshouse, np.linspace(5.0, 10.0, 6))
+    top = fast.points["top_speed"]
+    assert top.limit == LIMITS["voltage_used"]
+    assert not top.at_end
+    here = glasshouse.replace({"flight.airspeed_m_s": top.value})
+    taken = trim(here, default_free(here)).watts
+    # Linear between points an eighth of the spacing apart.
+    assert taken["voltage_used"] == pytest.approx(1.0, rel=1e-3)
+    assert taken["electrical_power_w"] < fast.available_w
+    beyond = fast.trimmed.trimmed & (SPEEDS[-1] < fast.values)
+    assert beyond.any()
+    assert not fast.given[beyond].any()
+    assert np.isnan(fast.endurance_s[beyond]).all()
+    assert np.isfinite(fast.power_w[beyond]).all()
+    assert any("voltage of the battery under load" in note for note in fast.notes)
+
+
+def test_the_limit_that_binds_is_the_one_named(glasshouse: Case) -> None:
+    speeds = np.linspace(5.0, 9.5, 4)
+    for case, available, name in (
+        (glasshouse, 12.0, AVAILABLE_POWER),
+        (geared(glasshouse, 35.0, **{"drive.motor.peak_current_a": 3.0}), None,
+         LIMITS["peak_current_used"]),
+        (geared(glasshouse, 35.0, **{"drive.motor.continuous_current_a": 1.5}), None,
+         LIMITS["continuous_current_used"]),
+        (geared(glasshouse, 50.0, **{"drive.battery.voltage_v": 22.2}), 200.0, ""),
+    ):  # fmt: skip
+        curve = power_curve(case, speeds, available_w=available)
+        top = curve.points["top_speed"]
+        assert top.limit == name
+        assert np.isfinite(top.value)
+        assert top.at_end == (name == "")
+
+
+def test_the_steepest_climb_keeps_every_limit_and_names_the_one_in_the_way(
+    glasshouse: Case,
+) -> None:
+    curve = power_curve(glasshouse, np.array([4.0, 5.5, 7.0]))
+    assert curve.climb_limit[1] == LIMITS["voltage_used"]
+    climbing = glasshouse.replace(
+        {"flight.airspeed_m_s": 5.5, "flight.climb_deg": float(curve.climb_deg[1])}
+    )
+    # Nine halvings of 60 deg leave 0.12 deg, less than half a per cent of the volts.
+    used = trim(climbing, default_free(glasshouse)).watts["voltage_used"]
+    assert 0.995 < used <= 1.0
+    # The slowest one is stopped by its stroke: a climb steeper than what trims there.
+    assert curve.climb_limit[0] == STROKE
+
+
+def test_a_drive_that_can_give_nothing_leaves_no_named_point(glasshouse: Case) -> None:
+    curve = power_curve(geared(glasshouse, 70.0), np.array([4.5, 5.0, 6.0]))
+    assert curve.trimmed.trimmed.all()
+    assert not curve.given.any()
+    assert set(curve.points) == {"top_speed"}
+    assert np.isnan(curve.points["top_speed"].value)
+    assert np.isnan(curve.climb_deg).all()
+    assert np.isfinite(curve.power_w).all()
+    told = " ".join(curve.notes)
+    assert "The drive cannot give flight.airspeed_m_s = 4.5 to 6" in told
+    assert "no point stays within the limits" in told
+
+
+def test_watts_of_a_curve_are_those_of_a_run_to_the_order_of_its_sums(
+    glasshouse: Case, curve: PowerCurve
+) -> None:
+    at = int(np.searchsorted(SPEEDS, 5.0))
+    here = glasshouse.replace({key: float(v[at]) for key, v in curve.trimmed.solution.items()})
+    single = watts(simulate(here))
+    for name, values in curve.watts.items():
+        # A run of one design sums its 48 steps in pairs, a batch one after the other.
+        assert values[at] == pytest.approx(single[name], rel=1e-13, nan_ok=True), name
+
+
 def test_endurance_is_capacity_over_current_and_range_is_speed_times_it(
     glasshouse: Case, curve: PowerCurve
 ) -> None:
     assert glasshouse.drive is not None
     at = int(np.searchsorted(SPEEDS, 5.0))
     case = glasshouse.replace({key: float(v[at]) for key, v in curve.trimmed.solution.items()})
-    from flapsim.cycle import simulate
-
     current = watts(simulate(case))["battery_current_a"]
     hours = USABLE_CAPACITY * glasshouse.drive.battery.capacity_ah / current
     assert curve.endurance_s[at] == pytest.approx(3600.0 * hours, rel=1e-9)
@@ -175,6 +259,9 @@ def test_a_stored_curve_opens_with_its_axis_and_units(curve: PowerCurve, tmp_pat
         assert np.array_equal(data["flight.airspeed_m_s"], SPEEDS)
         assert np.array_equal(data["status"], curve.trimmed.status)
         assert data.attrs["points.best_range.value"] == curve.points["best_range"].value
+        assert np.array_equal(data["used"], curve.used)
+        limits = data.attrs["limits"].split("; ")
+        assert [limits[at] for at in data["limit"].values] == list(curve.limit)
         assert all("long_name" in variable.attrs for variable in data.variables.values())
 
 

@@ -57,8 +57,8 @@ def test_no_other_gear_ratio_within_the_limits_takes_less(place):
     train = drive_train(dataclasses.replace(one.drive, gear_ratio=ratios), FREQUENCY, *lanes)
     within = (
         (train.peak["motor_voltage_v"] <= VOLTAGE_PART * train.mean["battery_voltage_v"])
-        & (train.peak["motor_current_a"] <= one.kind.peak_current)
-        & (train.mean["motor_current_rms_a"] <= one.kind.continuous_current)
+        & (train.peak["motor_current_a"] <= one.kind.motor.peak_current_a)
+        & (train.mean["motor_current_rms_a"] <= one.kind.motor.continuous_current_a)
         & (train.mean["motor_speed_rad_s"] <= one.kind.max_speed)
     )
     least = train.mean["electrical_power_w"][within].min()
@@ -112,7 +112,7 @@ def test_every_motor_that_comes_with_the_package_says_that_it_is_invented():
     # of two to four cells turns it beyond its stated speed by half.
     for kind in motor_table():
         assert kind.motor.torque_constant_n_m_a * kind.max_speed < 1.5 * 16.8
-        assert kind.continuous_current < kind.peak_current
+        assert kind.motor.continuous_current_a < kind.motor.peak_current_a
 
 
 def test_a_file_adds_motors_and_replaces_those_of_its_names(tmp_path):

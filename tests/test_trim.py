@@ -196,6 +196,22 @@ def test_the_two_metre_craft_is_written_down_as_it_trims(two_metre: Case) -> Non
         assert two_metre.get(key) == pytest.approx(value, rel=0.01)
 
 
+def test_a_state_that_the_drive_cannot_give_is_told_in_words(glasshouse: Case) -> None:
+    sound = trim(glasshouse, FREE)
+    assert "cannot give" not in sound.verdict
+    assert sound.to_dict()["trim"]["drive_refusal"] is None
+    weak = trim(glasshouse.replace({"drive.gear_ratio": 70.0}), FREE)
+    used = weak.watts["voltage_used"]
+    needed = used * weak.watts["battery_voltage_v"]
+    assert used > 1.0
+    told = weak.to_dict()["trim"]["drive_refusal"]
+    assert f"the motor needs up to {needed:.3g} V and the battery has" in told
+    assert weak.verdict.endswith(told)
+    assert told in weak.cycle.notes
+    # What the air and the balances make of it is the same.
+    assert weak.solution == sound.solution
+
+
 # --- many at once -------------------------------------------------------------------------------
 
 
