@@ -274,6 +274,15 @@ def test_a_curve_is_drawn(curve: PowerCurve, tmp_path: Path) -> None:
     assert len(colours) > 50
 
 
+def test_a_picture_says_what_is_in_the_way(glasshouse: Case, tmp_path: Path) -> None:
+    path = tmp_path / "curve.svg"
+    draw_power_curve(power_curve(glasshouse, np.linspace(3.0, 10.0, 8)), path)
+    # Text in an SVG is drawn as outlines; matplotlib keeps the words beside them as comments.
+    drawn = path.read_text()
+    for words in ("does not trim", "drive cannot", "limit: voltage", "fastest", "airspeed (m/s)"):
+        assert words in drawn
+
+
 def test_numbers_without_a_meaning_are_null_in_json(curve: PowerCurve) -> None:
     document = json.loads(json.dumps(plain_curve(curve), allow_nan=False))
     assert document["mean"]["electrical_power_w"][0] is None

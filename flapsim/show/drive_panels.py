@@ -15,6 +15,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from flapsim.cycle import Cycle
+from flapsim.drive import drive_refusal
 from flapsim.flight.chain import Chain
 from flapsim.flight.loads import SPAN_LOADS, SpanLoads
 from flapsim.show.phase_panels import Curve, name_strokes, phase_axis, shade_downstroke, trace
@@ -56,7 +57,10 @@ def draw_chain(cycle: Cycle, chain: Chain, path: str | Path) -> None:
     top, left, width = 0.78, 2.15, 5.2
     height = top + _ROW * rows + 0.55
     with styled():
-        page = _page(8.0, height, cycle, "From the battery to the thrust, means over the stroke")
+        what = "From the battery to the thrust, means over the stroke"
+        if cycle.drive is not None and drive_refusal(cycle.drive, chain.means):
+            what += "; more than this drive can give"
+        page = _page(8.0, height, cycle, what)
         axes = page.add_axes(
             (left / 8.0, 0.55 / height, width / 8.0, _ROW * rows / height),
         )
@@ -145,6 +149,8 @@ def draw_loads(cycle: Cycle, loads: SpanLoads, path: str | Path) -> None:
             _through_stroke(through, cycle, loads, name, last=row == 2)
             if row == 0:
                 name_strokes(through, cycle)
+            for axes in (along, through):
+                axes.yaxis.set_label_coords(-0.12, 0.5)
     save(page, path)
 
 
@@ -163,6 +169,12 @@ def _along_span(axes: Axes, loads: SpanLoads, name: str, title: str, last: bool)
         )  # fmt: skip
         axes.plot(span, values[here][:, instants], color=line.color, linewidth=0.5, zorder=2)
         axes.plot(span, values[here].mean(axis=1), color=line.ink, linewidth=1.8, zorder=3)
+        if last:
+            axes.annotate(
+                ("inner", "outer")[segment], (0.5 * (span[0] + span[-1]), 0.0),
+                xycoords=("data", "axes fraction"), xytext=(0, 4), textcoords="offset points",
+                ha="center", fontsize=8.5, color=line.ink,
+            )  # fmt: skip
     axes.axhline(0.0, color=FADED, linewidth=0.6, zorder=1)
     axes.set_title(f"{title}: range, mean and {_PHASES} instants")
     axes.set_ylabel(f"{_axis_words(name)}\n(N mm)")
@@ -183,4 +195,5 @@ def _through_stroke(axes: Axes, cycle: Cycle, loads: SpanLoads, name: str, last:
         curves.append(Curve("wrist", 1e3 * loads.cuts[name][wrist], OUTER))
     shade_downstroke(axes, cycle)
     trace(axes, curves, loads.phase)
+    axes.set_ylabel("N mm")
     phase_axis(axes, labelled=last)

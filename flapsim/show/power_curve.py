@@ -1,13 +1,14 @@
 """Picture of a power curve: what steady flight takes, with what stroke, and what is left to climb.
 
-Answers: where are the speeds of least power and of farthest flight, and from where on does it not
-trim? Computes nothing.
+Answers: where are the speeds of least power and of farthest flight, from where on does it not trim
+or can the drive not give it, and what is in the way? Computes nothing.
 """
 
 from __future__ import annotations
 
 from pathlib import Path
 
+import matplotlib.patheffects as effects
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -41,8 +42,8 @@ _POINT_WORDS = {
     "minimum_power": "flies longest",
     "best_range": "flies farthest",
     "top_speed": "fastest",
-    "most": "most",
 }
+_MOST_WORDS = {"flight.climb_deg": "steepest", "craft.mass_kg": "heaviest"}
 _LIMIT_WORDS = {
     STROKE: "stroke",
     AVAILABLE: "available power",
@@ -86,7 +87,7 @@ def _page(curve: PowerCurve) -> Figure:
     )  # fmt: skip
     page.text(
         0.15 / width, 1.0 - 0.43 / height,
-        f"Steady flight: {', '.join(curve.trimmed.hold)} balanced at every point",
+        f"Steady flight: {', '.join(curve.trimmed.hold).replace('_', ' ')} balanced at every point",
         fontsize=9.0, color=FADED, va="center",
     )  # fmt: skip
     panels: list[Axes] = []
@@ -99,11 +100,11 @@ def _page(curve: PowerCurve) -> Figure:
     _stroke(panels[1], curve)
     if climbing:
         _climb(panels[2], curve)
-    for axes in panels[:-1]:
-        axes.tick_params(labelbottom=False)
+    for axes in panels:
+        axes.tick_params(labelbottom=axes is panels[-1])
+        axes.yaxis.set_label_coords(-0.075, 0.5)
     panels[-1].set_xlabel(_AXIS_WORDS.get(curve.key, curve.key))
     panels[0].set_xlim(curve.values[0], curve.values[-1])
-    page.align_ylabels(panels)
     return page
 
 
@@ -143,7 +144,7 @@ def _powers(axes: Axes, curve: PowerCurve) -> None:
 def _name_point(axes: Axes, curve: PowerCurve, name: str, point: CurvePoint) -> None:
     axes.plot(point.value, point.power_w, "o", color=INK, markersize=5, zorder=5)
     words = [
-        _POINT_WORDS[name],
+        _MOST_WORDS.get(curve.key, "most") if name == "most" else _POINT_WORDS[name],
         f"{number(point.value)}{_UNITS.get(curve.key, '')}, {number(point.power_w)} W",
     ]
     if point.limit:
@@ -163,13 +164,19 @@ def _shade_refused(axes: Axes, curve: PowerCurve) -> None:
     last = curve.points.get("top_speed", curve.points.get("most"))
     for refused, words in ((~good, "does not trim"), (good & ~given, "drive cannot\ngive it")):
         for run in _runs(refused):
-            low, high = _reach(curve.values, run, given)
+            low, high = _reach(curve.values, run)
             if last is not None and last.limit and low < last.value < high:
                 low = last.value
             axes.axvspan(low, high, facecolor=SHADE, linewidth=0.0, zorder=0)
+            if low > curve.values[0]:
+                axes.axvline(low, color=FADED, linewidth=0.8, linestyle=(0, (1, 2)), zorder=1)
+            wide = high - low > 0.2 * (curve.values[-1] - curve.values[0])
             axes.text(
-                0.5 * (low + high), 0.03, words, rotation=90, fontsize=8.0, color=FADED,
-                ha="center", va="bottom", transform=axes.get_xaxis_transform(),
+                0.5 * (low + high), 0.93 if wide else 0.03,
+                words.replace("\n", " ") if wide else words,
+                rotation=0 if wide else 90, fontsize=8.0, color=FADED, ha="center",
+                va="bottom", transform=axes.get_xaxis_transform(),
+                path_effects=[effects.withStroke(linewidth=3.0, foreground=SHADE)],
             )  # fmt: skip
 
 
@@ -178,17 +185,11 @@ def _runs(those: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
     return np.split(places, np.flatnonzero(np.diff(places) > 1) + 1) if places.size else []
 
 
-def _reach(
-    values: NDArray[np.float64], run: NDArray[np.int64], sound: NDArray[np.bool_]
-) -> tuple[float, float]:
-    """A run of points, and half of the way to neighbours that are sound."""
+def _reach(values: NDArray[np.float64], run: NDArray[np.int64]) -> tuple[float, float]:
+    """A run of points, and half of the way to its neighbours."""
     first, last = int(run[0]), int(run[-1])
-    low, high = values[first], values[last]
-    if first > 0:
-        low -= (0.5 if sound[first - 1] else 0.0) * (low - values[first - 1])
-    if last < values.size - 1:
-        high += 0.5 * (values[last + 1] - high)
-    return float(low), float(high)
+    below, above = values[max(first - 1, 0)], values[min(last + 1, values.size - 1)]
+    return float(0.5 * (values[first] + below)), float(0.5 * (values[last] + above))
 
 
 def _stroke(axes: Axes, curve: PowerCurve) -> None:
@@ -208,7 +209,9 @@ def _stroke(axes: Axes, curve: PowerCurve) -> None:
 
 
 def _short(key: str) -> str:
-    words = key.removeprefix("flight.").removeprefix("stroke.").replace(".", " ")
+    words = (
+        key.removeprefix("flight.").removeprefix("stroke.").removeprefix("craft.").replace(".", " ")
+    )
     *before, last = words.rpartition("_")[0].replace("_", " ").split(" ")
     return f"{' '.join(before)}\n{last}" if before else last
 
