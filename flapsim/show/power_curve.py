@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import matplotlib.patheffects as effects
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -176,7 +175,6 @@ def _shade_refused(axes: Axes, curve: PowerCurve) -> None:
                 words.replace("\n", " ") if wide else words,
                 rotation=0 if wide else 90, fontsize=8.0, color=FADED, ha="center",
                 va="bottom", transform=axes.get_xaxis_transform(),
-                path_effects=[effects.withStroke(linewidth=3.0, foreground=SHADE)],
             )  # fmt: skip
 
 
