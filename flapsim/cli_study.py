@@ -434,7 +434,7 @@ def _draw(
     else:
         quantity = options.sensitivity or options.quantity or options.rank
         page = study_panels.tornado(table, quantity, found)
-    study_panels.write(page, options.output)
+    study_panels.save(page, options.output)
     say(f"wrote {options.output}")
 
 

@@ -71,12 +71,12 @@ def overhead(count: int, folder: Path) -> None:
     names = warm.results
     kernel = blocks = 0.0
     with one_core_each():
-        for number, (start, stop) in enumerate(spans):
-            columns = points.columns(start, stop)
-            batch = pack(with_columns(study.case, columns), lanes=stop - start).batch
-            task = Task(number, start, study.case, columns, names)
+        for start, stop in spans:
+            batch = pack(with_columns(study.case, points.columns(start, stop)), lanes=stop - start)
             # The drive's watts need the stroke step by step, so the kernel keeps it here too.
-            kernel += used(partial(solve, batch, series=True))[0]
+            kernel += used(partial(solve, batch.batch, series=True))[0]
+        for number, (start, stop) in enumerate(spans):
+            task = Task(number, start, study.case, points.columns(start, stop), names)
             blocks += used(partial(solve_block, task))[0]
     told: list[Progress] = []
     whole, clock = used(lambda: sweep(study, folder / "r.h5", workers=1, told=told.append))

@@ -7,7 +7,6 @@ one quantity cost in another, and which key matters most?
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -28,17 +27,14 @@ from flapsim.show.style import (
     save,
     styled,
 )
-from flapsim.study.compare import Condition, pareto_front, smaller_is_better
+from flapsim.study.compare import Condition, pareto_front
 from flapsim.study.faults import StudyError
 from flapsim.study.sensitivity import Sensitivity
 from flapsim.study.table import SweepTable
 
-__all__ = ["FIGURES", "carpet", "contours", "pareto", "save", "tornado"]
+__all__ = ["carpet", "contours", "pareto", "save", "tornado"]
 
 Array = NDArray[np.float64]
-
-FIGURES = ("map", "carpet", "pareto", "tornado")
-"""Names of the figures of a sweep."""
 
 _UNITS = {"1": "", "degree": "°", "m2": "m²", "m s-1": "m/s"}
 _WORDS_OF_KEY = {"deg": "", "hz": "", "m": "", "s": "", "kg": "", "m2": ""}
@@ -345,11 +341,6 @@ def pareto(
     return page
 
 
-def pareto_senses(names: Sequence[str], given: Mapping[str, bool]) -> tuple[bool, ...]:
-    """Whether less is better of each quantity: as given, else by its name."""
-    return tuple(given.get(name, smaller_is_better(name)) for name in names)
-
-
 def tornado(table: SweepTable, name: str, found: Sequence[Sensitivity]) -> Figure:
     """Bars of how much each dimension moves a quantity, the longest on top.
 
@@ -389,8 +380,3 @@ def tornado(table: SweepTable, name: str, found: Sequence[Sensitivity]) -> Figur
             panel.set_xlabel("Spearman rank correlation")
         panel.set_yticks(rows, [_key_in_words(item.name) for item in found])
     return page
-
-
-def write(page: Figure, path: str | Path) -> None:
-    """Write a figure in the format its file name asks for."""
-    save(page, path)

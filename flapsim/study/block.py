@@ -20,9 +20,10 @@ from flapsim.case import Case, CaseError
 from flapsim.case_columns import is_column_key, with_columns
 from flapsim.case_text import plain_value
 from flapsim.design import pack, sharing_tables
-from flapsim.flight.trim import TrimColumns, trim_many
+from flapsim.flight.trim import TrimColumns
 from flapsim.outcome import evaluate, wing_loads
 from flapsim.study.plan import Trim
+from flapsim.study.trimming import TILE, trim_points
 
 __all__ = ["DONE", "FAILED", "NO_ANSWER", "PENDING", "STATUS", "Answer", "Task", "solve_block"]
 
@@ -32,9 +33,6 @@ Column = NDArray[Any]
 PENDING, DONE, NO_ANSWER, FAILED = range(4)
 STATUS: Final = ("pending", "done", "no-answer", "failed")
 """What may be said of a point; the number in a result file is the place in this list."""
-
-TILE: Final = 64
-"""Points that are trimmed from the answer of one among them; blocks are whole numbers of tiles."""
 
 SERIES: Final = "series."
 
@@ -297,17 +295,8 @@ class _Work:
         columns: dict[str, Column],
         trim: Trim,
     ) -> tuple[NDArray[np.int64], dict[str, Column], dict[str, Array]]:
-        """Trim points; one of each tile first, the others from its answer."""
-        tile = (self._task.start + places) // TILE
-        _, first = np.unique(tile, return_index=True)
-        leader = first[np.searchsorted(tile[first], tile)]
-        anchors = trim_many(
-            case, {key: values[first] for key, values in columns.items()}, trim.free, trim.hold
-        )
-        of = np.searchsorted(first, leader)
-        ok = anchors.trimmed[of]
-        start = {key: np.where(ok, value[of], np.nan) for key, value in anchors.solution.items()}
-        answer = trim_many(case, columns, trim.free, trim.hold, start)
+        """Trim points; those that cannot be trimmed are left out."""
+        answer = trim_points(case, self._task.start + places, columns, trim)
         for index in np.flatnonzero(~answer.trimmed):
             self._refuse(int(places[index]), NO_ANSWER, _refusal(answer, int(index)))
         good = answer.trimmed

@@ -111,13 +111,6 @@ class Condition:
         known = np.isfinite(left) & np.isfinite(right)
         return np.asarray(known & _COMPARISONS[self.sign](left, right))
 
-    def margin(self, table: SweepTable) -> Array:
-        """Left minus right side at every point, for the line where they are equal."""
-        right: Any = self.factor
-        if self.right is not None:
-            right = self.factor * table.column(self.right)
-        return np.asarray(table.column(self.left) - right, dtype=np.float64)
-
 
 def condition_from(text: str) -> tuple[Condition, ...]:
     """Read conditions, joined by ``and``.

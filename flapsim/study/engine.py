@@ -43,7 +43,6 @@ from flapsim.study.block import (
     FAILED,
     NO_ANSWER,
     SERIES,
-    TILE,
     Answer,
     Task,
     scalar_names,
@@ -56,6 +55,7 @@ from flapsim.study.plan import Study, read_study
 from flapsim.study.sampling import Points, points_of
 from flapsim.study.store import BlockStore, Identity, differences, refusal
 from flapsim.study.table import SweepTable, read_sweep
+from flapsim.study.trimming import TILE
 from flapsim.study.workers import Workers, one_core_each
 
 __all__ = ["Interrupted", "Preview", "Progress", "preview", "sweep"]
