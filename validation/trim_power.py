@@ -1,10 +1,14 @@
 """Trim and power of whole craft: an independent trial, birds, facts of the trade, random craft.
 
-What the checks leave out, because no tolerance could be argued: the body pitch of the independent
-trial was told as 3.6 deg, ours is 3.44 deg in the nearest reading of its options; held against the
-incidence from zero lift (8.6 deg), to which lift is proportional, that is 1.8 %. Its options do not
-say whether the leading-edge suction of the case (0.8) was kept: with full suction the amplitude is
-1.2 % and the power 3.7 % lower than told. The pigeon-sized craft has its least power at 11.5 m/s,
+The independent trial of the glasshouse craft tells its options, but neither whether it kept the
+leading-edge suction of the case (0.8) nor how it counts its area, so it is read in two ways. With
+suction 0.8 and the moving area, amplitude and power agree to 0.05 and 1.8 %, but the body pitch is
+3.44 deg, not 3.6: that is 1.8 % of the incidence from zero lift (8.6 deg), to which lift is
+proportional, and 4.3 % of the pitch. Neither strips, steps, the place of the twist axis, apparent
+mass, friction, mean plunge nor the standard of gravity moves it by as much; the aspect ratio does.
+With full suction, as a thin airfoil has it, and the area between the shoulders counted in the
+aspect ratio (4.83, not 5.22), all three agree to 0.5 %: 20.41 deg, 3.62 deg, 2.09 W. Which of the
+two the trial was is not known. The pigeon-sized craft has its least power at 11.5 m/s,
 where a pigeon has it at 8 to 9 m/s (Pennycuick 1968): a rigid wing of one camber stalls at a lift
 coefficient that a bird exceeds with wing, alula and tail.
 
@@ -17,16 +21,22 @@ balance spring 16.4 W: what separates a usual craft from ours is drag and suctio
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 
 import numpy as np
+from scipy.optimize import root
 
+from flapsim.blade_element import layout as rows
+from flapsim.blade_element import solve
 from flapsim.body import weight
 from flapsim.case import Case, read_case
+from flapsim.design import pack
 from flapsim.flight.balance import ideal_power
 from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
 from flapsim.flight.trim import Trim, trim
+from flapsim.outcome import wing_loads
 from flapsim.wing import strips
 from validation.check import (
     Checks,
@@ -61,6 +71,10 @@ TRIAL_OPTIONS = {
     },
 }
 TRIAL_WORDS = "slope, two-dimensional lag, thin airfoil, suction 0.8, friction number 0.03"
+OTHER_WORDS = (
+    "slope, two-dimensional lag, thin airfoil, suction 1, friction number 0.03, gross area"
+)
+PITCH_OPEN = "told to 1.4 %, and whether the area between the shoulders counts moves it by 5.5 %"
 TWO_PER_CENT = "two models with the same options, told to two or three digits"
 
 PRACTICE = "Common practice, no source"
@@ -89,24 +103,37 @@ def checks() -> Checks:
 
 def trial_checks() -> Checks:
     """Glasshouse craft with the options of an independent model."""
-    found = (
-        ("plunge amplitude in trim", lambda: (TRIAL_AMPLITUDE_DEG, amplitude(trial()))),
-        ("aerodynamic power in trim", lambda: (TRIAL_POWER_W, power(trial()))),
-        (
-            "incidence of the body from zero lift in trim",
-            lambda: (TRIAL_PITCH_DEG + 5.0, trial().solution["flight.pitch_deg"] + 5.0),
-        ),
-    )
-    for quantity, pair in found:
+    told = (TRIAL_AMPLITUDE_DEG, TRIAL_PITCH_DEG, TRIAL_POWER_W)
+    names = ("plunge amplitude in trim", "body pitch in trim", "aerodynamic power in trim")
+    for place, quantity in enumerate(names):
+        is_pitch = quantity.startswith("body pitch")
         yield relative(
             source=TRIAL,
             quantity=quantity,
             status=Status.MEMORY,
-            tolerance=0.02,
-            why=TWO_PER_CENT,
+            tolerance=0.06 if is_pitch else 0.02,
+            why=PITCH_OPEN if is_pitch else TWO_PER_CENT,
             model=TRIAL_WORDS,
-            compare=lambda pair=pair: worst_relative(*pair()),
+            compare=lambda place=place: worst_relative(told[place], first_reading()[place]),
         )
+    yield relative(
+        source=TRIAL,
+        quantity="incidence of the body from zero lift in trim",
+        status=Status.MEMORY,
+        tolerance=0.02,
+        why=TWO_PER_CENT,
+        model=TRIAL_WORDS,
+        compare=lambda: worst_relative(TRIAL_PITCH_DEG + 5.0, first_reading()[1] + 5.0),
+    )
+    yield relative(
+        source=TRIAL,
+        quantity="plunge amplitude, body pitch and aerodynamic power in trim, read otherwise",
+        status=Status.MEMORY,
+        tolerance=0.02,
+        why=TWO_PER_CENT,
+        model=OTHER_WORDS,
+        compare=lambda: worst_relative(told, second_reading(), names),
+    )
     yield absolute(
         source="Newton's first law",
         quantity="every balance held in trim, over the weight",
@@ -136,6 +163,46 @@ def trimmed(name: str, free: tuple[str, ...] = WITH_TAIL) -> Trim:
 def held(state: Trim) -> list[float]:
     """Misfits of the balances that were held."""
     return [state.residual[name] for name in state.hold]
+
+
+def first_reading() -> tuple[float, float, float]:
+    """Plunge amplitude and body pitch, deg, and power, W: suction of the case, moving area."""
+    state = trial()
+    return amplitude(state), state.solution["flight.pitch_deg"], power(state)
+
+
+@cache
+def second_reading() -> tuple[float, float, float]:
+    """The same with full suction, and the area between the shoulders in the aspect ratio.
+
+    The package counts the moving area; the aspect ratio of the packed design is set by hand, which
+    with slope induction and a two-dimensional lag enters the induced velocity alone.
+    """
+    case = trial().case.replace({"wing.section.suction": 1.0})
+    inner = case.wing.inner.chord_m[0][1]
+
+    def state(unknown: Sequence[float]) -> tuple[Case, dict[str, np.ndarray]]:
+        pitch, swing = (float(x) for x in unknown)
+        changes = dict.fromkeys(PLUNGES.split("+"), swing) | {"flight.pitch_deg": pitch}
+        here = case.replace(changes)
+        half = pack(here)
+        wing = half.strips
+        counted = wing.area + 2.0 * case.craft.shoulder_offset_m * inner
+        constant = half.batch.constant.copy()
+        constant[rows.CONST_ASPECT_RATIO] *= wing.area / counted
+        mean = solve(half.batch._replace(constant=constant)).mean
+        return here, wing_loads(here, mean, mean)
+
+    def misfit(unknown: Sequence[float]) -> list[float]:
+        here, loads = state(unknown)
+        pressure = 0.5 * here.air.density * here.flight.airspeed_m_s**2
+        drag = pressure * here.craft.body_drag_area_m2
+        lift, thrust = float(loads["lift_n"][0]), float(loads["thrust_n"][0])
+        return [lift / weight(here) - 1.0, (thrust - drag) / weight(here)]
+
+    found = root(misfit, [TRIAL_PITCH_DEG, TRIAL_AMPLITUDE_DEG], tol=1e-10).x
+    loads = state(found)[1]
+    return float(found[1]), float(found[0]), float(loads["aero_power_w"][0])
 
 
 def amplitude(state: Trim) -> float:
