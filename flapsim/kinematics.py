@@ -251,7 +251,7 @@ class _Collected:
             self.faults += error.faults
             return np.zeros(2 * HARMONICS + 1)
         except LinkageError as error:
-            self.faults.append(_linkage_fault(self.file, key, written, error))
+            self.faults.append(_linkage_fault(self.file, key, error))
             return np.zeros(2 * HARMONICS + 1)
         self.truncation = np.maximum(self.truncation, series.truncation)
         worst = float(np.max(series.truncation))
@@ -284,10 +284,9 @@ _FORMS: dict[str, Callable[[_Written, Path], Series]] = {
 }
 
 
-def _linkage_fault(file: str, key: str, written: _Written, error: LinkageError) -> Fault:
+def _linkage_fault(file: str, key: str, error: LinkageError) -> Fault:
     """Name the lengths that keep the crank from turning."""
-    length = dict(zip(("crank", "rocker", "coupler", "base"), written.lengths, strict=True))
-    given = ", ".join(f"{name}_m = {length[name]:g}" for name in error.offending)
+    given = ", ".join(f"{name}_m = {error.lengths[name]:g}" for name in error.offending)
     return Fault(
         file, f"{key}{error.offending[0]}_m", given, error.condition, "else the crank cannot turn"
     )

@@ -69,17 +69,24 @@ class LinkageError(ValueError):
         Lengths that break the condition, of ``crank``, ``rocker``, ``coupler`` and ``base``.
     condition : str
         What would have to hold, in words or as an inequality.
+    lengths : dict of str to float
+        All four of the linkage that breaks it, of many the one that breaks it most, m.
     """
 
-    def __init__(self, offending: tuple[str, ...], condition: str, given: str) -> None:
+    def __init__(
+        self, offending: tuple[str, ...], condition: str, given: str, lengths: dict[str, float]
+    ) -> None:
         super().__init__(f"the crank cannot turn fully: {condition} expected, {given} given")
         self.offending = offending
         self.condition = condition
+        self.lengths = lengths
         self._given = given
 
-    def __reduce__(self) -> tuple[type[LinkageError], tuple[tuple[str, ...], str, str]]:
+    def __reduce__(
+        self,
+    ) -> tuple[type[LinkageError], tuple[tuple[str, ...], str, str, dict[str, float]]]:
         # Exceptions are rebuilt from their message by default; worker processes need the parts.
-        return type(self), (self.offending, self.condition, self._given)
+        return type(self), (self.offending, self.condition, self._given, self.lengths)
 
 
 def basis(tau: ArrayLike) -> Array:
@@ -367,9 +374,15 @@ def _require_crank_rocker(crank: Array, rocker: Array, coupler: Array, base: Arr
     The three pairwise sums together say both: adding any two of them leaves crank < third link.
     """
     links = {"crank": crank, "rocker": rocker, "coupler": coupler, "base": base}
+
+    def worst(breach: Array) -> dict[str, float]:
+        lane = np.unravel_index(np.argmax(breach), breach.shape)
+        return {name: float(length[lane]) for name, length in links.items()}
+
     for name, length in links.items():
         if not np.all(length > 0.0):
-            raise LinkageError((name,), f"{name} longer than 0", f"{np.min(length):g} m")
+            given = worst(-length)
+            raise LinkageError((name,), f"{name} longer than 0", f"{given[name]:g} m", given)
     for partner, first, second in (
         ("base", "rocker", "coupler"),
         ("coupler", "rocker", "base"),
@@ -377,12 +390,12 @@ def _require_crank_rocker(crank: Array, rocker: Array, coupler: Array, base: Arr
     ):
         excess = crank + links[partner] - links[first] - links[second]
         if np.any(excess >= 0.0):
-            lane = np.unravel_index(np.argmax(excess), excess.shape)
-            given = {name: float(length[lane]) for name, length in links.items()}
+            given = worst(excess)
             raise LinkageError(
                 ("crank", partner, first, second),
                 f"crank + {partner} shorter than {first} + {second}",
                 f"{given['crank'] + given[partner]:g} m against {given[first] + given[second]:g} m",
+                given,
             )
 
 

@@ -603,6 +603,13 @@ def test_a_linkage_whose_crank_cannot_turn_is_refused_by_its_lengths():
     )
 
 
+def test_of_many_linkages_the_worst_is_refused_by_its_lengths():
+    lengths = {"crank_m": np.array([0.02, 0.02, 0.02]), "base_m": np.array([0.09, 0.12, 0.13])}
+    plunge = replace(four_bar(0.09), **lengths)
+    (fault,) = faults_of(replace(SURVEYOR, inner=SegmentStroke(plunge=plunge)))
+    assert fault.given == "crank_m = 0.02, base_m = 0.13, rocker_m = 0.05, coupler_m = 0.08"
+
+
 def test_all_faults_come_at_once():
     bad = four_bar(0.12)
     stroke = replace(
