@@ -72,7 +72,8 @@ def body_loads(case: Case, wing_lift: ArrayLike, wing: Strips) -> BodyLoads:
     The body's drag acts at the centre of mass. The tail sits ``arm_m`` aft of it; its lift slope
     is Helmbold's (1942) ``2 pi AR/(2 + sqrt(AR^2 + 4))``, its induced drag ``C_L^2/(pi AR)``, and
     it flies in the wing's far downwash, twice that at an elliptic wing, ``2 C_L/(pi AR)``
-    (Prandtl). The tail's friction belongs to the body's drag area.
+    (Prandtl). The tail's friction belongs to the body's drag area. The craft is taken to stand
+    still against the path: the heave of its wing moves no arm.
     """
     pressure = 0.5 * np.asarray(case.air.density * case.flight.airspeed_m_s**2)
     drag = pressure * case.craft.body_drag_area_m2

@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from flapsim.body import weight
 from flapsim.case import Case
 from flapsim.case_craft import BalanceSpring, Drive
+from flapsim.proportions import ratio
 
 __all__ = [
     "LIMITS",
@@ -185,8 +186,8 @@ def drive_train(
         "battery_current_a": battery_current,
         "battery_voltage_v": drive.battery.voltage_v
         - drive.battery.resistance_ohm * battery_current,
-        "drive_efficiency": _ratio(shaft, electrical),
-        "motor_efficiency": _ratio(output, motor_power),
+        "drive_efficiency": ratio(shaft, electrical),
+        "motor_efficiency": ratio(output, motor_power),
     }
     series = {
         "shaft_power_w": power,
@@ -268,15 +269,6 @@ def _battery_current(drive: Drive, power: Array) -> Array:
     return 2.0 * power / (voltage + root)
 
 
-def _ratio(top: ArrayLike, bottom: ArrayLike) -> Array:
-    """A ratio, or NaN where the bottom is not a positive number."""
-    above, below = np.broadcast_arrays(
-        np.asarray(top, dtype=np.float64), np.asarray(bottom, dtype=np.float64)
-    )
-    positive = below > 0.0
-    return np.where(positive, above / np.where(positive, below, 1.0), np.nan)
-
-
 def drive_means(
     case: Case,
     aero_power: ArrayLike,
@@ -337,10 +329,10 @@ def efficiencies(case: Case, mean: Mapping[str, Array], thrust: ArrayLike) -> di
     thrust_power = np.asarray(thrust, dtype=np.float64) * moving
     shaft, electrical = mean["shaft_power_w"], mean["electrical_power_w"]
     return {
-        "aerodynamic_efficiency": _ratio(thrust_power, shaft),
-        "total_efficiency": _ratio(thrust_power, electrical),
-        "effective_lift_to_drag": _ratio(load_power, shaft),
-        "cost_of_transport": _ratio(electrical, load_power),
+        "aerodynamic_efficiency": ratio(thrust_power, shaft),
+        "total_efficiency": ratio(thrust_power, electrical),
+        "effective_lift_to_drag": ratio(load_power, shaft),
+        "cost_of_transport": ratio(electrical, load_power),
     }
 
 

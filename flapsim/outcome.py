@@ -6,7 +6,6 @@ The same lines serve one case and a batch of thousands; names and units are in
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -23,6 +22,7 @@ from flapsim.case_craft import Drive
 from flapsim.design import sharing_tables
 from flapsim.drive import drive_means
 from flapsim.held import hold
+from flapsim.proportions import ratio, reduced_frequency
 from flapsim.schedule import evaluate as evaluate_schedule
 from flapsim.twist.half_wing import HalfWing, half_wing
 from flapsim.twist.report import actuator_work, compliant, twist_power, twist_results
@@ -71,6 +71,11 @@ def wing_loads(case: Case, starboard: Array, port: Array) -> dict[str, Array]:
     -------
     dict of str to ndarray, shape (...)
         Forces, moments about the centre of mass, powers; SI.
+
+    Notes
+    -----
+    The arms of the moments leave the heave out: they are what a balance reads that moves with the
+    wing.
     """
     both, apart = starboard + port, starboard - port
 
@@ -100,22 +105,6 @@ def wing_loads(case: Case, starboard: Array, port: Array) -> dict[str, Array]:
         for name, row in SEGMENT_ROWS:
             out[f"{segment}_{name}"] = both[index * rows.SEGMENT_SERIES + row]
     return out
-
-
-def ratio(top: ArrayLike, bottom: ArrayLike) -> Array:
-    """A ratio, or NaN where the bottom is not a positive number.
-
-    Parameters
-    ----------
-    top, bottom : array_like
-        Numbers.
-
-    Returns
-    -------
-    ndarray
-    """
-    divisor = np.asarray(bottom, dtype=np.float64)
-    return np.where(divisor > 0.0, np.asarray(top) / np.where(divisor > 0.0, divisor, 1.0), np.nan)
 
 
 def means(case: Case, half: HalfWing, loads: Mapping[str, Array]) -> dict[str, Array]:
@@ -254,7 +243,6 @@ def checks(
     scale = np.abs(loads["aero_power_w"]) + np.abs(thrust_power) + 1e-300
     verdict = np.stack([solution.verdict for solution in solved])
     excursion = solved[0].high[rows.SERIES_TIP] - solved[0].low[rows.SERIES_TIP]
-    chord = wing.area / (2.0 * wing.width.sum(axis=0))
     cosine = np.clip(verdict[:, rows.VERDICT_COS_INCIDENCE].min(axis=0), -1.0, 1.0)
     stalled = np.mean([solution.mean[rows.SERIES_STALLED] for solution in solved], axis=0)
     nothing = np.zeros_like(left)
@@ -270,7 +258,7 @@ def checks(
         "incidence_max_deg": np.degrees(np.arccos(cosine)),
         "stalled_fraction": stalled,
         "induced_unconverged": verdict[:, rows.VERDICT_UNCONVERGED].sum(axis=0),
-        "reduced_frequency": ratio(math.pi * frequency * chord, airspeed) + nothing,
+        "reduced_frequency": reduced_frequency(case, wing) + nothing,
         "strouhal": ratio(frequency * excursion, airspeed) + nothing,
         "reynolds": verdict[:, rows.VERDICT_REYNOLDS].min(axis=0),
         "aspect_ratio": wing.aspect_ratio + nothing,

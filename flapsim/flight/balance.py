@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from flapsim.body import weight
 from flapsim.case import Case, CaseError, Fault
 from flapsim.case_columns import is_column_key, lane_count, with_columns
+from flapsim.proportions import mean_chord
 from flapsim.wing import strips
 
 Array = NDArray[np.float64]
@@ -368,15 +369,8 @@ def residuals(
             made = results["mean.thrust_n"] - results["mean.drag_n"]
             out.append(made / load - np.sin(climb))
         else:
-            out.append(results["mean.pitching_moment_n_m"] / (load * mean_chord(many)))
+            out.append(results["mean.pitching_moment_n_m"] / (load * chord_of(many)))
     return np.stack(out)
-
-
-def mean_chord(case: Case) -> Array:
-    """Area of the wing over the length of its segments, m; the case may hold columns."""
-    wing = strips(case.wing, case.craft.shoulder_offset_m)
-    outer = 0.0 if case.wing.outer is None else case.wing.outer.length_m
-    return np.asarray(wing.area / (2.0 * (case.wing.inner.length_m + outer)))
 
 
 def ideal_power(case: Case) -> Array:
@@ -406,6 +400,11 @@ def ideal_power(case: Case) -> Array:
     drag = 0.5 * case.air.density * speed**2 * case.craft.body_drag_area_m2
     rate = speed * np.sin(np.radians(case.flight.climb_deg))
     return np.asarray(load * induced + drag * speed + np.maximum(load * rate, 0.0))
+
+
+def chord_of(case: Case) -> Array:
+    """Mean chord of a case, m; its numbers may be columns."""
+    return mean_chord(strips(case.wing, case.craft.shoulder_offset_m))
 
 
 def weightless(case: Case, columns: Mapping[str, ArrayLike]) -> bool:

@@ -16,7 +16,7 @@ import numpy as np
 from flapsim.body import weight
 from flapsim.case import Case
 from flapsim.cycle import Cycle, NoAnswer, simulate
-from flapsim.flight.balance import BALANCES, mean_chord, residuals
+from flapsim.flight.balance import BALANCES, chord_of, residuals
 from flapsim.flight.hazard import Hazard, hazard_note
 from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
 from flapsim.flight.sensitivity import Remedy, Sensitivity, power_sensitivities, remedies
@@ -252,7 +252,7 @@ def _left_over(case: Case, cycle: Cycle, hold: Sequence[str]) -> tuple[str, ...]
     """What balances that are not held would need, in words."""
     notes = [*_cruise_words(cycle)]
     moment = cycle.mean["pitching_moment_n_m"]
-    load = weight(case) * float(mean_chord(case))
+    load = weight(case) * float(chord_of(case))
     if "pitching_moment" not in hold and abs(moment) > 1e-3 * load:
         shift = 1e3 * moment / weight(case)
         notes.append(
