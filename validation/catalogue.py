@@ -15,9 +15,11 @@ from validation import (
     minimum_loss,
     naca0012,
     oscillating_section,
+    passive_twist,
     post_stall,
     reference_libraries,
     revolving_wing,
+    still_twist,
     trends,
     trim_power,
     two_segments,
@@ -27,6 +29,8 @@ from validation.check import Check
 
 FAMILIES: tuple[ModuleType, ...] = (
     oscillating_section,
+    passive_twist,
+    still_twist,
     wagner,
     finite_wing,
     finite_wing_lag,
