@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from flapsim.case import Case, CaseError
 from flapsim.cli_drive import add_drive_commands
 from flapsim.cli_flight import add_flight_commands
-from flapsim.cli_rig import add_rig_commands
+from flapsim.cli_rig import MEASURED_PICTURE, add_rig_commands, draws_reduction
 from flapsim.cli_study import add_study_commands
 from flapsim.command import (
     DONE,
@@ -205,6 +205,9 @@ def _check(options: argparse.Namespace) -> None:
 
 
 def _figure(options: argparse.Namespace) -> None:
+    if draws_reduction(options):
+        _tell_written(options, MEASURED_PICTURE)
+        return
     kind = options.kind or PICTURES[0]
     if kind not in PICTURES:
         raise Stop(

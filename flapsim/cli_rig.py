@@ -35,9 +35,12 @@ if TYPE_CHECKING:
     from flapsim.rig.compare import Comparison
     from flapsim.rig.reduction import Reduction
 
-__all__ = ["add_rig_commands"]
+__all__ = ["MEASURED_PICTURE", "add_rig_commands", "draws_reduction"]
 
 _CASE_SUFFIXES = (".toml",)
+
+MEASURED_PICTURE = "measured"
+"""Name of the picture of a reduced log."""
 
 
 def add_rig_commands(commands: Any) -> None:
@@ -126,9 +129,10 @@ def _reduce(options: argparse.Namespace) -> None:
     if options.output is not None:
         _write(reduction, comparison, options.output)
     if options.figure is not None:
-        from flapsim.show.rig_panels import draw_reduction
+        from flapsim.rig.record import measured_stroke
+        from flapsim.show.rig_panels import draw_stroke
 
-        draw_reduction(reduction, options.figure, comparison)
+        draw_stroke(measured_stroke(reduction, comparison), options.figure)
         say(f"wrote {options.figure}")
     if options.json:
         document = reduction.to_dict(series=options.series)
@@ -136,12 +140,9 @@ def _reduce(options: argparse.Namespace) -> None:
             document["against"] = comparison.to_dict()
         print_json(document)
         return
-    from flapsim.rig.report import comparison_table, reduction_table
+    from flapsim.rig.report import reduction_table
 
-    print(reduction_table(reduction))
-    if comparison is not None:
-        print()
-        print(comparison_table(comparison))
+    print(reduction_table(reduction, comparison))
 
 
 def _reduced(log: str, rig: str) -> Reduction:
@@ -162,6 +163,53 @@ def _write(reduction: Reduction, comparison: Comparison | None, path: Path) -> N
     say(f"wrote {path}")
 
 
+def draws_reduction(options: argparse.Namespace) -> bool:
+    """Draw the result of ``reduce`` for the command ``figure``, if its file is one.
+
+    Parameters
+    ----------
+    options : argparse.Namespace
+        Those of ``figure``.
+
+    Returns
+    -------
+    bool
+        False if the file is something else; nothing is done then.
+
+    Raises
+    ------
+    Stop
+        With words, if the options do not go with it or the file is incomplete.
+    """
+    if Path(options.file).suffix.lower() not in RESULT_SUFFIXES:
+        return False
+    from flapsim.results import ResultError, kind_of
+
+    if kind_of(options.file) != "reduction":
+        return False
+    from flapsim.rig.record import read_reduction
+
+    if options.kind not in (None, MEASURED_PICTURE):
+        raise Stop(
+            INPUT_AT_FAULT,
+            f"--kind {options.kind}: {options.file} is a reduced log, it has one picture,"
+            f" {MEASURED_PICTURE}",
+        )
+    if options.changes:
+        raise Stop(INPUT_AT_FAULT, f"--set changes a case, {options.file} is a result")
+    if options.output is None:
+        options.output = Path(f"{Path(options.file).stem}_{MEASURED_PICTURE}.png")
+    check_output(options, PICTURE_SUFFIXES)
+    try:
+        stroke = read_reduction(options.file)
+    except ResultError as error:
+        raise Stop(INPUT_AT_FAULT, str(error)) from error
+    from flapsim.show.rig_panels import draw_stroke
+
+    draw_stroke(stroke, options.output)
+    return True
+
+
 def _calibrate(options: argparse.Namespace) -> None:
     options.overwrite = False
     check_new(options.output)
@@ -180,14 +228,14 @@ def _calibrate(options: argparse.Namespace) -> None:
         except NoAnswer as error:
             raise Stop(NO_SUCH_ANSWER, f"{case.name}: {error}") from error
     if options.output is not None:
-        write_corrected(calibration, reduction.name, options.output)
+        write_corrected(calibration, reduction, options.output)
         say(f"wrote {options.output}")
     if options.json:
-        print_json(calibration.to_dict())
+        print_json(calibration.to_dict() | {"notes": list(reduction.notes)})
         return
     from flapsim.rig.report import calibration_table
 
-    print(calibration_table(calibration))
+    print(calibration_table(calibration, reduction.notes))
 
 
 def check_new(path: Path | None) -> None:

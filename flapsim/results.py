@@ -27,7 +27,7 @@ from flapsim.cycle import Cycle
 from flapsim.quantities import QUANTITIES, Quantity
 from flapsim.version import installed_version
 
-__all__ = ["SCHEMA_VERSION", "ResultError", "read_cycle", "write_cycle", "written_aside"]
+__all__ = ["SCHEMA_VERSION", "ResultError", "kind_of", "read_cycle", "write_cycle", "written_aside"]
 
 SCHEMA_VERSION = 2
 """Raised whenever a reader of the older layout would misread a file."""
@@ -111,6 +111,24 @@ def read_cycle(path: str | Path) -> Cycle:
         raise ResultError(
             f"{source}: not a complete result of 'flapsim run' ({_first_line(error)})"
         ) from error
+
+
+def kind_of(path: str | Path) -> str:
+    """Return what a result file says it is, such as ``"cycle"``; empty if it is no such file.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    str
+    """
+    try:
+        with h5py.File(path, "r") as file:
+            return str(file.attrs.get("kind", ""))
+    except OSError:
+        return ""
 
 
 def _root_attributes(cycle: Cycle) -> dict[str, Any]:

@@ -12,12 +12,13 @@ import pytest
 from rig_bench import CASES, LOG, bench, glasshouse, log, reduced, sensors, usual_sins
 
 from flapsim import read_case
-from flapsim.case import CaseError
+from flapsim.case import Case, CaseError
 from flapsim.cli import main
 from flapsim.rig.calibrate import Calibration, Free, calibrate
 from flapsim.rig.compare import compare
-from flapsim.rig.predicted import predict
+from flapsim.rig.predicted import Prediction, predict
 from flapsim.rig.reduction import Reduction
+from flapsim.rig.rig_file import Rig
 
 RIG = CASES / "rig" / "bench.toml"
 CASE = CASES / "glasshouse.toml"
@@ -136,6 +137,48 @@ def test_what_cannot_be_freed_is_said(free: list[Free], words: str) -> None:
         calibrate(planted(), glasshouse(), free)
 
 
+# --- states without an answer ------------------------------------------------------------------
+
+
+def test_states_without_an_answer_are_gone_round_and_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing lasts beyond 1.8, where the log leads: the fit stops short of that and says why."""
+    from flapsim.cycle import NoAnswer
+    from flapsim.rig import fitting
+
+    def fragile(case: Case, rig: Rig) -> Prediction:
+        if case.get(FRICTION) > 1.8:
+            raise NoAnswer("flutter: the wing shakes itself up.")
+        return predict(case, rig)
+
+    monkeypatch.setattr(fitting, "predict", fragile)
+    found = calibrate(planted(), glasshouse().replace(PLANTED | {FRICTION: 0.9}), [Free(FRICTION)])
+    (friction,) = found.fitted
+    assert 1.7 < friction.value <= 1.8
+    assert any("had no answer, and the fit went round" in text for text in found.warnings)
+
+
+def test_a_fit_with_no_way_on_says_where_it_stands(monkeypatch: pytest.MonkeyPatch) -> None:
+    from flapsim.cycle import NoAnswer
+    from flapsim.rig import fitting
+
+    start = glasshouse()
+
+    def nowhere_else(case: Case, rig: Rig) -> Prediction:
+        if case.get(FRICTION) != start.get(FRICTION):
+            raise NoAnswer("divergence: the air twists the wing away.")
+        return predict(case, rig)
+
+    monkeypatch.setattr(fitting, "predict", nowhere_else)
+    with pytest.raises(NoAnswer, match=rf"{FRICTION} = 1.6, where no change of .* divergence"):
+        calibrate(planted(), start, [Free(FRICTION)])
+
+
+def test_a_fit_that_has_not_settled_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("flapsim.rig.calibrate.MOST_TRIALS", 2)
+    found = calibrate(planted(), glasshouse(), [Free(FRICTION), Free(LAG)])
+    assert any("had not settled after 2 states" in text for text in found.warnings)
+
+
 # --- against a case ----------------------------------------------------------------------------
 
 
@@ -198,6 +241,54 @@ def test_reduce_tells_every_watt_and_writes_what_it_found(
         assert data["strokes.period"].sizes["stroke"] == int(data["strokes.accepted"].sum())
     assert main(arguments) == 2
     assert "exists already" in capsys.readouterr().err
+
+
+def test_a_reduced_log_is_drawn_from_its_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    arguments = ["reduce", str(LOG), "--rig", str(RIG), "--against", str(CASE), "-o", "run.h5"]
+    assert main([*arguments, "--figure", "at_once.svg"]) == 0
+    assert main(["figure", "run.h5", "-o", "later.svg"]) == 0
+    once, later = (Path(name).read_text() for name in ("at_once.svg", "later.svg"))
+    # Dates and running numbers of the drawing apart, it is the same picture.
+    assert once.count("<path") == later.count("<path")
+    assert "predicted from glasshouse.toml" in later
+    assert main(["figure", "run.h5"]) == 0
+    assert Path("run_measured.png").stat().st_size > 10_000
+    capsys.readouterr()
+    assert main(["figure", "run.h5", "--kind", "maps"]) == 2
+    assert "it has one picture, measured" in capsys.readouterr().err
+    assert main(["figure", "run.h5", "--set", "title=x", "-o", "x.png"]) == 2
+    assert "--set changes a case" in capsys.readouterr().err
+
+
+def test_a_damaged_reduction_is_refused_in_words(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import h5py
+
+    result = tmp_path / "run.h5"
+    assert main(["reduce", str(LOG), "--rig", str(RIG), "-o", str(result)]) == 0
+    with h5py.File(result, "a") as file:
+        del file["phase"]
+    capsys.readouterr()
+    assert main(["figure", str(result), "-o", str(tmp_path / "x.png")]) == 2
+    assert "not a complete result of 'flapsim reduce'" in capsys.readouterr().err
+    with h5py.File(result, "a") as file:
+        file.attrs["schema_version"] = 99
+    assert main(["figure", str(result), "-o", str(tmp_path / "x.png")]) == 2
+    assert "written in schema 99" in capsys.readouterr().err
+
+
+def test_commands_of_the_bench_warn_of_spars_and_cells(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    log_and_rig = ["--rig", str(RIG)]
+    assert main(["reduce", str(LOG), *log_and_rig]) == 0
+    assert main(["calibrate", str(CASE), "--log", str(LOG), *log_and_rig, "--free", LAG]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert told.count("spars strike and break") == told.count("Lithium cells burn") == 2
 
 
 def test_reduce_prints_one_json_document(capsys: pytest.CaptureFixture[str]) -> None:

@@ -7,42 +7,43 @@ from pathlib import Path
 from flapsim.case import CaseError, parse_case
 from flapsim.case_rules import Faults
 from flapsim.rig.calibrate import Calibration
+from flapsim.rig.reduction import Reduction
 
 __all__ = ["corrected_text", "write_corrected"]
 
 
-def corrected_text(calibration: Calibration, log: str) -> str:
+def corrected_text(calibration: Calibration, reduction: Reduction) -> str:
     """Return the fitted case as TOML, fitted values and uncertainties as comments on top.
 
     Parameters
     ----------
     calibration : Calibration
-    log : str
-        Name of the log.
+    reduction : Reduction
+        The log that it was fitted to.
 
     Returns
     -------
     str
     """
-    lines = [f"# Fitted to {log}: {', '.join(calibration.quantities)}.", "#"]
+    lines = [f"# Fitted to {reduction.name}: {', '.join(calibration.quantities)}.", "#"]
     lines += [
         f"# {found.key} = {found.value:.6g}  (95 %: {found.low:.6g} to {found.high:.6g}; was"
         f" {found.before:.6g})" + ("" if found.known else "  NOT TOLD BY THE DATA")
         for found in calibration.fitted
     ]
-    lines += [f"# Caution: {warning}" for warning in calibration.warnings]
+    lines += [f"# Caution: {warning}" for warning in (*calibration.warnings, *reduction.notes)]
     lines += [f"# Misfit: {calibration.misfit:.2f} times the scatter of the strokes.", ""]
     return "\n".join(lines) + "\n" + calibration.case.to_toml()
 
 
-def write_corrected(calibration: Calibration, log: str, path: str | Path) -> None:
+def write_corrected(calibration: Calibration, reduction: Reduction, path: str | Path) -> None:
     """Write the fitted case as a new file.
 
     Parameters
     ----------
     calibration : Calibration
-    log : str
-        Name of the log, for the comment on top.
+    reduction : Reduction
+        The log that it was fitted to, for the comments on top.
     path : str or Path
         Must not exist.
 
@@ -52,7 +53,7 @@ def write_corrected(calibration: Calibration, log: str, path: str | Path) -> Non
         If it exists, or the case would not read back there, as when it names files beside it.
     """
     path = Path(path)
-    text = corrected_text(calibration, log)
+    text = corrected_text(calibration, reduction)
     parse_case(text, path.parent, path.name)
     try:
         with path.open("x", encoding="utf-8") as file:

@@ -1,4 +1,4 @@
-"""A reduced log on disk: HDF5 that is also valid netCDF-4.
+"""A reduced log on disk: HDF5 that is also valid netCDF-4, and its strokes back from there.
 
 Answers: where does a measurement go so that any HDF5 or netCDF tool opens it with named dimensions
 and units? Names are those of the JSON document and of computed cycles: ``mean.lift_n``,
@@ -9,21 +9,109 @@ and units? Names are those of the JSON document and of computed cycles: ``mean.l
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import h5py
 import numpy as np
+from numpy.typing import NDArray
 
 from flapsim.quantities import Quantity
-from flapsim.results import SCHEMA_VERSION, written_aside
+from flapsim.results import SCHEMA_VERSION, ResultError, written_aside
 from flapsim.rig.chain import MEASURED
 from flapsim.rig.compare import Comparison
-from flapsim.rig.reduction import SERIES, WAVES, Reduction
+from flapsim.rig.reduction import SERIES, WAVES, Reduction, Wave
 from flapsim.version import installed_version
 
-__all__ = ["write_reduction"]
+__all__ = ["MeasuredStroke", "measured_stroke", "read_reduction", "write_reduction"]
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredStroke:
+    """The averaged stroke of a log, as a picture shows it and a result file keeps it.
+
+    Attributes
+    ----------
+    log : str
+        Name of the log.
+    count : int
+        Strokes that were averaged.
+    phase : (bins,) array
+        rad.
+    waves : dict of str to Wave
+        By the names of `SERIES`.
+    case : str
+        Name of the case it is held against; empty if none.
+    predicted : dict of str to (bins,) array
+        What that case predicts.
+    """
+
+    log: str
+    count: int
+    phase: NDArray[np.float64]
+    waves: dict[str, Wave]
+    case: str = ""
+    predicted: dict[str, NDArray[np.float64]] = field(default_factory=dict)
+
+
+def measured_stroke(reduction: Reduction, comparison: Comparison | None = None) -> MeasuredStroke:
+    """Return the averaged stroke of a reduction, with what a case predicts beside it."""
+    log, count = reduction.name, reduction.bench.strokes.count
+    if comparison is None:
+        return MeasuredStroke(log, count, reduction.phase, reduction.waves)
+    predicted = {name: one.predicted for name, one in comparison.quantities.items()}
+    case = comparison.case.name
+    return MeasuredStroke(log, count, reduction.phase, reduction.waves, case, predicted)
+
+
+def read_reduction(path: str | Path) -> MeasuredStroke:
+    """Read back the averaged stroke of a reduced log.
+
+    Parameters
+    ----------
+    path : str or Path
+        What `write_reduction` wrote.
+
+    Returns
+    -------
+    MeasuredStroke
+
+    Raises
+    ------
+    ResultError
+        If the file is incomplete or of another schema.
+    """
+    source = Path(path)
+    try:
+        with h5py.File(source, "r") as file:
+            if (schema := int(file.attrs["schema_version"])) != SCHEMA_VERSION:
+                raise ResultError(
+                    f"{source}: written in schema {schema}, this version reads {SCHEMA_VERSION};"
+                    " reduce the log again"
+                )
+            waves = {
+                name: Wave(*(file[f"{part}.{name}"][:] for part in _PARTS))
+                for name in SERIES
+                if f"series.{name}" in file
+            }
+            predicted = {
+                name: file[f"predicted.{name}"][:] for name in waves if f"predicted.{name}" in file
+            }
+            return MeasuredStroke(
+                str(file.attrs["log"]),
+                int(np.sum(file["strokes.accepted"][:])),
+                file["phase"][:],
+                waves,
+                str(file.attrs.get("case", "")),
+                predicted,
+            )
+    except (OSError, KeyError) as error:
+        raise ResultError(f"{source}: not a complete result of 'flapsim reduce'") from error
+
+
+_PARTS = ("series", "series_low", "series_high")
 
 
 def write_reduction(
@@ -37,7 +125,7 @@ def write_reduction(
     path : str or Path
         File to write; its folder must exist.
     comparison : Comparison, optional
-        Adds ``predicted.*`` on ``phase``.
+        Adds ``predicted.*`` on ``phase``, and residuals by harmonic as JSON in ``against``.
 
     Raises
     ------
@@ -47,7 +135,9 @@ def write_reduction(
     with written_aside(Path(path)) as aside, h5py.File(aside, "w", track_order=True) as file:
         file.attrs.update(_attributes(reduction))
         if comparison is not None:
+            file.attrs["case"] = comparison.case.name
             file.attrs["case_text"] = comparison.case.text
+            file.attrs["against"] = json.dumps(comparison.to_dict())
         axes = {
             "phase": (reduction.phase, Quantity("rad", "stroke phase, middle of the bin")),
             "stroke": (

@@ -19,6 +19,12 @@ __all__ = ["calibration_table", "comparison_table", "reduction_table"]
 WIDTH = 80
 _LABEL = 26
 
+CAUTION = (
+    "Caution: on a bench spars strike and break; keep out of the wing's plane, shield your eyes,"
+    " and cut the power before reaching in. Lithium cells burn when bent, pierced or overcharged:"
+    " fuse them, watch them, test on what does not burn. No number here says that a craft is safe."
+)
+
 _PRINTED = {"1": "", "m s-1": "m/s"}
 _WORDS = {
     "tare_efficiency": "tare efficiency",
@@ -32,12 +38,14 @@ _NAMED = 3
 """Sources of uncertainty named per result."""
 
 
-def reduction_table(reduction: Reduction) -> str:
+def reduction_table(reduction: Reduction, comparison: Comparison | None = None) -> str:
     """Return what a log says, at most `WIDTH` columns wide.
 
     Parameters
     ----------
     reduction : Reduction
+    comparison : Comparison, optional
+        Adds residuals by harmonic.
 
     Returns
     -------
@@ -75,7 +83,9 @@ def reduction_table(reduction: Reduction) -> str:
         lines.append("  nothing")
     lines += ["", "What to distrust"]
     lines += _notes(reduction.notes)
-    return "\n".join(lines)
+    if comparison is not None:
+        lines += ["", comparison_table(comparison)]
+    return "\n".join([*lines, "", *_wrapped(CAUTION)])
 
 
 def comparison_table(comparison: Comparison) -> str:
@@ -103,8 +113,8 @@ def comparison_table(comparison: Comparison) -> str:
     return "\n".join(lines)
 
 
-def calibration_table(calibration: Calibration) -> str:
-    """Return what a fit found."""
+def calibration_table(calibration: Calibration, of_log: Sequence[str] = ()) -> str:
+    """Return what a fit found, with what is to be distrusted of the log it rests on."""
     width = max(len(found.key) for found in calibration.fitted) + 2
     lines = [
         *_wrapped(f"Fitted to {', '.join(calibration.quantities)}; the fit misses the strokes by"
@@ -121,8 +131,8 @@ def calibration_table(calibration: Calibration) -> str:
         )  # fmt: skip
         lines.append(f"{found.key:<{width}}{cells}" + ("" if found.known else "  not told"))
     lines += ["", "What to distrust"]
-    lines += _notes(calibration.warnings)
-    return "\n".join(lines)
+    lines += _notes([*calibration.warnings, *of_log])
+    return "\n".join([*lines, "", *_wrapped(CAUTION)])
 
 
 def _row(label: str, name: str, cells: tuple[float, float, float]) -> str:

@@ -10,11 +10,11 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from flapsim.rig.compare import Comparison
-from flapsim.rig.reduction import SERIES, Reduction, Wave
+from flapsim.rig.record import MeasuredStroke
+from flapsim.rig.reduction import SERIES, Wave
 from flapsim.show.style import FADED, INK, OUTER, blank_figure, save, styled
 
-__all__ = ["draw_reduction", "reduction_figure"]
+__all__ = ["draw_stroke", "stroke_figure"]
 
 Array = NDArray[np.float64]
 
@@ -22,56 +22,51 @@ _UNITS = {"m s-1": "m/s"}
 _COLUMNS = 2
 
 
-def draw_reduction(
-    reduction: Reduction, path: str | Path, comparison: Comparison | None = None
-) -> None:
+def draw_stroke(stroke: MeasuredStroke, path: str | Path) -> None:
     """Draw the averaged stroke of every measured quantity.
 
     Parameters
     ----------
-    reduction : Reduction
+    stroke : MeasuredStroke
     path : str or Path
         .png, .svg or .pdf.
-    comparison : Comparison, optional
-        Adds what a case predicts.
 
     Raises
     ------
     ValueError
         If the name does not end in one of these.
     """
-    save(reduction_figure(reduction, comparison), path)
+    save(stroke_figure(stroke), path)
 
 
-def reduction_figure(reduction: Reduction, comparison: Comparison | None = None) -> Figure:
-    """Return the figure of `draw_reduction`.
+def stroke_figure(stroke: MeasuredStroke) -> Figure:
+    """Return the figure of `draw_stroke`.
 
     Parameters
     ----------
-    reduction : Reduction
-    comparison : Comparison, optional
+    stroke : MeasuredStroke
 
     Returns
     -------
     Figure
     """
-    names = list(reduction.waves)
+    names = list(stroke.waves)
     lines = math.ceil(len(names) / _COLUMNS)
     with styled():
         figure = blank_figure(8.4, 0.9 + 2.15 * lines)
         grid = figure.subplots(lines, _COLUMNS, squeeze=False)
         for axes, name in zip(grid.ravel(), names, strict=False):
-            against = None if comparison is None else comparison.quantities.get(name)
-            predicted = None if against is None else against.predicted
-            _panel(axes, name, reduction.phase, reduction.waves[name], predicted)
+            predicted = stroke.predicted.get(name)
+            _panel(axes, name, stroke.phase, stroke.waves[name], predicted)
+        if stroke.predicted:
+            grid[0, 0].legend(frameon=False, fontsize=7.5, loc="best")
         for axes in grid.ravel()[len(names) :]:
             axes.set_axis_off()
-        for axes in grid[-1]:
+        for axes in grid.ravel()[max(len(names) - _COLUMNS, 0) : len(names)]:
             axes.set_xlabel("stroke phase (°)")
-        count = reduction.bench.strokes.count
-        words = f"{reduction.name}: mean of {count} strokes, band 95 %"
-        if comparison is not None:
-            words += f"; dashed: predicted from {comparison.case.name}"
+        words = f"{stroke.log}: mean of {stroke.count} strokes, band 95 %"
+        if stroke.predicted:
+            words += f"; dashed: predicted from {stroke.case}"
         figure.suptitle(words, x=0.02, ha="left", fontsize=9.5, color=FADED)
         figure.tight_layout(rect=(0.0, 0.0, 1.0, 0.98))
     return figure
@@ -86,7 +81,6 @@ def _panel(axes: Axes, name: str, phase: Array, wave: Wave, predicted: Array | N
             degrees, predicted, color=OUTER.color, linewidth=1.6, linestyle=(0, (5, 1.6)),
             label="predicted",
         )  # fmt: skip
-        axes.legend(frameon=False, fontsize=7.5, loc="best")
     unit = _UNITS.get(SERIES[name].unit, SERIES[name].unit)
     axes.set_title(SERIES[name].long_name)
     axes.set_ylabel(unit)

@@ -1,0 +1,336 @@
+"""The fit of a case to the averaged strokes of a log, as a problem of least squares.
+
+Answers: how far is what the sensors would read from what they did read, in standard uncertainties,
+for any values of the freed keys and of the sensors' errors; and how does that change? A state that
+has no answer, such as a wing that flutters, is noted and stepped back from.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flapsim.case import Case, CaseError
+from flapsim.case_rules import Faults
+from flapsim.cycle import NoAnswer
+from flapsim.rig.compare import CHANNEL, coefficients, over_bins, scatter, usable
+from flapsim.rig.predicted import predict
+from flapsim.rig.reduction import Reduction
+
+Array = NDArray[np.float64]
+Waves = dict[str, Array]
+Change = Callable[[Waves, float], None]
+
+QUANTITIES: Final = ("lift", "thrust", "torque", "current", "voltage")
+"""Recorded quantities that a fit can use."""
+
+DEGREES_THAT_MATTER: Final = 10.0
+PART_THAT_MATTERS: Final = 0.5
+"""What change of a key is worth knowing: so many degrees, or such a part of its value."""
+
+_STEP: Final = 1e-3
+_LONGER: Final = (1.0, 10.0, 100.0)
+"""Steps of the differences, in changes worth knowing; a longer one where states nearby fail."""
+
+
+@dataclass(frozen=True, slots=True)
+class Free:
+    """A key to fit.
+
+    Attributes
+    ----------
+    key : str
+        Key path of a number in the case.
+    low, high : float
+        Bounds.
+    prior : float or None
+        Standard uncertainty of the value that the case has; None if the log alone should tell.
+    """
+
+    key: str
+    low: float = -math.inf
+    high: float = math.inf
+    prior: float | None = None
+
+
+def _scale(value: float, one: Free) -> float:
+    """Change of a key that is worth knowing."""
+    if one.prior is not None:
+        return one.prior
+    if one.key.endswith("_deg"):
+        return DEGREES_THAT_MATTER
+    return PART_THAT_MATTERS * abs(value) if value else 1.0
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Whitened residuals over the scaled unknowns: the keys first, then the sensors' errors.
+
+    Attributes
+    ----------
+    measured : (m,) array
+        Stacked coefficients, over their standard uncertainties.
+    errors : tuple of (name, function)
+        Sensor errors: name, and what one standard uncertainty of it does to the predicted waves.
+    failures : list of str
+        Filled while fitting: why states that were tried have no answer.
+    """
+
+    reduction: Reduction
+    case: Case
+    free: tuple[Free, ...]
+    names: tuple[str, ...]
+    measured: Array
+    spread: Array
+    keep: NDArray[np.bool_]
+    start: Array
+    scale: Array
+    errors: tuple[tuple[str, Change], ...]
+    failures: list[str] = field(default_factory=list)
+    _known: dict[bytes, Waves] = field(default_factory=dict)
+
+    @classmethod
+    def of(
+        cls, reduction: Reduction, case: Case, free: tuple[Free, ...], use: Sequence[str]
+    ) -> Problem:
+        """Set the problem up."""
+        names = _quantities(reduction, case, use)
+        bench = reduction.bench
+        measured, spread, keep = [], [], []
+        for name in names:
+            values = coefficients(bench.wave(name))
+            sure = scatter(bench, name)
+            named = next((key for key, channel in CHANNEL.items() if channel == name), name)
+            good = usable(named, bench)
+            measured.append(_stacked(values))
+            # A sensor that reads the same in every stroke is still no surer than its rounding.
+            floor = 1e-6 * float(np.abs(values).max())
+            spread.append(_stacked_real(np.maximum(sure, max(floor, 1e-12))))
+            keep.append(_stacked_real(good.astype(float)) > 0.5)
+        start = np.array([float(case.get(one.key)) for one in free])
+        scale = np.array([_scale(value, one) for value, one in zip(start, free, strict=True)])
+        return cls(
+            reduction,
+            case,
+            free,
+            names,
+            np.concatenate(measured),
+            np.concatenate(spread),
+            np.concatenate(keep),
+            start,
+            scale,
+            tuple(_errors(reduction, names)),
+        )
+
+    @property
+    def size(self) -> int:
+        """Number of unknowns."""
+        return len(self.free) + len(self.nuisance)
+
+    @property
+    def nuisance(self) -> list[str]:
+        """Errors of the bench that are fitted along, in the order of the unknowns."""
+        names = [name for name, _ in self.errors]
+        if self._airspeed_spread > 0.0:
+            names.append("airspeed")
+        return names
+
+    @property
+    def _airspeed_spread(self) -> float:
+        estimate = self.reduction.account.estimates.get("airspeed_m_s")
+        freed = any(one.key == "flight.airspeed_m_s" for one in self.free)
+        return 0.0 if estimate is None or freed else estimate.uncertainty
+
+    def bounds(self) -> tuple[Array, Array]:
+        """Bounds of the scaled unknowns; a hair outside the start where that is at a bound."""
+        low = np.full(self.size, -10.0)
+        high = np.full(self.size, 10.0)
+        for at, one in enumerate(self.free):
+            low[at] = min((one.low - self.start[at]) / self.scale[at], -1e-9)
+            high[at] = max((one.high - self.start[at]) / self.scale[at], 1e-9)
+        return low, high
+
+    def case_at(self, unknowns: Array) -> Case:
+        """Return the case with the keys at some unknowns."""
+        values = self.values(unknowns)
+        changes = {one.key: value for one, value in zip(self.free, values, strict=True)}
+        if self._airspeed_spread > 0.0:
+            speed = self.case.flight.airspeed_m_s + unknowns[-1] * self._airspeed_spread
+            changes["flight.airspeed_m_s"] = max(speed, 0.0)
+        return self.case.replace(changes)
+
+    def values(self, unknowns: Array) -> list[float]:
+        """Values of the keys, within their bounds."""
+        out = self.start + self.scale * unknowns[: len(self.free)]
+        return [_inside(float(value), one) for value, one in zip(out, self.free, strict=True)]
+
+    def predicted(self, unknowns: Array) -> Array:
+        """Stacked coefficients that the sensors would read, over their standard uncertainties.
+
+        Sensors' errors need no new cycle.
+        """
+        last = len(self.free) + len(self.errors)
+        key = np.delete(unknowns, slice(len(self.free), last)).tobytes()
+        if key not in self._known:
+            self._known[key] = predict(self.case_at(unknowns), self.reduction.rig).waves
+        return self.read(self._known[key], unknowns)
+
+    def read(self, waves: Waves, unknowns: Array) -> Array:
+        """Pass predicted waves through the sensors' errors."""
+        waves = dict(waves)
+        first = len(self.free)
+        for at, (_, change) in enumerate(self.errors):
+            change(waves, float(unknowns[first + at]))
+        bins = len(self.reduction.phase)
+        stacked = [_stacked(coefficients(over_bins(waves[name], bins))) for name in self.names]
+        return np.asarray((np.concatenate(stacked) / self.spread)[self.keep])
+
+    def tried(self, unknowns: Array) -> Array:
+        """Predicted, as far as there is an answer: a state without one is noted and gives NaN."""
+        try:
+            found = self.predicted(unknowns)
+        except (NoAnswer, CaseError) as error:
+            self.failures.append(str(error))
+            return np.full(int(self.keep.sum()), np.nan)
+        if not np.isfinite(found).all():
+            self.failures.append("the motor cannot give the torque from this battery")
+        return found
+
+    def require_start(self, unknowns: Array) -> None:
+        """Refuse to start where the case has no answer."""
+        if not np.isfinite(self.predicted(unknowns)).all():
+            raise NoAnswer(
+                "a part of what was measured cannot be predicted at the start of the fit"
+            )
+
+    def residuals(self, unknowns: Array) -> Array:
+        """Residuals of the data, then of what was known before; NaN makes the fit step back."""
+        data = self.tried(unknowns) - (self.measured / self.spread)[self.keep]
+        return np.concatenate([data, unknowns * self.prior_weights])
+
+    @property
+    def prior_weights(self) -> Array:
+        """Weight of each unknown's prior, in its own scale; 0 where the data alone decide."""
+        keys = [0.0 if one.prior is None else 1.0 for one in self.free]
+        return np.array(keys + [1.0] * len(self.nuisance))
+
+    def jacobian(self, unknowns: Array) -> Array:
+        """Slopes of the residuals, shape (residuals, unknowns)."""
+        columns = [self._slope(unknowns, at) for at in range(self.size)]
+        return np.vstack([np.column_stack(columns), np.diag(self.prior_weights)])
+
+    def _slope(self, unknowns: Array, at: int) -> Array:
+        """Central difference; one-sided, then over longer steps, beside states that fail."""
+        for longer in _LONGER:
+            ends: dict[float, Array] = {}
+            for sign in (1.0, -1.0, 0.0):
+                moved = unknowns.copy()
+                moved[at] += sign * longer * _STEP
+                values = self.tried(moved)
+                if np.isfinite(values).all():
+                    ends[self._place(moved, at)] = values
+                if len(ends) == 2:
+                    (one, ours), (other, theirs) = ends.items()
+                    return (ours - theirs) / (one - other)
+        name = self.free[at].key if at < len(self.free) else self.nuisance[at - len(self.free)]
+        state = ", ".join(
+            f"{one.key} = {value:.4g}"
+            for one, value in zip(self.free, self.values(unknowns), strict=True)
+        )
+        why = self.failures[-1] if self.failures else "its bounds leave no room"
+        raise NoAnswer(
+            f"the fit has come to {state}, where no change of {name} has an answer: {why} Start"
+            " elsewhere (--set) or give bounds (--within)."
+        )
+
+    def _place(self, unknowns: Array, at: int) -> float:
+        """Scaled unknown that is really taken, a key's bounds kept."""
+        if at >= len(self.free):
+            return float(unknowns[at])
+        return float((self.values(unknowns)[at] - self.start[at]) / self.scale[at])
+
+
+def _inside(value: float, one: Free) -> float:
+    """Keep a value within bounds, a hair off those that may not be met."""
+    hair = 1e-9 * max(abs(value), 1.0)
+    return min(max(value, one.low + hair), one.high - hair)
+
+
+def _stacked(values: NDArray[np.complex128]) -> Array:
+    """Mean, then real and imaginary parts of the harmonics."""
+    return np.concatenate([values.real, values.imag[1:]])
+
+
+def _stacked_real(values: Array) -> Array:
+    return np.concatenate([values, values[1:]])
+
+
+def _quantities(reduction: Reduction, case: Case, use: Sequence[str]) -> tuple[str, ...]:
+    """Quantities that are measured, predicted and wanted."""
+    faults = Faults(reduction.name)
+    for name in use:
+        if name not in QUANTITIES:
+            near = difflib.get_close_matches(name, QUANTITIES, n=1)
+            hint = f"did you mean {near[0]}?" if near else ""
+            faults.add("--use", name, f"one of {', '.join(QUANTITIES)}", hint)
+        elif name not in reduction.rig.measured:
+            faults.add("--use", name, f"one of {', '.join(reduction.rig.measured)}")
+    faults.raise_if_any()
+    electrical = ("current", "voltage")
+    names = tuple(
+        name
+        for name in QUANTITIES
+        if reduction.bench.has(name)
+        and (not use or name in use)
+        and (case.drive is not None or name not in electrical)
+    )
+    if not names:
+        faults.add("", "nothing measured that the case predicts", f"one of {', '.join(QUANTITIES)}",
+                   "voltage and current need the drive of the case")  # fmt: skip
+        faults.raise_if_any()
+    return names
+
+
+def _errors(reduction: Reduction, names: Sequence[str]) -> list[tuple[str, Change]]:
+    """Errors of the sensors and of the crank's zero, as changes of what they would read."""
+    out: list[tuple[str, Change]] = []
+    rig = reduction.rig
+
+    def gain(name: str, spread: float) -> Change:
+        def change(waves: Waves, amount: float) -> None:
+            waves[name] = waves[name] * (1.0 + amount * spread)
+
+        return change
+
+    def zero(name: str, spread: float) -> Change:
+        def change(waves: Waves, amount: float) -> None:
+            waves[name] = waves[name] + amount * spread
+
+        return change
+
+    def shift(spread: float) -> Change:
+        def change(waves: Waves, amount: float) -> None:
+            for name in names:
+                harmonics = np.fft.rfft(waves[name])
+                turn = np.exp(1j * np.arange(len(harmonics)) * amount * spread)
+                waves[name] = np.fft.irfft(harmonics * turn, len(waves[name]))
+
+        return change
+
+    for name in names:
+        channel = rig.measured[name]
+        if channel.gain_uncertainty:
+            out.append((f"{name} gain", gain(name, channel.gain_uncertainty)))
+        body = getattr(rig.tare, f"body_{name}_uncertainty_n", 0.0)
+        spread = math.hypot(channel.zero_uncertainty, body)
+        if spread:
+            out.append((f"{name} zero", zero(name, spread)))
+    if rig.position.zero_uncertainty_deg:
+        out.append(("crank zero", shift(math.radians(rig.position.zero_uncertainty_deg))))
+    return out
