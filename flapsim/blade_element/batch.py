@@ -165,25 +165,24 @@ def repeated(batch: Batch, count: int) -> Batch:
     )
 
 
-def pick(batch: Batch, lane: int) -> Batch:
-    """One design of a batch, as a batch of its own.
+def pick(batch: Batch, designs: Integers) -> Batch:
+    """Some designs of a batch, as a batch of their own.
 
     Parameters
     ----------
     batch : Batch
         The designs.
-    lane : int
-        Which one.
+    designs : ndarray of int, shape (k,)
+        Which of them.
 
     Returns
     -------
     Batch
     """
-    one = slice(lane, lane + 1)
     return batch._replace(
-        constant=np.ascontiguousarray(batch.constant[..., one]),
-        parameter=np.ascontiguousarray(batch.parameter[..., one]),
-        schedule=np.ascontiguousarray(batch.schedule[..., one]),
-        fit=np.ascontiguousarray(batch.fit[..., one]),
-        downwash=np.ascontiguousarray(batch.downwash[..., one]),
+        constant=np.ascontiguousarray(batch.constant[..., designs]),
+        parameter=np.ascontiguousarray(batch.parameter[..., designs]),
+        schedule=np.ascontiguousarray(batch.schedule[..., designs]),
+        fit=np.ascontiguousarray(batch.fit[..., designs]),
+        downwash=np.ascontiguousarray(batch.downwash[..., designs]),
     )

@@ -10,11 +10,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from copy import copy
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from flapsim.aero.section import THIN_AIRFOIL
 from flapsim.blade_element import Batch, pick, repeated, solve
 from flapsim.blade_element import layout as rows
 from flapsim.case import Case
@@ -27,11 +29,10 @@ KEPT = 16
 """Harmonics of the twist that are solved for."""
 
 _TERMS = 2 * KEPT + 1
-_MOST_QUASI = 40
-_MOST_NEWTON = 25
+_MOST_QUASI = 30
 _TOLERANCE = 1e-9
-# Newton's method with differences goes no further where strips stall.
-_WIDE_TOLERANCE = 1e-8
+_SOFTENING = (6.0, 2.5, 1.4, 1.0)
+_LONGEST = 0.5
 _WIDEST = math.radians(120.0)
 
 
@@ -50,8 +51,8 @@ class Balance(NamedTuple):
         Whether the balance was found.
     tail : ndarray, shape (B,)
         Amplitude of the last quarter of the harmonics over that of all: what truncation costs.
-    evaluations : int
-        Runs of the kernel, all designs at once.
+    runs : ndarray of int, shape (B,)
+        Runs of the kernel that each design took.
     """
 
     batch: Batch
@@ -59,7 +60,7 @@ class Balance(NamedTuple):
     residual: Array
     converged: NDArray[np.bool_]
     tail: Array
-    evaluations: int
+    runs: NDArray[np.int64]
 
 
 class Equations:
@@ -93,12 +94,18 @@ class Equations:
         self.rate = np.hstack([nothing, -h * np.sin(angle), h * np.cos(angle)])
         self.project = 2.0 * self.value.T / tau.size
         self.project[0] *= 0.5
-        self.evaluations = 0
 
     def start(self) -> Array:
         """Coefficients of the commands: the twist of a wing that does not give way."""
         keep = np.r_[0 : KEPT + 1, HARMONICS + 1 : HARMONICS + 1 + KEPT]
         return np.stack([part.command[keep] for part in self.parts])
+
+    def of(self, designs: NDArray[np.intp]) -> Equations:
+        """The equations of some of the designs."""
+        some = copy(self)
+        some.batch = pick(self.batch, designs)
+        some.parts = [part.of(designs) for part in self.parts]
+        return some
 
     def moving(self, twist: Array, batch: Batch | None = None) -> Batch:
         """The half wings with a twist, shape (segments, 2 KEPT + 1, B), put in place."""
@@ -164,7 +171,6 @@ class Equations:
         lanes = twist.shape[2] // self.batch.constant.shape[1]
         batch = self.batch if lanes == 1 else repeated(self.batch, lanes)
         series = solve(self.moving(twist, batch), series=True).series
-        self.evaluations += lanes
         out = np.empty_like(twist)
         scale = np.full(twist.shape[2], 1e-12)
         for index in range(len(self.parts)):
@@ -251,8 +257,8 @@ def balance(
     side : {"starboard", "port"}
         Which half.
     patient : bool
-        Whether to go on with Newton's method where Broyden's does not settle, at a hundred times
-        the cost.
+        Whether to go on from a stiff spring down where the direct way does not settle, at some
+        times the cost.
 
     Returns
     -------
@@ -262,111 +268,122 @@ def balance(
     -----
     Broyden's method (1965, Mathematics of Computation 19, 577) from the stiff wing, with a
     harmonic-by-harmonic guess of the derivative; each design on its own, so that a design's answer
-    does not depend on the batch. What it leaves open goes to Newton's method with differences,
-    stiffness by stiffness from a stiff spring down.
+    does not depend on the batch. The first step is made as if the flow stayed attached. What it
+    leaves open is done again stiffness by stiffness from a stiff spring down.
     """
     equations = Equations(case, batch, parts, side)
-    twist, residual, scale = _quasi_newton(equations)
-    converged = _settled(residual, scale)
-    for lane in np.flatnonzero(~converged) if patient else ():
-        answer = _continuation(case, batch, parts, side, int(lane))
-        equations.evaluations += answer[3]
-        if answer[1] is not None:
-            twist[:, :, lane] = answer[0]
-            residual[:, :, lane], scale[lane] = answer[1], answer[2]
-    converged = _settled(residual, scale, _WIDE_TOLERANCE)
+    found = _quasi_newton(equations, equations.start())
+    left = np.flatnonzero(~found.settled())
+    if left.size and patient:
+        _retry(found, left, equations)
+    twist = found.twist
     size = np.hypot(twist[:, 1 : KEPT + 1], twist[:, KEPT + 1 :])
     last = size[:, KEPT - KEPT // 4 :].max(axis=(0, 1))
     return Balance(
         batch=equations.moving(twist),
         twist=twist,
-        residual=np.abs(residual).max(axis=(0, 1)) / scale,
-        converged=converged,
+        residual=np.abs(found.residual).max(axis=(0, 1)) / found.scale,
+        converged=found.settled(),
         tail=last / np.maximum(size.max(axis=(0, 1)), 1e-12),
-        evaluations=equations.evaluations,
+        runs=found.runs,
     )
 
 
-def _settled(residual: Array, scale: Array, tolerance: float = _TOLERANCE) -> NDArray[np.bool_]:
-    worst = np.abs(residual).max(axis=(0, 1))
-    return np.asarray(np.isfinite(worst) & (worst <= tolerance * scale))
+class _Trial(NamedTuple):
+    """Twists that were tried, and what they leave over.
+
+    Attributes
+    ----------
+    twist, residual : ndarray, shape (segments, 2 KEPT + 1, B)
+    scale : ndarray, shape (B,)
+    runs : ndarray of int, shape (B,)
+    """
+
+    twist: Array
+    residual: Array
+    scale: Array
+    runs: NDArray[np.int64]
+
+    def settled(self) -> NDArray[np.bool_]:
+        """Whether the moments are in balance, shape (B,)."""
+        worst = np.abs(self.residual).max(axis=(0, 1))
+        return np.asarray(np.isfinite(worst) & (worst <= _TOLERANCE * self.scale))
 
 
-def _quasi_newton(equations: Equations) -> tuple[Array, Array, Array]:
-    twist = equations.start()
-    shape = twist.shape
-    lanes = shape[2]
-    residual, scale = equations.residual(twist)
+def _attached(equations: Equations, start: Array, inverse: Array) -> Array:
+    """One step towards the twist, as if the flow stayed attached.
+
+    A wing that does not give way yet may be stalled all over, where the derivative is far from
+    that near the answer and the kernel is slow.
+    """
+    smooth = copy(equations)
+    smooth.batch = equations.batch._replace(law=np.full_like(equations.batch.law, THIN_AIRFOIL))
+    residual, _ = smooth.residual(start)
+    return np.asarray(start + _step(inverse, residual).T.reshape(start.shape))
+
+
+def _step(inverse: Array, residual: Array) -> Array:
+    """Step that would close the residual, shape (B, N), of limited length."""
+    flat = residual.reshape(-1, residual.shape[2]).T
+    step = np.matmul(inverse, flat[:, :, None])[:, :, 0]
+    longest = np.abs(step).max(axis=1, keepdims=True)
+    step *= np.minimum(1.0, _LONGEST / np.maximum(longest, 1e-300))
+    return np.where(np.isfinite(step), step, 0.0)
+
+
+def _quasi_newton(equations: Equations, start: Array, cold: bool = True) -> _Trial:
     inverse = equations.stiffness_guess()
-    live = ~_settled(residual, scale)
+    if cold:
+        start = _attached(equations, start, inverse)
+    whole = _Trial(
+        start.copy(),
+        *equations.residual(start),
+        np.full(start.shape[2], 1 + cold, dtype=np.int64),
+    )
+    live = np.flatnonzero(~whole.settled())
+    here: Equations | None = None
     for _ in range(_MOST_QUASI):
-        if not live.any():
+        if not live.size:
             break
-        flat = residual.reshape(-1, lanes).T
-        step = np.matmul(inverse, flat[:, :, None])[:, :, 0]
-        longest = np.abs(step).max(axis=1, keepdims=True)
-        step *= np.minimum(1.0, 0.5 / np.maximum(longest, 1e-300))
-        step = np.where(live[:, None] & np.isfinite(step), step, 0.0)
-        twist = twist + step.T.reshape(shape)
-        fresh, fresh_scale = equations.residual(twist)
-        change = -(fresh.reshape(-1, lanes).T - flat)
-        seen = np.matmul(inverse, change[:, :, None])[:, :, 0]
-        lever = np.matmul(step[:, None, :], inverse)[:, 0]
+        # Only designs that are open are solved again, a pair at least: sums over a single design
+        # are taken in another order.
+        held = live if live.size > 1 else np.repeat(live, 2)
+        if here is None or here.batch.constant.shape[1] != held.size:
+            here = equations.of(held)
+        left = whole.residual[:, :, held]
+        slope = inverse[held]
+        step = _step(slope, left)
+        moved = whole.twist[:, :, held] + step.T.reshape(left.shape)
+        fresh, scale = here.residual(moved)
+        change = (left - fresh).reshape(-1, held.size).T
+        seen = np.matmul(slope, change[:, :, None])[:, :, 0]
+        lever = np.matmul(step[:, None, :], slope)[:, 0]
         bottom = (lever * change).sum(axis=1)
-        good = live & (np.abs(bottom) > 1e-300)
+        good = np.abs(bottom) > 1e-300
         gain = np.where(good, 1.0 / np.where(good, bottom, 1.0), 0.0)
-        inverse = inverse + ((step - seen) * gain[:, None])[:, :, None] * lever[:, None, :]
-        residual = np.where(live, fresh, residual)
-        scale = np.where(live, fresh_scale, scale)
-        lost = ~np.isfinite(residual).all(axis=(0, 1)) | (np.abs(twist).max(axis=(0, 1)) > _WIDEST)
-        live = live & ~_settled(residual, scale) & ~lost
-    return twist, residual, scale
+        inverse[held] = slope + ((step - seen) * gain[:, None])[:, :, None] * lever[:, None, :]
+        whole.twist[:, :, held], whole.residual[:, :, held] = moved, fresh
+        whole.scale[held] = scale
+        whole.runs[live] += 1
+        lost = ~np.isfinite(whole.residual).all(axis=(0, 1)) | (
+            np.abs(whole.twist).max(axis=(0, 1)) > _WIDEST
+        )
+        live = live[~(whole.settled() | lost)[live]]
+    return whole
 
 
-def _continuation(
-    case: Case, batch: Batch, parts: Sequence[Compliance], side: Side, lane: int
-) -> tuple[Array, Array | None, float, int]:
-    """Newton's method for one design, from a stiff spring down to its own."""
-    alone = pick(batch, lane)
-    twist = Equations(case, alone, [part.of(np.array([lane])) for part in parts], side).start()
-    evaluations = 0
-    for factor in (64.0, 16.0, 6.0, 2.5, 1.5, 1.0):
-        stiff = [part.of(np.array([lane]), factor) for part in parts]
-        equations = Equations(case, alone, stiff, side)
-        twist, residual, scale = _newton(equations, twist)
-        evaluations += equations.evaluations
-        if not _settled(residual, scale, _WIDE_TOLERANCE).all():
-            return twist[:, :, 0], None, 0.0, evaluations
-    return twist[:, :, 0], residual[:, :, 0], float(scale[0]), evaluations
-
-
-def _newton(equations: Equations, twist: Array) -> tuple[Array, Array, Array]:
-    residual, scale = equations.residual(twist)
-    size = twist.size
-    kick = 1e-6
-    for _ in range(_MOST_NEWTON):
-        if _settled(residual, scale).all():
-            break
-        trials = np.repeat(twist, size, axis=2)
-        trials.reshape(size, size)[np.arange(size), np.arange(size)] += kick
-        moved, _ = equations.residual(trials)
-        jacobian = (moved - residual).reshape(size, size) / kick
-        try:
-            step = -np.linalg.solve(jacobian, residual.reshape(size)).reshape(twist.shape)
-        except np.linalg.LinAlgError:
-            break
-        step *= min(1.0, 0.5 / max(float(np.abs(step).max()), 1e-300))
-        # Eight step lengths at the price of one run of the kernel.
-        parts = 0.5 ** np.arange(8)
-        candidates = twist + step * parts
-        outcomes, scales = equations.residual(candidates)
-        worst = np.abs(outcomes).max(axis=(0, 1)) / scales
-        worst = np.where(np.isfinite(worst), worst, np.inf)
-        best = int(np.argmin(worst))
-        if not np.isfinite(worst[best]):
-            break
-        twist = candidates[:, :, best : best + 1]
-        residual, scale = outcomes[:, :, best : best + 1], scales[best : best + 1]
-        if np.abs(twist).max() > _WIDEST:
-            break
-    return twist, residual, scale
+def _retry(found: _Trial, left: NDArray[np.intp], equations: Equations) -> None:
+    """Find what was left open from a stiff spring down, in place."""
+    # A pair at least, as in `_quasi_newton`.
+    held = left if left.size > 1 else np.repeat(left, 2)
+    soft = equations.of(held)
+    twist = soft.start()
+    everyone = np.arange(held.size)
+    for number, factor in enumerate(_SOFTENING):
+        stiff = copy(soft)
+        stiff.parts = [part.of(everyone, factor) for part in soft.parts]
+        trial = _quasi_newton(stiff, twist, cold=number == 0)
+        twist = trial.twist
+        found.runs[held] += trial.runs
+    for array, other in zip(found[:3], trial[:3], strict=True):
+        array[..., held] = np.where(trial.settled(), other, array[..., held])

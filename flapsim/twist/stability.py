@@ -150,7 +150,7 @@ def stability(case: Case, half: HalfWing, lane: int = 0) -> Stability:
     is taken to be where it would be if the departure had lasted.
     """
     parts = [part.of(np.array([lane])) for part in half.parts]
-    linear = linearised(case, pick(half.design.batch, lane), parts, half.side)
+    linear = linearised(case, pick(half.design.batch, np.array([lane])), parts, half.side)
     if linear is None:
         nothing = np.full(len(parts), np.nan)
         return Stability(np.array([complex(np.nan)]), nothing, nothing, nothing)

@@ -88,7 +88,7 @@ def still_wing(
     """
     if not half.parts:
         raise ValueError("nothing gives way: a wing whose twist is driven has no such margin")
-    still = held_still(pick(half.design.batch, lane))
+    still = held_still(pick(half.design.batch, np.array([lane])))
     parts = [part.of(np.array([lane])) for part in half.parts]
 
     def eigenvalues(speed: float) -> NDArray[np.complex128]:
