@@ -77,7 +77,10 @@ def add_study_commands(commands: Any) -> None:
     kind.add_argument("--processes", action="store_true", help="workers are processes")
     kind.add_argument("--dask", metavar="ADDRESS", help="workers of a Dask cluster")
     sweep.add_argument(
-        "--block", metavar="POINTS", type=int, help="points a worker takes at a time [512]"
+        "--block",
+        metavar="POINTS",
+        type=int,
+        help="points a worker takes at once [by their cost]",
     )
     take_json(sweep)
     _add_compare(commands)
@@ -92,7 +95,7 @@ def _sweep(options: argparse.Namespace) -> None:
     for name in ("workers", "block"):
         if getattr(options, name) is not None and getattr(options, name) < 1:
             raise Stop(INPUT_AT_FAULT, f"--{name} {getattr(options, name)}: 1 or more expected")
-    from flapsim.study.engine import BLOCK, Interrupted, preview, sweep
+    from flapsim.study.engine import Interrupted, preview, sweep
     from flapsim.study.faults import StudyError
     from flapsim.study.plan import read_study
 
@@ -111,7 +114,7 @@ def _sweep(options: argparse.Namespace) -> None:
                     workers=workers,
                     how="processes" if options.processes else "threads",
                     executor=executor,
-                    block=options.block or BLOCK,
+                    block=options.block,
                     overwrite=options.overwrite,
                     told=shown,
                 )
@@ -120,6 +123,8 @@ def _sweep(options: argparse.Namespace) -> None:
     except Interrupted as error:
         raise Stop(INTERRUPTED, f"flapsim: {error}") from error
     _tell_result(table, options, time.monotonic() - begun, computed=shown.told)
+    if any(name.endswith(".floquet_max") for name in table.results) and not study.plan.stability:
+        say("whether the twists last was not asked; stability = true in the plan does")
 
 
 @contextlib.contextmanager
@@ -355,6 +360,7 @@ def _compare_points(options: argparse.Namespace) -> None:
         values = np.stack([table.column(name)[places] for name in shown], axis=1)
         front = compare.pareto_front(values.astype(float) * np.where(senses, 1.0, -1.0))
         places = places[front]
+        places = places[np.argsort(table.column(shown[0])[places], kind="stable")]
         document["front"] = int(places.size)
     if options.rank is not None:
         down = True if options.largest else False if options.smallest else None
@@ -514,7 +520,8 @@ def _print_points(
 def _print_sensitivities(quantity: str, found: list[Any]) -> None:
     print(f"\nwhat moves {quantity}")
     width = max(len(item.name) for item in found)
-    print(f"  {'':<{width}}   rank  Sobol' first          total")
+    indices = any(math.isfinite(item.total) for item in found)
+    print(f"  {'':<{width}}   rank" + ("  Sobol' first          total" if indices else ""))
     for item in found:
         first, total = (
             "" if math.isnan(value) else f"{value:6.3f} ± {error:.3f}"

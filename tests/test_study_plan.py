@@ -224,6 +224,8 @@ def test_boxes_cover_a_run_of_points_once_and_in_order(
     np.testing.assert_array_equal(joined, np.arange(start, stop))
 
 
-@pytest.mark.parametrize("name", ["twist_map.toml", "planform_study.toml"])
+@pytest.mark.parametrize(
+    "name", ["twist_map.toml", "planform_study.toml", "passive_stiffness.toml"]
+)
 def test_the_shipped_plans_are_sound(name: str) -> None:
     assert points_of(read_study(CASES / name)).count > 100

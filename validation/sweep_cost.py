@@ -23,7 +23,7 @@ from flapsim.blade_element import solve
 from flapsim.case_columns import with_columns
 from flapsim.design import pack
 from flapsim.study.block import Task, solve_block
-from flapsim.study.engine import BLOCK, Progress, sweep
+from flapsim.study.engine import BLOCKS, Progress, sweep
 from flapsim.study.plan import Study, parse_study
 from flapsim.study.sampling import points_of
 from flapsim.study.table import read_sweep
@@ -65,9 +65,9 @@ def used(work: Callable[[], object]) -> tuple[float, float]:
 def overhead(count: int, folder: Path) -> None:
     """Measure and print what a sweep adds to its kernel."""
     study = study_of(count)
-    points = points_of(study)
-    spans = [(start, min(start + BLOCK, count)) for start in range(0, count, BLOCK)]
-    warm = sweep(study_of(2 * BLOCK), folder / "warm.h5", workers=1)  # compiles
+    points, block = points_of(study), BLOCKS[0]
+    spans = [(start, min(start + block, count)) for start in range(0, count, block)]
+    warm = sweep(study_of(2 * block), folder / "warm.h5", workers=1)  # compiles
     names = warm.results
     kernel = blocks = 0.0
     with one_core_each():
@@ -79,11 +79,13 @@ def overhead(count: int, folder: Path) -> None:
             task = Task(number, start, study.case, points.columns(start, stop), names)
             blocks += used(partial(solve_block, task))[0]
     told: list[Progress] = []
-    whole, clock = used(lambda: sweep(study, folder / "r.h5", workers=1, told=told.append))
+    whole, clock = used(
+        lambda: sweep(study, folder / "r.h5", workers=1, block=block, told=told.append)
+    )
     table = read_sweep(folder / "r.h5")
     assert table.counts()["done"] == count
     share = (whole - blocks) / kernel
-    print(f"{count:,} points, {len(names)} results each, blocks of {BLOCK}, one worker")
+    print(f"{count:,} points, {len(names)} results each, blocks of {block}, one worker")
     print(f"  kernel                            {kernel:8.2f} s of the processor")
     print(f"  blocks: with packing and results  {blocks:8.2f} s")
     print(f"  sweep: with store and progress    {whole:8.2f} s, {clock:.2f} s by the clock")

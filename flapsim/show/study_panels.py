@@ -6,13 +6,14 @@ one quantity cost in another, and which key matters most?
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormatter
 from numpy.typing import NDArray
 
 from flapsim.quantities import Quantity
@@ -29,6 +30,7 @@ from flapsim.show.style import (
 )
 from flapsim.study.compare import Condition, pareto_front
 from flapsim.study.faults import StudyError
+from flapsim.study.naming import without_unit
 from flapsim.study.sensitivity import Sensitivity
 from flapsim.study.table import SweepTable
 
@@ -36,13 +38,14 @@ __all__ = ["carpet", "contours", "pareto", "save", "tornado"]
 
 Array = NDArray[np.float64]
 
-_UNITS = {"1": "", "degree": "°", "m2": "m²", "m s-1": "m/s"}
-_WORDS_OF_KEY = {"deg": "", "hz": "", "m": "", "s": "", "kg": "", "m2": ""}
 _DASHES: tuple[Any, ...] = ("-", (0, (6, 2)), (0, (2, 1.5)), "-.")
 
 
 def _unit(quantity: Quantity) -> str:
-    return _UNITS.get(quantity.unit, quantity.unit)
+    """Unit as a reader writes it: 'N m/rad', 'kg/m²'; nothing for a bare number."""
+    unit = {"1": "", "degree": "°"}.get(quantity.unit, quantity.unit.replace("degree", "°"))
+    unit = re.sub(r" (\w+?)-(\d)", lambda m: f"/{m[1]}{'' if m[2] == '1' else m[2]}", unit)
+    return unit.replace("2", "²").replace("3", "³")
 
 
 def _label(table: SweepTable, name: str) -> str:
@@ -55,10 +58,14 @@ def _label(table: SweepTable, name: str) -> str:
 
 def _key_in_words(key: str) -> str:
     """Return a key path as words: 'stroke outer twist tip amplitude'."""
-    path = key.removeprefix("stroke.").removeprefix("wing.")
-    words = [word for part in path.split(".") for word in part.split("_")]
-    while len(words) > 1 and words[-1] in _WORDS_OF_KEY:
-        words.pop()
+    path = key.removeprefix("stroke.").removeprefix("wing.").split(".")
+    names = [part for part in path if not part.isdigit()]
+    names[-1] = without_unit(names[-1])
+    items = [int(part) + 1 for part in path if part.isdigit()]
+    words = [word for name in names for word in name.split("_")]
+    if len(items) == 2 and items[1] == 1:
+        words.append("station")  # the fraction of the segment at which a chord is given
+    words += [str(item) for item in items[:1]]
     return " ".join(words)
 
 
@@ -72,12 +79,15 @@ def _condition_in_words(condition: Condition) -> str:
     return f"{words.get(left, left)} = {words.get(right, right)}"
 
 
-def _page(table: SweepTable, what: str, width: float, height: float) -> tuple[Figure, Axes]:
+def _page(
+    table: SweepTable, what: str, width: float, height: float, right: float = 0.35
+) -> tuple[Figure, Axes]:
+    """Page with a title and one panel; inches."""
     page = blank_figure(width, height)
     left = 0.15 / width
     page.text(left, 1.0 - 0.2 / height, table.title, fontsize=12, weight="bold", va="center")
     page.text(left, 1.0 - 0.43 / height, what, fontsize=9.0, color=FADED, va="center")
-    box = (0.95 / width, 0.62 / height, 1.0 - 2.55 / width, 1.0 - 1.55 / height)
+    box = (0.95 / width, 0.62 / height, 1.0 - (0.95 + right) / width, 1.0 - 1.55 / height)
     return page, page.add_axes(box)
 
 
@@ -177,21 +187,37 @@ def contours(
     with styled():
         what = table.quantity(name).long_name
         title = what[0].upper() + what[1:] + (f", at {cut}" if cut else "")
-        page, panel = _page(table, title, 7.2, 5.2)
+        page, panel = _page(table, title, 7.2, 5.2, right=1.6)
         if not np.isfinite(values).any():
             raise StudyError(f"{name}: no number anywhere on these axes")
         field = np.ma.masked_invalid(values.T)
         filled = panel.contourf(rows, columns, field, 14, cmap=CONTOUR_MAP)
         thin = panel.contour(rows, columns, field, list(filled.levels)[::2], colors="white",
                              linewidths=0.6, alpha=0.8)  # fmt: skip
-        panel.clabel(thin, fontsize=7.5, fmt=lambda level: number(float(level)))
+        panel.clabel(thin, fontsize=7.5, fmt=lambda level: f"{float(level):.3g}")
         _constraints(panel, rows, columns, [(c, _margin(table, c, at)) for c in lines])
         panel.set_xlabel(_label(table, axes[0]))
         panel.set_ylabel(_label(table, axes[1]))
+        panel.set_xscale(_spacing(rows))
+        panel.set_yscale(_spacing(columns))
+        for axis, values in ((panel.xaxis, rows), (panel.yaxis, columns)):
+            if _spacing(values) == "log":
+                axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+                axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+                axis.set_minor_formatter(NullFormatter())
         place = panel.get_position()
         bar = page.add_axes((place.x1 + 0.02, place.y0, 0.02, place.height))
         page.colorbar(filled, cax=bar, ticks=MaxNLocator(7)).set_label(_label(table, name))
     return page
+
+
+def _spacing(values: Array) -> str:
+    """Scale of an axis: logarithmic if its values are even on that, and on no linear one."""
+    if values.size < 3 or values.min() <= 0.0:
+        return "linear"
+    even = np.allclose(np.diff(values), values[1] - values[0], rtol=1e-6)
+    geometric = np.allclose(np.diff(np.log(values)), np.log(values[1] / values[0]), rtol=1e-6)
+    return "log" if geometric and not even else "linear"
 
 
 def _constraints(
@@ -220,8 +246,9 @@ def _constraints(
         shown += 1
     if shown:
         panel.legend(
-            loc="lower left", bbox_to_anchor=(0.0, 1.01), ncols=2, frameon=False, fontsize=8.0
-        )
+            loc="lower left", bbox_to_anchor=(0.0, 1.01), ncols=2, frameon=False, fontsize=8.0,
+            handlelength=3.5,
+        )  # fmt: skip
 
 
 def carpet(
@@ -258,21 +285,25 @@ def carpet(
     with styled():
         title = "Carpet of " + " and ".join(_key_in_words(axis) for axis in axes)
         page, panel = _page(table, title + (f", at {cut}" if cut else ""), 7.6, 5.4)
-        for line, (style, side) in enumerate(((INNER, 0), (OUTER, 1))):
+        for style, side in ((INNER, 0), (OUTER, 1)):
             count = x.shape[side]
             chosen = np.unique(np.linspace(0, count - 1, min(count, 9)).astype(int))
+            ends = []
             for place in chosen:
                 along = (place, slice(None)) if side == 0 else (slice(None), place)
                 panel.plot(x[along], y[along], color=style.color, linestyle=style.dash,
                            linewidth=1.2)  # fmt: skip
                 good = np.flatnonzero(np.isfinite(x[along]) & np.isfinite(y[along]))
                 if good.size:
-                    end = good[-1] if line == 0 else good[0]
-                    panel.annotate(
-                        number(float(coordinates[side][place])),
-                        (x[along][end], y[along][end]), xytext=(4, 2),
-                        textcoords="offset points", fontsize=7.5, color=style.ink,
-                    )  # fmt: skip
+                    both = good[[0, -1]]
+                    name = f"{float(coordinates[side][place]):.3g}"
+                    ends.append((name, np.stack([x[along][both], y[along][both]], axis=1)))
+            for name, at_end in _at_the_wider_end(ends):
+                panel.annotate(
+                    name, at_end, xytext=(4, 2) if side == 0 else (-4, 2), fontsize=7.5,
+                    textcoords="offset points", color=style.ink,
+                    horizontalalignment="left" if side == 0 else "right",
+                )  # fmt: skip
             panel.plot([], [], color=style.color, linestyle=style.dash,
                        label=_label(table, axes[side]))  # fmt: skip
         for place, condition in enumerate(lines):
@@ -280,11 +311,22 @@ def carpet(
             panel.plot(points[:, 0], points[:, 1], "o", color=INK, markersize=2.6 + place,
                        label=_condition_in_words(condition))  # fmt: skip
         panel.legend(
-            loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, frameon=False, fontsize=8.0
+            loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, frameon=False, fontsize=8.0
         )
         panel.set_xlabel(_label(table, across))
         panel.set_ylabel(_label(table, up))
     return page
+
+
+def _at_the_wider_end(ends: list[tuple[str, Array]]) -> list[tuple[str, tuple[float, float]]]:
+    """Where to name the lines of a net: at the ends that lie further apart."""
+    if not ends:
+        return []
+    places = np.stack([both for _, both in ends])  # lines, the two ends, across and up
+    whole = np.ptp(places, axis=(0, 1))
+    spread = (np.ptp(places, axis=0) / np.where(whole > 0.0, whole, 1.0)).sum(axis=1)
+    side = int(np.argmax(spread))
+    return [(name, (float(both[side, 0]), float(both[side, 1]))) for name, both in ends]
 
 
 def _crossings(x: Array, y: Array, margin: Array) -> Array:
@@ -371,6 +413,7 @@ def tornado(table: SweepTable, name: str, found: Sequence[Sensitivity]) -> Figur
                        label="with all others (total)")  # fmt: skip
             panel.barh(rows, [item.first for item in found], 0.34, color=INNER.color,
                        label="alone (first)")  # fmt: skip
+            panel.set_xlim(min(0.0, *(item.first for item in found)), max(1.05, 1.1 * max(total)))
             panel.set_xlabel("Sobol' index, part of the variance")
             panel.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, frameon=False)
         else:

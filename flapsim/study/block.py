@@ -17,13 +17,13 @@ from numpy.typing import NDArray
 from flapsim.blade_element import solve
 from flapsim.body import weight
 from flapsim.case import Case, CaseError
-from flapsim.case_columns import is_column_key, with_columns
+from flapsim.case_columns import is_column_key, lane_count, with_columns
 from flapsim.case_text import plain_value
 from flapsim.design import pack, sharing_tables
-from flapsim.flight.trim import TrimColumns
 from flapsim.outcome import evaluate, wing_loads
 from flapsim.study.plan import Trim
-from flapsim.study.trimming import TILE, trim_points
+from flapsim.study.trimming import TILE, refusal, trim_points
+from flapsim.twist.half_wing import half_wing
 
 __all__ = ["DONE", "FAILED", "NO_ANSWER", "PENDING", "STATUS", "Answer", "Task", "solve_block"]
 
@@ -35,6 +35,12 @@ STATUS: Final = ("pending", "done", "no-answer", "failed")
 """What may be said of a point; the number in a result file is the place in this list."""
 
 SERIES: Final = "series."
+GROWTH: Final = ".floquet_max"
+
+NO_TWIST: Final = (
+    "no periodic twist was found: spring, mass and air do not come into balance over a stroke"
+)
+UNSTABLE: Final = "the twist does not last: a small departure from it grows from stroke to stroke"
 
 
 @dataclass(frozen=True)
@@ -56,6 +62,8 @@ class Task:
     trim : Trim or None
     unsure : bool
         Whether each point is to be checked as a case of its own.
+    stability : bool
+        Whether to refuse twists that do not last.
     """
 
     number: int
@@ -65,6 +73,7 @@ class Task:
     names: tuple[str, ...]
     trim: Trim | None = None
     unsure: bool = False
+    stability: bool = False
 
     @property
     def size(self) -> int:
@@ -115,8 +124,10 @@ def solve_block(task: Task) -> Answer:
         Points that are at fault, or without an answer, say so and cost the others nothing.
     """
     work = _Work(task)
-    for options, places in _groups(task):
-        work.solve_group(options, places)
+    # A point that runs off is told as one without an answer: numpy need not warn of it as well.
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        for options, places in _groups(task):
+            work.solve_group(options, places)
     return work.answer()
 
 
@@ -226,10 +237,10 @@ class _Work:
         places, columns = self._packable(case, places, columns)
         if not places.size:
             return
-        if task.trim is not None:
-            places, columns, results = self._trimmed(case, places, columns, task.trim)
+        if task.trim is None:
+            results = (_lasting if task.stability else evaluate)(case, columns)
         else:
-            results = evaluate(case, columns)
+            places, columns, results = self._trimmed(case, places, columns, task.trim)
         if not places.size:
             return
         lift = np.asarray(weight(with_columns(case, columns)))
@@ -239,9 +250,23 @@ class _Work:
                 self._values[index, places] = results[name]
         if self._series_names:
             self._keep_series(case, places, columns)
+        self._judge(places, results)
+
+    def _judge(self, places: NDArray[np.int64], results: Mapping[str, Array]) -> None:
+        """Refuse points without a finite answer, and those whose twist does not last."""
         finite = np.isfinite(results["mean.lift_n"]) & np.isfinite(results["mean.aero_power_w"])
         for place in places[~finite]:
-            self._refuse(int(place), FAILED, "the solver has no finite answer here")
+            if "check.twist_residual" in results:
+                self._refuse(int(place), NO_ANSWER, NO_TWIST)
+            else:
+                self._refuse(int(place), FAILED, "the solver has no finite answer here")
+        growth = [values for name, values in results.items() if name.endswith(GROWTH)]
+        leaving = places[finite & np.any([values > 1.0 for values in growth], axis=0)]
+        kept = [index for index, name in enumerate(self._names) if not name.endswith(GROWTH)]
+        self._values[np.ix_(kept, leaving)] = np.nan
+        self._series[:, leaving] = np.nan
+        for place in leaving:
+            self._refuse(int(place), NO_ANSWER, UNSTABLE)
 
     # --- which points are sound -----------------------------------------------------------------
 
@@ -298,12 +323,16 @@ class _Work:
         """Trim points; those that cannot be trimmed are left out."""
         answer = trim_points(case, self._task.start + places, columns, trim)
         for index in np.flatnonzero(~answer.trimmed):
-            self._refuse(int(places[index]), NO_ANSWER, _refusal(answer, int(index)))
+            self._refuse(int(places[index]), NO_ANSWER, refusal(answer, int(index)))
         good = answer.trimmed
         results = {name: np.asarray(values)[good] for name, values in answer.results.items()}
         found = {key: np.asarray(values)[good] for key, values in answer.solution.items()}
         results |= {f"trim.{key}": values for key, values in found.items()}
-        return places[good], {key: x[good] for key, x in columns.items()} | found, results
+        flown = {key: x[good] for key, x in columns.items()} | found
+        if self._task.stability and good.any() and any(n.endswith(GROWTH) for n in results):
+            again = _lasting(case, flown)
+            results |= {name: x for name, x in again.items() if name.endswith(GROWTH)}
+        return places[good], flown, results
 
     def _keep_series(
         self, case: Case, places: NDArray[np.int64], columns: dict[str, Column]
@@ -312,22 +341,41 @@ class _Work:
         for together in sharing_tables(with_columns(case, columns), places.size):
             for begin in range(0, together.size, TILE):
                 some = together[begin : begin + TILE]
-                many = with_columns(case, {key: values[some] for key, values in columns.items()})
-                halves = [pack(many, lanes=some.size)]
-                if case.stroke.port is not None:
-                    halves.append(pack(many, "port", some.size))
-                solved = [solve(half.batch, series=True).series for half in halves]
-                moved = [np.moveaxis(series, 1, 0) for series in (solved[0], solved[-1])]
-                loads = wing_loads(many, moved[0], moved[1])
-                for index, name in enumerate(self._series_names):
-                    self._series[index, places[some]] = loads[name.removeprefix(SERIES)].T
+                self._series[:, places[some]] = self._strokes(
+                    case, {key: values[some] for key, values in columns.items()}, some.size
+                )
+
+    def _strokes(self, case: Case, columns: dict[str, Column], lanes: int) -> Array:
+        """Cycles of some designs, shape (series names, designs, steps)."""
+        if lanes == 1:  # a lone design is given a twin, as in `flapsim.outcome.evaluate`
+            pair = {key: np.repeat(values, 2) for key, values in columns.items()}
+            return self._strokes(case, pair, 2)[:, :1]
+        many = with_columns(case, columns)
+        halves = [half_wing(many, lanes=lanes)]
+        if case.stroke.port is not None:
+            halves.append(half_wing(many, "port", lanes))
+        solved = [solve(half.design.batch, series=True).series for half in halves]
+        moved = [np.moveaxis(series, 1, 0) for series in (solved[0], solved[-1])]
+        loads = wing_loads(many, moved[0], moved[1])
+        found = np.logical_and.reduce([half.found for half in halves])
+        strokes = [loads[name.removeprefix(SERIES)].T for name in self._series_names]
+        return np.where(found[:, None], strokes, np.nan)
 
 
-def _refusal(answer: TrimColumns, index: int) -> str:
-    """Say why a point cannot be trimmed; numbers left out, so that like points share a sentence."""
-    words, _, rest = answer.reason(index).partition(":")
-    _, bracket, balance = rest.rpartition("(")
-    return f"{words} ({balance}" if bracket else words
+def _lasting(case: Case, columns: Mapping[str, Column]) -> dict[str, Array]:
+    """Results with the growth of departures from the twist; infinite where it is past numbers."""
+    try:
+        return evaluate(case, columns, stability=True)
+    except np.linalg.LinAlgError:
+        count = lane_count(columns)
+        if count == 1:
+            alone = evaluate(case, columns)
+            return {n: np.full(1, np.inf) if n.endswith(GROWTH) else x for n, x in alone.items()}
+        parts = [
+            _lasting(case, {key: values[some] for key, values in columns.items()})
+            for some in (slice(0, count // 2), slice(count // 2, count))
+        ]
+        return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
 
 def _pack(case: Case, columns: Mapping[str, Column], some: NDArray[np.int64]) -> None:

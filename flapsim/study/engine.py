@@ -19,7 +19,6 @@ rank that dies takes all down, and the same line goes on from the finished block
 
 from __future__ import annotations
 
-import contextlib
 import difflib
 import fnmatch
 import os
@@ -37,10 +36,10 @@ import numpy as np
 from flapsim.case import CaseError, Fault
 from flapsim.case_rules import show
 from flapsim.case_text import plain_value
-from flapsim.cycle import NoAnswer, simulate
 from flapsim.study.assembly import KIND, assemble, attribute_facts
 from flapsim.study.block import (
     FAILED,
+    GROWTH,
     NO_ANSWER,
     SERIES,
     Answer,
@@ -60,8 +59,13 @@ from flapsim.study.workers import Workers, one_core_each
 
 __all__ = ["Interrupted", "Preview", "Progress", "preview", "sweep"]
 
-BLOCK: Final = 512
-"""Points per block: some tenths of a second of work, small against the memory of any machine."""
+BLOCKS: Final = (512, 64, 16, 16)
+"""Most points per block, some tenths of a second of work: of plain points, of those that are
+trimmed or whose twist gives way, of those of which both holds, of those with the stability of the
+twist."""
+
+_SAMPLE: Final = 64
+"""Points at either end of a plan that are timed for its preview."""
 
 _MOST_KINDS: Final = 16
 """Kinds of case that are looked at for the names of their results."""
@@ -153,7 +157,18 @@ class _Prepared:
     study: Study
     points: Points
     names: tuple[str, ...]
+    there: tuple[str, ...]
     unsure: bool
+
+    def block(self, workers: int, wanted: int | None = None) -> int:
+        """Points per block, in whole tiles: enough blocks for all workers, none too long."""
+        if wanted is None:
+            plan = self.study.plan
+            twist = any(name.endswith(GROWTH) for name in self.there)
+            cost = (plan.trim is not None) + twist + 2 * (twist and plan.stability)
+            fair = -(-self.points.count // (4 * workers))
+            wanted = min(BLOCKS[min(cost, 3)], fair)
+        return -(-max(wanted, 1) // TILE) * TILE
 
     def task(self, number: int, block: int) -> Task:
         start = number * block
@@ -162,7 +177,10 @@ class _Prepared:
     def part(self, number: int, start: int, stop: int) -> Task:
         columns = self.points.columns(start, stop)
         plan = self.study.plan
-        return Task(number, start, self.study.case, columns, self.names, plan.trim, self.unsure)
+        return Task(
+            number, start, self.study.case, columns, self.names, plan.trim, self.unsure,
+            plan.stability,
+        )  # fmt: skip
 
 
 def sweep(
@@ -172,7 +190,7 @@ def sweep(
     workers: int | None = None,
     how: Literal["threads", "processes"] = "threads",
     executor: Executor | None = None,
-    block: int = BLOCK,
+    block: int | None = None,
     overwrite: bool = False,
     told: Callable[[Progress], None] | None = None,
 ) -> SweepTable:
@@ -192,8 +210,8 @@ def sweep(
         ``if __name__ == "__main__":``, since each of them reads it.
     executor : Executor, optional
         Other workers, such as those of a cluster; stays open. `workers` says how many they are.
-    block : int
-        Points per block, rounded up to whole tiles of 64.
+    block : int, optional
+        Points per block, rounded up to whole tiles of 16; by the cost of a point if left out.
     overwrite : bool
         Whether to begin anew where the result, or blocks of another sweep, are there already.
     told : callable, optional
@@ -217,16 +235,17 @@ def sweep(
     target = Path(store)
     _check_target(target)
     prepared = _prepare(plan if isinstance(plan, Study) else read_study(plan))
-    block = -(-max(block, 1) // TILE) * TILE
+    workers = workers or os.cpu_count() or 1
     facts = facts_of(prepared.study, prepared.names)
-    identity = Identity(facts, prepared.names, prepared.points.count, block)
+    size = prepared.block(workers, block)
+    identity = Identity(facts, prepared.names, prepared.points.count, size)
     if not overwrite and _complete(target, facts):
         BlockStore.tidy(target, identity)
         return read_sweep(target)
     blocks = BlockStore.open(target, identity, anew=overwrite)
     try:
         with one_core_each():
-            _compute(prepared, blocks, workers or os.cpu_count() or 1, how, executor, told)
+            _compute(prepared, blocks, workers, how, executor, told)
         assemble(prepared.study, prepared.points, blocks)
         blocks.discard()
     except KeyboardInterrupt as error:
@@ -265,21 +284,18 @@ def preview(plan: str | Path | Study, store: str | Path, workers: int | None = N
     prepared = _prepare(plan if isinstance(plan, Study) else read_study(plan))
     points, count = prepared.points, prepared.points.count
     workers = workers or os.cpu_count() or 1
-    size = min(count, 2 * TILE)
-    solve_block(prepared.part(0, 0, min(count, 16)))  # compiles
+    size = min(count, prepared.block(workers, None), _SAMPLE)
+    solve_block(prepared.part(0, 0, min(count, TILE)))  # compiles
     begun = time.perf_counter()
     with one_core_each():
-        tried = [
-            solve_block(prepared.part(0, start, start + size // 2 or 1))
-            for start in sorted({0, max(0, count - (size // 2 or 1))})
-        ]
+        tried = [solve_block(prepared.part(0, start, start + size)) for start in {0, count - size}]
     rate = sum(answer.status.size for answer in tried) / (time.perf_counter() - begun)
     steps = prepared.study.case.model.steps
     each = 8 * sum(steps if n.startswith(SERIES) else 1 for n in prepared.names) + 5
     each += 0 if points.sampling == "grid" else 8 * (len(points.keys) + 1)
     return Preview(
         points=count,
-        blocks=-(-count // BLOCK),
+        blocks=-(-count // prepared.block(workers)),
         results=len(prepared.names),
         axes=dict(zip(points.names, points.shape, strict=True)),
         rate=rate,
@@ -348,11 +364,11 @@ def _prepare(study: Study) -> _Prepared:
                 for item in fault.faults
             ]
         )  # fmt: skip
-    names = _kept(study, points, sound)
+    names, there = _kept(study, points, sound)
     # A point between sound corners is sound: what keys may hold together are sums and bounds.
     listed = any(len(d.values) > 1 and d.size > len(d.tried()) for d in points.dimensions)
     unsure = fault is not None or listed or (points.corners_left_out and _entangled(points))
-    return _Prepared(study, points, names, unsure)
+    return _Prepared(study, points, names, there, unsure)
 
 
 def _entangled(points: Points) -> bool:
@@ -370,8 +386,10 @@ def _table_of(key: str) -> str:
     return ".".join(names[:-1])
 
 
-def _kept(study: Study, points: Points, sound: list[dict[str, Any]]) -> tuple[str, ...]:
-    """Names of the results to keep."""
+def _kept(
+    study: Study, points: Points, sound: list[dict[str, Any]]
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Names of the results to keep, and of all that there are."""
     apart = {key for d in points.dimensions if not d.shared for key in d.values}
     kinds: dict[str, dict[str, Any]] = {}
     for corner in sound:
@@ -379,7 +397,6 @@ def _kept(study: Study, points: Points, sound: list[dict[str, Any]]) -> tuple[st
         kinds.setdefault(repr(options), options)
     there: dict[str, None] = {}
     for options in list(kinds.values())[:_MOST_KINDS]:
-        _refuse_unsolved(study, options)
         there |= dict.fromkeys(scalar_names(study.case, options, study.plan.trim))
     cycles: tuple[str, ...] = ()
     if any(pattern.startswith(SERIES) for pattern in study.plan.keep):
@@ -400,13 +417,7 @@ def _kept(study: Study, points: Points, sound: list[dict[str, Any]]) -> tuple[st
         faults.append(Fault(study.name, "keep", show(list(study.plan.keep)), words))
     if faults:
         raise CaseError(faults)
-    return tuple(dict.fromkeys(kept))
-
-
-def _refuse_unsolved(study: Study, options: dict[str, Any]) -> None:
-    """Let a single run refuse what the solver does not do, rather than sweep something else."""
-    with contextlib.suppress(NoAnswer):
-        simulate(study.case.replace(options))
+    return tuple(dict.fromkeys(kept)), tuple(there)
 
 
 # --- while it runs -------------------------------------------------------------------------------

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from flapsim.quantities import QUANTITIES, Quantity
 
-__all__ = ["quantity_of"]
+__all__ = ["quantity_of", "without_unit"]
 
 _UNITS = (
     ("_n_m_s_rad", "N m s rad-1"),
@@ -59,11 +59,31 @@ def quantity_of(name: str) -> Quantity:
     if group == "segments" and (short := rest.partition(".")[2]) in QUANTITIES:
         known, segment = QUANTITIES[short], rest.partition(".")[0]
         return Quantity(known.unit, f"{known.long_name}, {segment} segments")
+    if group == "twist" and (short := rest.partition(".")[2]) in QUANTITIES:
+        known, segment = QUANTITIES[short], rest.partition(".")[0]
+        return Quantity(known.unit, f"{known.long_name}, {segment} segment")
     if name == "mean.weight_n":
         return Quantity("N", "weight of the craft")
     if group == "trim":
         return Quantity(_unit_of_key(rest), f"{rest}, as trimmed")
     return Quantity(_unit_of_key(name), name)
+
+
+def without_unit(name: str) -> str:
+    """Return the last name of a key without the unit at its end.
+
+    Parameters
+    ----------
+    name : str
+        Such as ``stiffness_n_m_rad``.
+
+    Returns
+    -------
+    str
+        Such as ``stiffness``.
+    """
+    found = next((ending for ending, _ in _UNITS if name.endswith(ending)), "")
+    return name.removesuffix(found.removeprefix("inertia"))
 
 
 def _unit_of_key(key: str) -> str:

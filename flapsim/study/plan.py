@@ -23,6 +23,7 @@ from flapsim.case_rules import (
     Faults,
     Number,
     Rule,
+    Switch,
     Table,
     Text,
     Unfit,
@@ -94,10 +95,10 @@ class _Settings:
 
 
 def _leaves(table: Mapping[str, Any], prefix: str = "") -> list[tuple[str, Any]]:
-    """Key paths and values of a table, whether its dotted keys were quoted or not."""
+    """Key paths and values, quoted or not; a table under a quoted path replaces a whole table."""
     out: list[tuple[str, Any]] = []
     for name, value in table.items():
-        if isinstance(value, dict):
+        if isinstance(value, dict) and "." not in name:
             out += _leaves(value, f"{prefix}{name}.")
         else:
             out.append((prefix + name, value))
@@ -241,6 +242,9 @@ class Plan:
         Of the random numbers in a sample.
     keep : tuple of str
         Results to keep; ``*`` stands for anything. ``series.lift_n`` keeps a cycle.
+    stability : bool
+        Whether to refuse twists that do not last, as a single run does; that costs as much as
+        hundreds of points without.
     set : tuple of (str, object)
         Changes to the base case that all points share.
     axis : tuple of Axis
@@ -256,6 +260,7 @@ class Plan:
     )
     seed: int = field(default=0, metadata=ruled(Number(least=0, most=2**31, whole=True)))
     keep: tuple[str, ...] = field(default=("*",), metadata=ruled(_Names()))
+    stability: bool = field(default=False, metadata=ruled(Switch()))
     set: tuple[tuple[str, Any], ...] = field(default=(), metadata=ruled(_Settings()))
     trim: Trim | None = field(default=None, metadata=ruled(Table(Trim)))
 

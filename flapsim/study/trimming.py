@@ -14,12 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.case import Case
-from flapsim.flight.trim import TrimColumns, trim_many
+from flapsim.flight.balance import BALANCES
+from flapsim.flight.trim import TrimColumns, TrimStatus, trim_many
 from flapsim.study.plan import Trim
 
-__all__ = ["TILE", "trim_points"]
+__all__ = ["TILE", "refusal", "trim_points"]
 
-TILE: Final = 64
+TILE: Final = 16
 """Points that are trimmed from the answer of one among them; blocks are whole numbers of tiles."""
 
 MOST_STALL: Final = 0.02
@@ -71,6 +72,28 @@ def trim_points(
             better = np.flatnonzero(_more_frugal(again, answer, doubted))
             parts.append((led[doubted[better]], again, better))
     return _joined(places.size, parts)
+
+
+def refusal(answer: TrimColumns, index: int) -> str:
+    """Say why a point cannot be trimmed, without numbers: like points share a sentence.
+
+    Parameters
+    ----------
+    answer : TrimColumns
+        As from `trim_points`.
+    index : int
+        Place of the point in it.
+
+    Returns
+    -------
+    str
+    """
+    if answer.status[index] == TrimStatus.WILD:
+        return "only a wild state balances: stalled, wasteful, or at the end of its range"
+    if answer.status[index] == TrimStatus.NO_BALANCE:
+        worst = max(answer.hold, key=lambda name: abs(float(answer.residual[name][index])))
+        return f"{worst} cannot be met: {BALANCES[worst]}"
+    return answer.reason(index)
 
 
 _Part = tuple[NDArray[np.int64], TrimColumns, NDArray[np.int64]]
