@@ -1,4 +1,4 @@
-"""Commands about measurements: reduce and calibrate.
+"""Commands about measurements: reduce, calibrate and rehearse.
 
 Thin, as all of the command line: read the arguments, call the package, print.
 """
@@ -102,6 +102,25 @@ def add_rig_commands(commands: Any) -> None:
     take_json(calibrate)
     calibrate.add_argument(
         "-o", "--output", metavar="FILE", type=Path, help="new case file to write (.toml)"
+    )
+
+    rehearse = add_command(
+        commands,
+        "rehearse",
+        _rehearse,
+        "write the log that a case would give on a bench, to try a rig file before it is built",
+        "flapsim rehearse cases/glasshouse.toml --rig cases/rig/bench.toml -o rehearsed.csv",
+    )
+    rehearse.add_argument("case", metavar="CASE", help="case file (.toml)")
+    take_changes(rehearse)
+    rehearse.add_argument("--rig", metavar="RIG", required=True, help="rig file (.toml)")
+    rehearse.add_argument("--strokes", metavar="N", type=int, default=40, help="length [40]")
+    rehearse.add_argument("--seed", metavar="N", type=int, default=0, help="of the noise [0]")
+    rehearse.add_argument(
+        "--clean", action="store_true", help="sensors without noise, error or missing rows"
+    )
+    rehearse.add_argument(
+        "-o", "--output", metavar="FILE", type=Path, required=True, help="new log to write (.csv)"
     )
 
 
@@ -212,7 +231,7 @@ def draws_reduction(options: argparse.Namespace) -> bool:
 
 def _calibrate(options: argparse.Namespace) -> None:
     options.overwrite = False
-    check_new(options.output)
+    check_new(options.output, _CASE_SUFFIXES, "a case")
     free = free_keys(options.free, options.within, options.prior)
     use = [name.strip() for name in options.use.split(",")] if options.use else []
     case = case_from(options.case, options.changes)
@@ -238,11 +257,38 @@ def _calibrate(options: argparse.Namespace) -> None:
     print(calibration_table(calibration, reduction.notes))
 
 
-def check_new(path: Path | None) -> None:
-    """Refuse, before anything is computed, a case file that exists or could not be written."""
-    check_output(argparse.Namespace(output=path, overwrite=True), _CASE_SUFFIXES)
+def _rehearse(options: argparse.Namespace) -> None:
+    check_new(options.output, (".csv",), "a log")
+    if not 1 <= options.strokes <= MOST_STROKES:
+        raise Stop(
+            INPUT_AT_FAULT, f"--strokes {options.strokes}: a number from 1 to {MOST_STROKES}"
+        )
+    if options.seed < 0:
+        raise Stop(INPUT_AT_FAULT, f"--seed {options.seed}: a number >= 0 expected")
+    case = case_from(options.case, options.changes)
+    with quick_start():
+        from flapsim.cycle import NoAnswer
+        from flapsim.rig.rig_file import read_rig
+        from flapsim.rig.simulator import rehearsed, write_log
+
+        rig = read_rig(options.rig)
+        try:
+            with compilation_said():
+                columns, told = rehearsed(case, rig, options.strokes, options.seed, options.clean)
+        except NoAnswer as error:
+            raise Stop(NO_SUCH_ANSWER, f"{case.name}: {error}") from error
+    write_log(options.output, columns, told)
+    say(f"wrote {options.output}")
+
+
+MOST_STROKES = 100_000
+
+
+def check_new(path: Path | None, suffixes: tuple[str, ...], what: str) -> None:
+    """Refuse, before anything is computed, a file that exists or could not be written."""
+    check_output(argparse.Namespace(output=path, overwrite=True), suffixes)
     if path is not None and path.exists():
-        raise Stop(INPUT_AT_FAULT, f"{path}: exists already; a case is never overwritten")
+        raise Stop(INPUT_AT_FAULT, f"{path}: exists already; {what} is never overwritten")
 
 
 def free_keys(keys: str, within: Sequence[str], prior: Sequence[str]) -> list[Free]:

@@ -351,3 +351,42 @@ def test_the_example_log_holds_the_glasshouse_cruise() -> None:
     for name, estimate in found.items():
         assert estimate.low <= mean[name] <= estimate.high, name
     assert np.isfinite([estimate.uncertainty for estimate in found.values()]).all()
+
+
+def test_a_rehearsed_log_reduces_to_the_truth_at_its_head(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    new = tmp_path / "rehearsed.csv"
+    arguments = ["rehearse", str(CASE), "--rig", str(RIG), "--seed", "3", "-o", str(new)]
+    assert main(arguments) == 0
+    head = [line[2:] for line in new.read_text().splitlines() if line.startswith("# ")]
+    truth = {name: float(rest.split(",")[0]) for name, rest in
+             (line.split(" = ") for line in head[1:])}  # fmt: skip
+    capsys.readouterr()
+    assert main(["reduce", str(new), "--rig", str(RIG), "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    for name in ("electrical_power_w", "lift_n", "thrust_n", "shaft_power_w"):
+        found = document["uncertainty"][name]
+        # Four standard uncertainties: this is one draw, the coverage is checked elsewhere.
+        assert abs(document["mean"][name] - truth[name]) < 4.0 * found["uncertainty"], name
+    before = new.read_text()
+    assert main(arguments) == 2
+    assert "a log is never overwritten" in capsys.readouterr().err
+    assert new.read_text() == before
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--strokes", "0"], "a number from 1 to"),
+        (["--seed", "-1"], "a number >= 0"),
+        (["--set", "drive.gear_ratio=-2"], "drive.gear_ratio"),
+    ],
+)
+def test_rehearse_refuses_in_words(
+    options: list[str], words: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "x.csv"
+    assert main(["rehearse", str(CASE), "--rig", str(RIG), "-o", str(out), *options]) == 2
+    assert words in capsys.readouterr().err
+    assert not out.exists()

@@ -5,6 +5,7 @@ For tests and teaching: the truth is known, so what the measurement makes of it 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,9 +13,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from flapsim.case import Case
+from flapsim.case_rules import Faults
+from flapsim.rig.chain import MEASURED
 from flapsim.rig.filters import response
 from flapsim.rig.log import Chunk
-from flapsim.rig.predicted import FINE, Prediction, turn_at
+from flapsim.rig.predicted import FINE, Prediction, predict, turn_at
 from flapsim.rig.rig_file import UNITS, Filter, Rig
 
 Array = NDArray[np.float64]
@@ -68,6 +72,80 @@ class Sins:
     wander: float = 0.0
     gusts: float = 0.0
     missed: float = 0.0
+
+
+def rehearsed(
+    case: Case, rig: Rig, strokes: int, seed: int = 0, clean: bool = False
+) -> tuple[dict[str, Array], str]:
+    """Return the log that a case gives on a bench, and the truth behind it.
+
+    Parameters
+    ----------
+    case : Case
+    rig : Rig
+    strokes : int
+    seed : int
+        Of everything that is left to chance.
+    clean : bool
+        Whether to leave out noise, errors and missing rows.
+
+    Returns
+    -------
+    columns : dict of str to (n,) array
+        In the units of the columns.
+    truth : str
+        One line each for the means behind them.
+
+    Raises
+    ------
+    CaseError
+        If the rig measures what the case cannot predict.
+    """
+    random = np.random.default_rng(seed)
+    truth = predict(case, rig)
+    faults = Faults(rig.name)
+    for name in rig.measured:
+        if name not in truth.waves:
+            faults.add(f"channels.{name}", "a quantity", f"one that {case.name} predicts",
+                       "it has no drive")  # fmt: skip
+    faults.raise_if_any()
+    sins = Sins() if clean else usual_sins(truth, rig, random)
+    told = [f"Rehearsed from {case.name}; what is true, as far as that case is:"]
+    told += [
+        f"{name} = {value:.6g}, {MEASURED[name].unit}"
+        for name, value in truth.mean.items()
+        if math.isfinite(value)
+    ]
+    return columns(truth, rig, strokes, sins, random), "\n".join(told)
+
+
+def usual_sins(truth: Prediction, rig: Rig, random: np.random.Generator) -> Sins:
+    """Return what is wrong with a decent run: common practice, no source.
+
+    Parameters
+    ----------
+    truth : Prediction
+    rig : Rig
+        Errors of gain and zero are drawn from the uncertainties that it states.
+    random : numpy Generator
+
+    Returns
+    -------
+    Sins
+        Noise of 1 % of a quantity's peak, 12 bits over the range of its channel, a clock that
+        jitters by 5 % of a sample, one row in 1000 missing, periods that wander by 0.3 % and gusts
+        of 2 %.
+    """
+    sensors = {
+        name: Sensor(
+            noise=0.01 * float(np.abs(truth.waves[name]).max()),
+            step=(channel.range[1] - channel.range[0]) / 4096.0,
+            gain_error=float(random.normal(0.0, channel.gain_uncertainty)),
+            zero_error=float(random.normal(0.0, channel.zero_uncertainty)),
+        )
+        for name, channel in rig.measured.items()
+    }
+    return Sins(sensors, 0.05 / rig.log.sample_rate_hz, 0.001, 0.003, 0.02)
 
 
 def columns(
@@ -185,5 +263,5 @@ def write_log(path: str | Path, columns: Mapping[str, Array], comment: str = "")
     with Path(path).open("x", encoding="utf-8", newline="\n") as file:
         file.writelines(f"# {line}\n" for line in comment.splitlines())
         pd.DataFrame(dict(columns)).to_csv(
-            file, index=False, float_format="%.7g", lineterminator="\n"
+            file, index=False, float_format="%.9g", lineterminator="\n"
         )
