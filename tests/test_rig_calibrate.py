@@ -137,6 +137,50 @@ def test_what_cannot_be_freed_is_said(free: list[Free], words: str) -> None:
         calibrate(planted(), glasshouse(), free)
 
 
+# --- a wing that gives way ---------------------------------------------------------------------
+
+TWIST = "stroke.outer.twist"
+STIFFNESS, DAMPING, REST = (
+    f"{TWIST}.{name}" for name in ("stiffness_n_m_rad", "damping_n_m_s_rad", "rest_deg")
+)
+SPRING = {STIFFNESS: 0.35, DAMPING: 0.01, REST: 0.5}
+
+
+def soft(**changes: float) -> Case:
+    """Return the surveyor with few strips, its outer twist left to a spring."""
+    values = SPRING | changes
+    twist = {"mode": "passive"} | {key.rpartition(".")[2]: x for key, x in values.items()}
+    few = {"wing.inner.strips": 4, "wing.outer.strips": 4, "model.modes": 3, "model.steps": 64}
+    return glasshouse().replace(few | {TWIST: twist})
+
+
+@cache
+def softly() -> Reduction:
+    """Return the log of the craft with the planted spring."""
+    rig = bench()
+    assert rig.channels.current is not None
+    wide = dataclasses.replace(rig.channels.current, range=(-0.5, 6.0))
+    rig = dataclasses.replace(rig, channels=dataclasses.replace(rig.channels, current=wide))
+    sins = usual_sins(sensors=sensors(ERRORS))
+    return reduced(log(rig, 40, 5, sins, predict(soft(), rig)), rig)
+
+
+def test_a_planted_stiffness_is_found_within_its_interval() -> None:
+    (found,) = calibrate(softly(), soft(**{STIFFNESS: 0.5}), [Free(STIFFNESS)]).fitted
+    assert found.known
+    assert found.low <= SPRING[STIFFNESS] <= found.high, found
+    # Not an interval that holds everything: a third of the stiffness.
+    assert found.high - found.low < 0.12
+
+
+def test_spring_damper_and_rest_are_found_together() -> None:
+    start = soft(**{STIFFNESS: 0.45, DAMPING: 0.015, REST: 0.0})
+    fit = calibrate(softly(), start, [Free(key) for key in SPRING])
+    for found in fit.fitted:
+        assert found.low <= SPRING[found.key] <= found.high, found
+    assert fit.case.get(STIFFNESS) == fit.fitted[0].value
+
+
 # --- states without an answer ------------------------------------------------------------------
 
 

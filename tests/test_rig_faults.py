@@ -304,6 +304,31 @@ def test_memory_does_not_grow_with_the_log(tmp_path: Path) -> None:
     assert peaks[1] < 1.2 * peaks[0]
 
 
+def test_a_whole_reduction_keeps_little_of_each_stroke(tmp_path: Path) -> None:
+    import tracemalloc
+
+    from long_log import STROKES, piece, rig_text
+
+    from flapsim.rig.reduction import reduce_log
+    from flapsim.rig.rig_file import parse_rig
+
+    header, body = piece()
+    rig, peaks = parse_rig(rig_text(), tmp_path), []
+    sizes = (8, 24)
+    for copies in sizes:
+        path = tmp_path / f"{copies}.csv"
+        path.write_bytes(header + body * copies)
+        tracemalloc.start()
+        found = reduce_log(path, rig, block=1 << 18)
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+        # The first stroke began before the log, the last has not ended.
+        assert copies * STROKES - 2 <= found.strokes.count <= copies * STROKES
+    # A stroke has 714 rows of 6 numbers here, 34 kB; kept are 64 bins of 5 waves and their times
+    # (1.8 kB), for a while twice. 216 000 strokes, 5 GB of log, then take 1.4 GB.
+    assert (peaks[1] - peaks[0]) / (STROKES * (sizes[1] - sizes[0])) < 8_000
+
+
 # --- rig files ---------------------------------------------------------------------------------
 
 RIG_FAULTS = {
