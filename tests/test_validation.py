@@ -37,13 +37,3 @@ def test_the_worst_point_is_the_one_reported() -> None:
 def test_a_comparison_without_points_is_refused() -> None:
     with pytest.raises(ValueError, match="0"):
         worst_absolute([], [])
-
-
-def test_speed_yardstick_computes_what_the_kernel_computes() -> None:
-    from flapsim.case_columns import with_columns
-    from flapsim.design import pack
-    from validation import speed
-
-    designs = with_columns(speed.benchmark_case(), speed.columns(16))
-    batch = pack(designs, lanes=16).batch
-    assert speed.disagreement(speed.by_kernel(batch), speed.by_numpy(batch)) <= 1e-9

@@ -56,11 +56,12 @@ MODEL = "thin airfoil, two-dimensional lag, no induced velocity, no apparent mas
 @cache
 def step_response() -> tuple[FloatArray, FloatArray]:
     """Semichords after the step, and lagged over quasi-steady downwash, from the kernel's lag."""
+    from flapsim.aero.lanes import LANES
     from flapsim.aero.wake import JONES, POLES
     from flapsim.blade_element import layout as rows
     from flapsim.blade_element.flow import wake_lag
 
-    lanes = rows.LANES
+    lanes = LANES
     s = SEMICHORDS_A_STROKE * np.arange(STEPS) / STEPS
     half = SEMICHORDS_A_STROKE / 2.0
     # Downwash from -1/2 to 1/2 at s = half of half, and back: raised-cosine pulses of its rate.
@@ -78,7 +79,7 @@ def step_response() -> tuple[FloatArray, FloatArray]:
         constant[rows.CONST_LAG_AMPLITUDE_1 + 2 * pole] = amplitude
         constant[rows.CONST_LAG_RATE_1 + 2 * pole] = decay
     flat = flow.ravel()
-    wake_lag(flat, constant.ravel(), np.zeros(2 * lanes), POLES, 0, STEPS)
+    wake_lag(flat, constant.ravel(), POLES, 0, STEPS)
     lagged = flat.reshape(flow.shape)[:, rows.FLOW_Q_LAGGED, 0]
     after = (s >= up) & (s < down - 1.0)
     return s[after] - up, lagged[after] + 0.5

@@ -1,10 +1,10 @@
 """How the innermost functions are compiled, and where the machine code is kept.
 
-Everything compiled here is compiled alike: without reordering sums or fusing products into them,
-so that a design gives the same bits alone and in a batch, in whatever lane it falls; and without
-Python's lock, so that threads work side by side. The
-machine code is kept on disk under a name made from the sources of all of it, since a compiled
-function contains the constants and the small functions it calls from other files.
+Everything compiled here is compiled alike: without reordering sums or fusing products into them
+unasked, so that a design gives the same bits alone and in a batch, in whatever lane it falls; and
+without Python's lock, so that threads work side by side. The machine code is kept on disk under a
+name made from the sources of all of it, since a compiled function contains the constants and the
+small functions it calls from other files.
 """
 
 from __future__ import annotations
@@ -109,7 +109,7 @@ def inlined(function: _Function) -> _Function:
     Parameters
     ----------
     function : callable
-        A call left standing in a loop would keep the compiler from vector instructions.
+        Taking a number of lanes or giving one back: such numbers live in registers.
 
     Returns
     -------

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flapsim.aero.compiled import inlined
+from flapsim.aero.lanes import select
 
 THIN_AIRFOIL, THIN_PLATE, TABLE = 0, 1, 2
 """Kinds of section law as the kernel numbers them; ``polar`` and ``revolving-plate`` are tables."""
@@ -103,7 +104,7 @@ def attached_length(sin_incidence, u, sin_onset, inverse_range):
     left = 1.0 - min(max((abs(sin_incidence) - sin_onset) * inverse_range, 0.0), 1.0)
     # Written from the separated end, where rounding must not make it negative.
     f = left * left * left * (10.0 - left * (15.0 - 6.0 * left))
-    return f if u > 0.0 else 0.0
+    return select(u > 0.0, f, 0.0)
 
 
 @inlined

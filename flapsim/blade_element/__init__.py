@@ -11,10 +11,9 @@ Python objects. The passes over a block of designs, in order::
     loads            -> forces, moment, losses, summed over the segment loads.strip_loads
     half wing        -> lift, thrust, moments, powers, hinge torques    loads.half_wing_series
 
-What keeps the compiler from vector instructions: calls into the mathematics library (hence
-`flapsim.aero.elementary`), arrays it cannot prove apart (hence flat arrays with constant row
-strides, see `layout`), and branches on the data (hence selections; table laws, which must look
-up, are the exception and run lane by lane).
+Everything is computed for a block of designs at once (`flapsim.aero.lanes`). Two things are not:
+table laws look up design by design, and what separates, on few strips and at few instants, queues
+up to be solved side by side whatever design it belongs to.
 """
 
 from flapsim.blade_element.batch import Batch, Disturbance, Solution, pick, repeated, stack

@@ -12,7 +12,20 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from flapsim.aero.compiled import compiled, inlined
+from flapsim.aero.lanes import (
+    ALL_LANES,
+    LANES,
+    anywhere,
+    both,
+    either,
+    lanes_where,
+    put,
+    row,
+    select,
+)
 from flapsim.aero.polar import ATTACHED, DRAG, GRID_STEP_DEG, LIFT, LIFT_GAIN, MOMENT
 from flapsim.aero.section import (
     TABLE,
@@ -22,7 +35,8 @@ from flapsim.aero.section import (
     plate_separated_bound,
 )
 from flapsim.blade_element.layout import (
-    CONST_ASPECT_RATIO,
+    BLOCK_UNSETTLED,
+    CONST_INDUCED_GAIN,
     FLOW_ATTACHED,
     FLOW_Q_CIRCULATION,
     FLOW_Q_LAGGED,
@@ -30,23 +44,46 @@ from flapsim.blade_element.layout import (
     FLOW_SCRATCH_1,
     FLOW_SPIN,
     FLOW_U,
-    LANES,
-    OFFSET_MASK,
     PAR_CAMBER,
     PAR_CHORD,
     PAR_INVERSE_RANGE,
     PAR_ONSET,
     PAR_PLATE_DRAG,
     PAR_ROWS,
+    QUEUE_ATTACHED,
+    QUEUE_DEFICIT,
+    QUEUE_DRAG,
+    QUEUE_GAIN,
+    QUEUE_INVERSE_RANGE,
+    QUEUE_LAGGED,
+    QUEUE_LAST,
+    QUEUE_ONSET,
+    QUEUE_Q,
+    QUEUE_ROWS,
+    QUEUE_SHIFT,
+    QUEUE_SLOPE,
+    QUEUE_U,
+    QUEUE_UNSETTLED,
 )
 
-_L = LANES
-_MASK = OFFSET_MASK
 _MOST_SECANTS = 60
+_CREEPING = 8
 _MOST_SWEEPS = 300
 _TOLERANCE = 1e-13
 _GRID_PER_RADIAN = 180.0 / math.pi / GRID_STEP_DEG
 _TURN = round(360.0 / GRID_STEP_DEG)
+_QUEUE_FROM_FLOW = (
+    (QUEUE_Q, FLOW_Q_CIRCULATION),
+    (QUEUE_LAGGED, FLOW_Q_LAGGED),
+    (QUEUE_U, FLOW_U),
+    (QUEUE_SHIFT, FLOW_SCRATCH_1),
+    (QUEUE_ATTACHED, FLOW_ATTACHED),
+)
+_QUEUE_FROM_PARAMETER = (
+    (QUEUE_DRAG, PAR_PLATE_DRAG),
+    (QUEUE_ONSET, PAR_ONSET),
+    (QUEUE_INVERSE_RANGE, PAR_INVERSE_RANGE),
+)
 
 
 @inlined
@@ -98,193 +135,210 @@ def table_coefficients(values, first, blend, alpha):
 
 
 @inlined
-def _table_deficit(q, u, camber_u, values, first, blend, attached, frozen):
-    w = q - camber_u
-    speed = math.sqrt(u * u + w * w)
-    lift = table_lift(values, first, blend, math.atan2(w, u), attached, frozen)
-    # The sheet trails downstream: in reversed flow it lies ahead of the chord.
-    return q - math.copysign(0.5, u) * speed * lift / math.pi
+def _plate_separates(q, u, shift, onset, attached, frozen):
+    """Where a thin plate has a deficit.
+
+    Asked without a root, since most strips are attached most of the time.
+    """
+    if frozen:
+        return attached < 1.0
+    w = q - shift
+    return either(w * w > onset * onset * (u * u + w * w), u <= 0.0)
 
 
 @inlined
-def _plate_deficit(q, u, camber_u, quarter_spin, drag, onset, inverse, attached, frozen):
-    """Deficit of a thin plate and the attached length it comes from."""
-    w = q - camber_u - quarter_spin
-    sine = w / (math.sqrt(u * u + w * w) + 1e-300)
-    f = attached if frozen else attached_length(sine, u, onset, inverse)
-    lost = 1.0 - attached_weight(f)
-    # The sheet trails downstream, whichever edge that is.
-    return lost * (q - plate_separated_bound(abs(u), w, drag)), f
+def _plate_deficit(q, u, shift, drag, onset, inverse, attached, frozen):
+    """Deficit of a thin plate and its attached length.
 
-
-@compiled
-def deficits(
-    flow,
-    parameter,
-    strip,
-    offset,
-    law,
-    apparent,
-    frozen,
-    lookup,
-):
-    """Deficit of all lanes of one strip at one instant, from its effective downwash.
-
-    Written to `FLOW_SCRATCH_1`; the attached length to `FLOW_ATTACHED`. Returns whether any lane
-    has a deficit.
+    ``shift`` is the effective downwash at which the plate has no incidence.
     """
-    p = (strip * PAR_ROWS * _L) & _MASK
-    offset = offset & _MASK
-    values, table_first, table_blend = lookup
-    found = False
-    if law == THIN_PLATE:
-        for lane in range(_L):
-            u = flow[offset + FLOW_U * _L + lane]
-            deficit, f = _plate_deficit(
-                flow[offset + FLOW_Q_CIRCULATION * _L + lane],
-                u,
-                parameter[p + PAR_CAMBER * _L + lane] * u,
-                apparent
-                * 0.25
-                * parameter[p + PAR_CHORD * _L + lane]
-                * flow[offset + FLOW_SPIN * _L + lane],
-                parameter[p + PAR_PLATE_DRAG * _L + lane],
-                parameter[p + PAR_ONSET * _L + lane],
-                parameter[p + PAR_INVERSE_RANGE * _L + lane],
-                flow[offset + FLOW_ATTACHED * _L + lane],
-                frozen,
-            )
-            flow[offset + FLOW_SCRATCH_1 * _L + lane] = deficit
-            flow[offset + FLOW_ATTACHED * _L + lane] = f
-        separated = 0
-        for lane in range(_L):
-            separated += 1 if flow[offset + FLOW_ATTACHED * _L + lane] < 1.0 else 0
-        found = separated > 0
-    elif law == TABLE:
-        for lane in range(_L):
-            u = flow[offset + FLOW_U * _L + lane]
-            q = flow[offset + FLOW_Q_CIRCULATION * _L + lane]
-            first = table_first[strip * _L + lane]
-            blend = table_blend[strip * _L + lane]
-            flow[offset + FLOW_SCRATCH_1 * _L + lane] = _table_deficit(
-                q, u, 0.0, values, first, blend, flow[offset + FLOW_ATTACHED * _L + lane], frozen
-            )
-            if not frozen:
-                flow[offset + FLOW_ATTACHED * _L + lane] = look_up(
-                    values, first, blend, ATTACHED, math.atan2(q, u)
-                )
-        found = True
-    else:
-        for lane in range(_L):
-            flow[offset + FLOW_SCRATCH_1 * _L + lane] = 0.0
-            flow[offset + FLOW_ATTACHED * _L + lane] = 1.0
-    return found
+    w = q - shift
+    if not frozen:
+        sine = w / (math.sqrt(u * u + w * w) + 1e-300)
+        attached = attached_length(sine, u, onset, inverse)
+    lost = 1.0 - attached_weight(attached)
+    # The sheet trails downstream, whichever edge that is.
+    return lost * (q - plate_separated_bound(abs(u), w, drag)), attached
+
+
+@inlined
+def _table_deficit(q, u, tables, first, blend, attached, frozen):
+    """The same for a section table, of one design."""
+    alpha = math.atan2(q, u)
+    lift = table_lift(tables, first, blend, alpha, attached, frozen)
+    if not frozen:
+        attached = look_up(tables, first, blend, ATTACHED, alpha)
+    # The sheet trails downstream: in reversed flow it lies ahead of the chord.
+    bound = math.copysign(0.5, u) * math.sqrt(u * u + q * q) * lift / math.pi
+    return q - bound, attached
 
 
 @compiled
 def circulation_local(
-    flow,
-    parameter,
-    constant,
-    work,
-    strip,
-    slot,
-    steps,
-    law,
-    slope,
-    apparent,
-    frozen,
-    lookup,
-    unconverged,
+    flow, parameter, constant, verdict, queue, places, strip, slot, law, options, lookup
 ):
     """Effective downwash of one strip through the stroke, on its own: no or slope induction.
 
+    ``options``: 1 with the apparent-mass package, whether the attached length is given, steps.
+
     Notes
     -----
-    ``q_c = q_lagged - (2/AR) (q_c - deficit)``. Solved by the secant rule with its slope held
-    between that of the steepest plausible stall and that of attached flow. ``work`` holds three
-    rows of lanes.
+    ``q_c = q_lagged - k (q_c - deficit)``. Where attached flow has no deficit that is the answer;
+    the rest, of whatever design and instant, queue up and are solved side by side.
     """
-    block = FLOW_ROWS * _L
-    base = slot * steps * block
+    apparent, frozen, steps = options
+    p = strip * PAR_ROWS
+    shrink = 1.0 / (1.0 + row(constant, CONST_INDUCED_GAIN))
+    onset, camber = row(parameter, p + PAR_ONSET), row(parameter, p + PAR_CAMBER)
+    quarter = apparent * 0.25 * row(parameter, p + PAR_CHORD)
+    waiting = np.int64(0)
     for n in range(steps):
-        f = (base + n * block) & _MASK
-        for lane in range(_L):
-            k = slope * 2.0 / constant[CONST_ASPECT_RATIO * _L + lane]
-            flow[f + FLOW_Q_CIRCULATION * _L + lane] = flow[f + FLOW_Q_LAGGED * _L + lane] / (
-                1.0 + k
+        f = (slot * steps + n) * FLOW_ROWS
+        u = row(flow, f + FLOW_U)
+        q = row(flow, f + FLOW_Q_LAGGED) * shrink
+        put(flow, f + FLOW_Q_CIRCULATION, q)
+        if not frozen:
+            put(flow, f + FLOW_ATTACHED, 1.0)
+        which = 0
+        if law == THIN_PLATE:
+            attached = row(flow, f + FLOW_ATTACHED)
+            shift = camber * u + quarter * row(flow, f + FLOW_SPIN)
+            put(flow, f + FLOW_SCRATCH_1, shift)
+            which = lanes_where(_plate_separates(q, u, shift, onset, attached, frozen))
+        elif law == TABLE:
+            which = ALL_LANES
+        if which != 0:
+            for lane in range(LANES):
+                if which & (1 << lane):
+                    places[waiting] = f * LANES + lane
+                    waiting += 1
+    _queue_up(queue, places, waiting, flow, parameter, constant, strip)
+    _settle(queue, places, waiting, law, strip, frozen, lookup)
+    for i in range(waiting):
+        at, o = places[i], _queued(i)
+        flow[at + FLOW_Q_CIRCULATION * LANES] = queue[o + QUEUE_Q * LANES]
+        flow[at + FLOW_ATTACHED * LANES] = queue[o + QUEUE_ATTACHED * LANES]
+        verdict[BLOCK_UNSETTLED * LANES + at % LANES] += queue[o + QUEUE_UNSETTLED * LANES]
+
+
+@inlined
+def _queued(i):
+    """Place of the first number of the i-th in the queue."""
+    return (i // LANES) * QUEUE_ROWS * LANES + i % LANES
+
+
+@compiled
+def _queue_up(queue, places, waiting, flow, parameter, constant, strip):
+    """Copy the numbers of all that wait; the last in the queue fills up its group."""
+    p = strip * PAR_ROWS
+    for i in range(-(-waiting // LANES) * LANES):
+        at, o = places[min(i, waiting - 1)], _queued(i)
+        design = at % LANES
+        for kept, given in _QUEUE_FROM_FLOW:
+            queue[o + kept * LANES] = flow[at + given * LANES]
+        for kept, given in _QUEUE_FROM_PARAMETER:
+            queue[o + kept * LANES] = parameter[(p + given) * LANES + design]
+        queue[o + QUEUE_GAIN * LANES] = constant[CONST_INDUCED_GAIN * LANES + design]
+
+
+@compiled
+def _settle(queue, places, waiting, law, strip, frozen, lookup):
+    """Solve for the effective downwash of all in the queue by the secant rule.
+
+    The slope is held between that of the steepest plausible stall and that of attached flow, more
+    loosely once a solution creeps. Groups that have settled step out, so that others do not wait
+    for them.
+    """
+    groups = -(-waiting // LANES)
+    left = np.arange(groups)
+    for trial in range(_MOST_SECANTS + 1):
+        going = 0
+        for i in range(groups):
+            g = left[i]
+            o = g * QUEUE_ROWS
+            if law == TABLE:
+                _queued_table_deficits(queue, places, g, waiting, strip, frozen, lookup)
+            else:
+                _queued_plate_deficits(queue, o, frozen)
+            gain, lagged, q = (
+                row(queue, o + QUEUE_GAIN),
+                row(queue, o + QUEUE_LAGGED),
+                row(queue, o + QUEUE_Q),
             )
-        found = deficits(
-            flow,
-            parameter,
-            strip,
-            f,
-            law,
-            apparent,
+            steep = 1.0 + gain
+            residual = steep * q - lagged - gain * row(queue, o + QUEUE_DEFICIT)
+            moves = abs(residual) > _TOLERANCE * (abs(lagged) + abs(row(queue, o + QUEUE_U)))
+            put(queue, o + QUEUE_UNSETTLED, select(moves, 1.0, 0.0))
+            if not anywhere(moves):
+                continue
+            left[going] = g
+            going += 1
+            slope = steep
+            if trial > 0:
+                # After the step -last/slope the residual changed by residual - last.
+                last = row(queue, o + QUEUE_LAST)
+                slope = row(queue, o + QUEUE_SLOPE) * ((last - residual) / last)
+                least = 0.2 if trial < _CREEPING else 0.02
+                slope = min(max(slope, least * steep), 1.0 + 2.0 * gain)
+            put(queue, o + QUEUE_Q, select(moves, q - residual / slope, q))
+            put(queue, o + QUEUE_SLOPE, slope)
+            put(queue, o + QUEUE_LAST, residual)
+        groups = going
+        if groups == 0:
+            break
+
+
+@inlined
+def _queued_plate_deficits(queue, o, frozen):
+    """Deficits of a group of thin plates."""
+    deficit, attached = _plate_deficit(
+        row(queue, o + QUEUE_Q),
+        row(queue, o + QUEUE_U),
+        row(queue, o + QUEUE_SHIFT),
+        row(queue, o + QUEUE_DRAG),
+        row(queue, o + QUEUE_ONSET),
+        row(queue, o + QUEUE_INVERSE_RANGE),
+        row(queue, o + QUEUE_ATTACHED),
+        frozen,
+    )
+    put(queue, o + QUEUE_DEFICIT, deficit)
+    put(queue, o + QUEUE_ATTACHED, attached)
+
+
+@compiled
+def _queued_table_deficits(queue, places, group, waiting, strip, frozen, lookup):
+    """Deficits of a group of sections with tables."""
+    tables, table_first, table_blend = lookup
+    for lane in range(LANES):
+        o = group * QUEUE_ROWS * LANES + lane
+        design = strip * LANES + places[min(group * LANES + lane, waiting - 1)] % LANES
+        queue[o + QUEUE_DEFICIT * LANES], queue[o + QUEUE_ATTACHED * LANES] = _table_deficit(
+            queue[o + QUEUE_Q * LANES],
+            queue[o + QUEUE_U * LANES],
+            tables,
+            table_first[design],
+            table_blend[design],
+            queue[o + QUEUE_ATTACHED * LANES],
             frozen,
-            lookup,
         )
-        if not found or slope == 0.0:
-            continue
-        # work: slope of the residual, last residual, 1 while the lane is being solved.
-        for lane in range(_L):
-            k = 2.0 / constant[CONST_ASPECT_RATIO * _L + lane]
-            work[lane] = 1.0 + k
-            work[_L + lane] = 0.0
-            work[2 * _L + lane] = 1.0
-        for trial in range(_MOST_SECANTS):
-            left = 0
-            for lane in range(_L):
-                k = 2.0 / constant[CONST_ASPECT_RATIO * _L + lane]
-                q = flow[f + FLOW_Q_CIRCULATION * _L + lane]
-                lagged = flow[f + FLOW_Q_LAGGED * _L + lane]
-                residual = (1.0 + k) * q - lagged - k * flow[f + FLOW_SCRATCH_1 * _L + lane]
-                scale = abs(lagged) + abs(flow[f + FLOW_U * _L + lane])
-                live = 1.0 if abs(residual) > _TOLERANCE * scale else 0.0
-                live *= work[2 * _L + lane]
-                # After the step -r/m the residual changed by r' - r, so the secant slope is
-                # m (r - r')/r.
-                last = work[_L + lane]
-                change = (last - residual) / last if last != 0.0 else 1.0
-                m = min(max(work[lane] * change, 0.2 * (1.0 + k)), 1.0 + 2.0 * k)
-                m = work[lane] if trial == 0 else m
-                flow[f + FLOW_Q_CIRCULATION * _L + lane] = q - live * residual / m
-                work[lane] = m
-                work[_L + lane] = residual
-                work[2 * _L + lane] = live
-                left += 1 if live > 0.0 else 0
-            if left == 0:
-                break
-            deficits(
-                flow,
-                parameter,
-                strip,
-                f,
-                law,
-                apparent,
-                frozen,
-                lookup,
-            )
-        for lane in range(_L):
-            unconverged[lane] += work[2 * _L + lane]
+
+
+@inlined
+def _fitted(fit, flow, m, n, strips, steps, which):
+    """Amplitude of one mode that a row of all strips gives."""
+    total = 0.0 * row(fit, m * strips)
+    for j in range(strips):
+        total += row(fit, m * strips + j) * row(flow, (j * steps + n) * FLOW_ROWS + which)
+    return total
 
 
 @compiled
 def circulation_coupled(
-    flow,
-    parameter,
-    work,
-    fit,
-    downwash,
-    damping,
-    laws,
-    steps,
-    apparent,
-    frozen,
-    lookup,
-    unconverged,
+    flow, parameter, fit, downwash, modes, damping, verdict, laws, options, lookup
 ):
     """Effective downwash of all strips through the stroke on a lifting line.
+
+    ``options`` as in `circulation_local`.
 
     Notes
     -----
@@ -292,104 +346,119 @@ def circulation_coupled(
     ``q_c = q_lagged - downwash B``: a fixed point in the mode amplitudes, reached by relaxation
     whose factor follows from the last two residuals (Irons, B. M. & Tuck, R. C. 1969, Int. J.
     Numerical Methods in Engineering 1, 275), starting from the instant before.
-    ``work`` holds four rows of modes and five of lanes: attached amplitudes, corrections,
-    residuals, last residuals; relaxation, 1 while a lane is being solved, scale, and two sums.
     """
-    strips = laws.size
-    count = damping.size
-    block = FLOW_ROWS * _L
-    attached, correction = 0, count * _L
-    residual, last = 2 * count * _L, 3 * count * _L
-    relax = 4 * count * _L
-    live, scale, dot, norm = relax + _L, relax + 2 * _L, relax + 3 * _L, relax + 4 * _L
-    for i in range(relax):
-        work[i] = 0.0
+    steps = options[2]
+    count, strips = damping.size, laws.size
+    correction, residual, last, acting = count, 2 * count, 3 * count, 4 * count
+    modes[:] = 0.0
+    unsettled = row(verdict, BLOCK_UNSETTLED)
     for n in range(steps):
+        scale = 0.0 * unsettled + 1e-300
         for m in range(count):
-            for lane in range(_L):
-                work[attached + m * _L + lane] = 0.0
-            for j in range(strips):
-                f = ((j * steps + n) * block + FLOW_Q_LAGGED * _L) & _MASK
-                o = ((m * strips + j) * _L) & _MASK
-                for lane in range(_L):
-                    work[attached + m * _L + lane] += fit[o + lane] * flow[f + lane]
-        for lane in range(_L):
-            work[relax + lane] = 1.0
-            work[live + lane] = 1.0
-            work[scale + lane] = 1e-300
-        for m in range(count):
-            for lane in range(_L):
-                work[scale + lane] += abs(work[attached + m * _L + lane])
+            amplitude = _fitted(fit, flow, m, n, strips, steps, FLOW_Q_LAGGED)
+            put(modes, m, amplitude)
+            scale += abs(amplitude)
+        tolerance = 10.0 * _TOLERANCE * scale
+        factor = 0.0 * scale + 1.0
+        live = scale > 0.0
         for sweep in range(_MOST_SWEEPS):
-            found = False
-            for j in range(strips):
-                f = ((j * steps + n) * block) & _MASK
-                for lane in range(_L):
-                    flow[f + FLOW_Q_CIRCULATION * _L + lane] = flow[f + FLOW_Q_LAGGED * _L + lane]
-                for m in range(count):
-                    o = ((j * count + m) * _L) & _MASK
-                    for lane in range(_L):
-                        flow[f + FLOW_Q_CIRCULATION * _L + lane] -= downwash[o + lane] * (
-                            work[attached + m * _L + lane] - work[correction + m * _L + lane]
-                        )
-                here = deficits(
-                    flow,
-                    parameter,
-                    j,
-                    f,
-                    laws[j],
-                    apparent,
-                    frozen,
-                    lookup,
-                )
-                found = found or here
-            if not found:
-                # Nothing separated here; the correction left from the instant before must go too.
-                settled = True
-                for i in range(count * _L):
-                    settled = settled and work[correction + i] == 0.0
-                if settled:
-                    for lane in range(_L):
-                        work[live + lane] = 0.0
-                    break
-            for lane in range(_L):
-                work[dot + lane] = 0.0
-                work[norm + lane] = 0.0
+            corrected = False
             for m in range(count):
-                for lane in range(_L):
-                    work[residual + m * _L + lane] = 0.0
-                for j in range(strips):
-                    f = ((j * steps + n) * block + FLOW_SCRATCH_1 * _L) & _MASK
-                    o = ((m * strips + j) * _L) & _MASK
-                    for lane in range(_L):
-                        work[residual + m * _L + lane] += fit[o + lane] * flow[f + lane]
-                for lane in range(_L):
-                    r = (
-                        damping[m] * work[residual + m * _L + lane]
-                        - work[correction + m * _L + lane]
-                    )
-                    change = r - work[last + m * _L + lane]
-                    work[residual + m * _L + lane] = r
-                    work[dot + lane] += work[last + m * _L + lane] * change
-                    work[norm + lane] += change * change
-            left = 0
-            for lane in range(_L):
-                worst = 0.0
-                for m in range(count):
-                    worst = max(worst, abs(work[residual + m * _L + lane]))
-                keep = 1.0 if worst > _TOLERANCE * 10.0 * work[scale + lane] else 0.0
-                keep *= work[live + lane]
-                work[live + lane] = keep
-                left += 1 if keep > 0.0 else 0
-                factor = -work[relax + lane] * work[dot + lane] / (work[norm + lane] + 1e-300)
-                factor = 1.0 if sweep == 0 else min(max(factor, 0.2), 2.0)
-                work[relax + lane] = factor
-            if left == 0:
+                standing = row(modes, correction + m)
+                put(modes, acting + m, row(modes, m) - standing)
+                corrected = corrected or anywhere(abs(standing) > 0.0)
+            found = _deficits(flow, parameter, downwash, modes, acting, n, laws, options, lookup)
+            if not (found or corrected):
+                live = scale < 0.0
                 break
+            dot, norm, worst = 0.0 * scale, 0.0 * scale + 1e-300, 0.0 * scale
             for m in range(count):
-                for lane in range(_L):
-                    r = work[residual + m * _L + lane]
-                    work[correction + m * _L + lane] += work[live + lane] * work[relax + lane] * r
-                    work[last + m * _L + lane] = r
-        for lane in range(_L):
-            unconverged[lane] += work[live + lane]
+                asked = 0.0 * scale
+                if found:
+                    asked = damping[m] * _fitted(fit, flow, m, n, strips, steps, FLOW_SCRATCH_1)
+                before = row(modes, last + m)
+                r = asked - row(modes, correction + m)
+                put(modes, residual + m, r)
+                dot += before * (r - before)
+                norm += (r - before) * (r - before)
+                worst = max(worst, abs(r))
+            live = both(live, worst > tolerance)
+            if not anywhere(live):
+                break
+            if sweep > 0:
+                factor = min(max(-factor * dot / norm, 0.2), 2.0)
+            for m in range(count):
+                r = row(modes, residual + m)
+                step = select(live, factor * r, 0.0)
+                put(modes, correction + m, row(modes, correction + m) + step)
+                put(modes, last + m, r)
+        unsettled += select(live, 1.0, 0.0)
+    put(verdict, BLOCK_UNSETTLED, unsettled)
+
+
+@compiled
+def _deficits(flow, parameter, downwash, modes, acting, n, laws, options, lookup):
+    """Effective downwash and deficit of all strips at an instant; whether any has a deficit."""
+    apparent, frozen, steps = options
+    count = (modes.size // LANES) // 5
+    found = False
+    for j in range(laws.size):
+        f = (j * steps + n) * FLOW_ROWS
+        q = row(flow, f + FLOW_Q_LAGGED)
+        for m in range(count):
+            q -= row(downwash, j * count + m) * row(modes, acting + m)
+        put(flow, f + FLOW_Q_CIRCULATION, q)
+        put(flow, f + FLOW_SCRATCH_1, 0.0)
+        if laws[j] == THIN_PLATE:
+            here = _plate_deficits(flow, parameter, j, f, apparent, frozen)
+        elif laws[j] == TABLE:
+            here = _table_deficits(flow, j, f, frozen, lookup)
+        else:
+            put(flow, f + FLOW_ATTACHED, 1.0)
+            here = False
+        found = found or here
+    return found
+
+
+@inlined
+def _plate_deficits(flow, parameter, strip, f, apparent, frozen):
+    """Deficits of the thin plates of a strip at an instant, to `FLOW_SCRATCH_1`.
+
+    Returns whether any has one.
+    """
+    p = strip * PAR_ROWS
+    u, q = row(flow, f + FLOW_U), row(flow, f + FLOW_Q_CIRCULATION)
+    quarter = apparent * 0.25 * row(parameter, p + PAR_CHORD)
+    shift = row(parameter, p + PAR_CAMBER) * u + quarter * row(flow, f + FLOW_SPIN)
+    onset, attached = row(parameter, p + PAR_ONSET), row(flow, f + FLOW_ATTACHED)
+    separates = _plate_separates(q, u, shift, onset, attached, frozen)
+    if not frozen:
+        put(flow, f + FLOW_ATTACHED, 1.0)
+    if not anywhere(separates):
+        return False
+    drag, inverse = row(parameter, p + PAR_PLATE_DRAG), row(parameter, p + PAR_INVERSE_RANGE)
+    deficit, attached = _plate_deficit(q, u, shift, drag, onset, inverse, attached, frozen)
+    put(flow, f + FLOW_SCRATCH_1, select(separates, deficit, 0.0))
+    if not frozen:
+        put(flow, f + FLOW_ATTACHED, select(separates, attached, 1.0))
+    return True
+
+
+@inlined
+def _table_deficits(flow, strip, f, frozen, lookup):
+    """The same for sections with tables, which always have a deficit."""
+    tables, table_first, table_blend = lookup
+    for lane in range(LANES):
+        o = f * LANES + lane
+        deficit, attached = _table_deficit(
+            flow[o + FLOW_Q_CIRCULATION * LANES],
+            flow[o + FLOW_U * LANES],
+            tables,
+            table_first[strip * LANES + lane],
+            table_blend[strip * LANES + lane],
+            flow[o + FLOW_ATTACHED * LANES],
+            frozen,
+        )
+        flow[o + FLOW_SCRATCH_1 * LANES] = deficit
+        flow[o + FLOW_ATTACHED * LANES] = attached
+    return True

@@ -12,9 +12,11 @@ from numpy.typing import NDArray
 
 from flapsim.aero.compiled import compiled
 from flapsim.aero.elementary import sine_cosine
+from flapsim.aero.lanes import LANES, put, row
 from flapsim.aero.section import REYNOLDS_FLOOR, TABLE, friction_coefficient
 from flapsim.aero.wake import SEPARATION_LAG
 from flapsim.blade_element.batch import Batch, Disturbance, Solution
+from flapsim.blade_element.block import new_block
 from flapsim.blade_element.circulation import circulation_coupled, circulation_local
 from flapsim.blade_element.flow import (
     evaluate_schedules,
@@ -26,12 +28,17 @@ from flapsim.blade_element.flow import (
     wake_lag,
 )
 from flapsim.blade_element.layout import (
+    BLOCK_INCIDENCE_SPEED,
+    BLOCK_INCIDENCE_U,
+    BLOCK_REYNOLDS,
+    BLOCK_UNSETTLED,
     CONST_AIR_ANGLE,
+    CONST_ASPECT_RATIO,
     CONST_CLIMB,
     CONST_COS_AIR,
     CONST_COS_TILT,
     CONST_COS_UP,
-    CONST_ROWS,
+    CONST_INDUCED_GAIN,
     CONST_SIN_AIR,
     CONST_SIN_TILT,
     CONST_SIN_UP,
@@ -66,12 +73,9 @@ from flapsim.blade_element.layout import (
     FLOW_SPIN,
     FLOW_U,
     FLOW_W,
-    HINGE_ROWS,
     INDUCED_LIFTING_LINE,
     INDUCED_SLOPE,
     KICK_ROWS,
-    LANES,
-    OFFSET_MASK,
     PAR_CAMBER,
     PAR_CHORD,
     PAR_FRICTION,
@@ -80,7 +84,6 @@ from flapsim.blade_element.layout import (
     SEG_ROWS,
     SEG_TWIST_ROOT,
     SERIES_ROWS,
-    SUM_ROWS,
     VERDICT_COS_INCIDENCE,
     VERDICT_REYNOLDS,
     VERDICT_ROWS,
@@ -88,420 +91,344 @@ from flapsim.blade_element.layout import (
 )
 from flapsim.blade_element.loads import half_wing_series, strip_inertia, strip_loads
 
-_L = LANES
-_MASK = OFFSET_MASK
 Array = NDArray[np.float64]
 
 
 @lru_cache(maxsize=64)
 def _phases(steps: int, harmonics: int) -> Array:
-    """Cosines and sines of all harmonics at all steps, shared by every lane."""
+    """Cosine and sine of every harmonic at every step, shared by all lanes."""
     tau = 2.0 * np.pi * np.outer(np.arange(steps), np.arange(harmonics + 1)) / steps
-    out: Array = np.stack([np.cos(tau), np.sin(tau)], axis=-1).ravel()
-    return out
+    return np.stack([np.cos(tau), np.sin(tau)], axis=-1)
 
 
 @compiled
-def _load(target, source, first, designs):
+def _load(target, first_row, source, begin):
     """Copy a block's lanes of ``source[row, design]``; the last design fills up the block."""
-    for row in range(source.shape[0]):
-        for lane in range(_L):
-            target[row * _L + lane] = source[row, min(first + lane, designs - 1)]
+    rows, designs = source.shape
+    for i in range(rows):
+        o = (first_row + i) * LANES
+        if begin + LANES <= designs:
+            for lane in range(LANES):
+                target[o + lane] = source[i, begin + lane]
+        else:
+            for lane in range(LANES):
+                target[o + lane] = source[i, min(begin + lane, designs - 1)]
 
 
 @compiled
-def _strip_reynolds(
-    flow,
-    parameter,
-    constant,
-    work,
-    friction,
-    table_first,
-    table_blend,
-    log_reynolds,
-    verdict,
-    strip,
-    slot,
-    steps,
-    law,
-    friction_kind,
-    first,
-    count,
-    block,
-    designs,
-):
-    """Reynolds number of a strip from its rms speed, and the friction or table that follows."""
-    p = (strip * PAR_ROWS * _L) & _MASK
-    for lane in range(_L):
-        work[lane] = 0.0
+def _load_designs(block, batch, begin):
+    """Copy the numbers of a block's designs."""
+    _load(block.constant, 0, batch.constant, begin)
+    _derive(block.constant, batch.induced == INDUCED_SLOPE)
+    strips, count = batch.law.size, batch.damping.size
+    for j in range(strips):
+        _load(block.parameter, j * PAR_ROWS, batch.parameter[j], begin)
+    for which in range(SCHEDULES):
+        _load(block.schedule, which * batch.schedule.shape[1], batch.schedule[which], begin)
+    for m in range(count):
+        _load(block.fit, m * strips, batch.fit[m], begin)
+        for j in range(strips):
+            _load(block.downwash, j * count + m, batch.downwash[j, m : m + 1], begin)
+
+
+@compiled
+def _derive(constant, induces):
+    """Numbers of a design that follow from others and are the same all through the stroke."""
+    air, tilt = row(constant, CONST_AIR_ANGLE), row(constant, CONST_TILT)
+    sine, cosine = sine_cosine(air)
+    put(constant, CONST_SIN_AIR, sine)
+    put(constant, CONST_COS_AIR, cosine)
+    sine, cosine = sine_cosine(tilt)
+    put(constant, CONST_SIN_TILT, sine)
+    put(constant, CONST_COS_TILT, cosine)
+    # The vertical leans back from the flight path's normal by the climb.
+    sine, cosine = sine_cosine(air + row(constant, CONST_CLIMB))
+    put(constant, CONST_SIN_UP, sine)
+    put(constant, CONST_COS_UP, cosine)
+    # Induced angle of an elliptic wing, as downwash over circulation/(pi c).
+    gain = (2.0 if induces else 0.0) / row(constant, CONST_ASPECT_RATIO)
+    put(constant, CONST_INDUCED_GAIN, gain)
+
+
+@compiled
+def _kick_motion(block, steps):
+    """Add constant departures to twist, its rate and its acceleration, at root and along."""
+    for i in range(block.motion.size):
+        block.disturbed[i] = block.motion[i]
+    for segment in range(2):
+        for i in range(KICK_ROWS // 2):
+            kick = row(block.kick, segment * (KICK_ROWS // 2) + i)
+            for n in range(steps):
+                t = (segment * steps + n) * SEG_ROWS + SEG_TWIST_ROOT + i
+                put(block.disturbed, t, row(block.disturbed, t) + kick)
+
+
+@compiled
+def _strip_reynolds(flow, parameter, constant, friction, verdict, strip, slot, steps):
+    """Reynolds number of a strip from its rms speed, kept where its friction will be."""
+    total = 0.0 * row(constant, CONST_VISCOSITY)
     for n in range(steps):
-        f = (((slot * steps + n) * FLOW_ROWS + FLOW_SEMICHORDS) * _L) & _MASK
-        for lane in range(_L):
-            work[lane] += flow[f + lane] * flow[f + lane]
-    for lane in range(_L):
-        chord = parameter[p + PAR_CHORD * _L + lane]
-        speed = 0.5 * chord * math.sqrt(work[lane] / steps)
-        reynolds = chord * speed / constant[CONST_VISCOSITY * _L + lane]
-        friction[lane] = friction_coefficient(
-            friction_kind, parameter[p + PAR_FRICTION * _L + lane], reynolds
+        rate = row(flow, (slot * steps + n) * FLOW_ROWS + FLOW_SEMICHORDS)
+        total += rate * rate
+    p = strip * PAR_ROWS
+    chord = row(parameter, p + PAR_CHORD)
+    speed = 0.5 * chord * math.sqrt(total / steps)
+    reynolds = chord * speed / row(constant, CONST_VISCOSITY)
+    put(verdict, BLOCK_REYNOLDS, min(row(verdict, BLOCK_REYNOLDS), reynolds))
+    put(friction, strip, reynolds)
+
+
+@compiled
+def _strip_friction(friction, parameter, strip, kind):
+    """Friction coefficient of a strip in the place of its Reynolds number."""
+    for lane in range(LANES):
+        factor = parameter[(strip * PAR_ROWS + PAR_FRICTION) * LANES + lane]
+        friction[strip * LANES + lane] = friction_coefficient(
+            kind, factor, friction[strip * LANES + lane]
         )
-        design = block * _L + lane
-        if design < designs:
-            verdict[VERDICT_REYNOLDS, design] = min(verdict[VERDICT_REYNOLDS, design], reynolds)
-        if law == TABLE:
-            x = math.log(max(reynolds, REYNOLDS_FLOOR))
-            i = 0
-            while i < count - 2 and x > log_reynolds[first + i + 1]:
-                i += 1
-            blend = 0.0
-            if count > 1:
-                low, high = log_reynolds[first + i], log_reynolds[first + i + 1]
-                blend = min(max((x - low) / (high - low), 0.0), 1.0)
-            table_first[strip * _L + lane] = first + i
-            table_blend[strip * _L + lane] = blend
 
 
 @compiled
-def _keep_fields(fields, flow, parameter, friction, strip, slot, steps, law, apparent, block):
+def _strip_tables(table_first, table_blend, reynolds, log_reynolds, strip, first, count):
+    """The section table below each lane's Reynolds number, and the weight of the one after it."""
+    for lane in range(strip * LANES, (strip + 1) * LANES):
+        x = math.log(max(reynolds[lane], REYNOLDS_FLOOR))
+        i = first
+        while i < first + count - 2 and x > log_reynolds[i + 1]:
+            i += 1
+        table_first[lane], table_blend[lane] = i, 0.0
+        if count > 1:
+            low, high = log_reynolds[i], log_reynolds[i + 1]
+            table_blend[lane] = min(max((x - low) / (high - low), 0.0), 1.0)
+
+
+@compiled
+def _strip_air(block, batch, strip, slot, kicked):
+    """What a strip meets through the stroke, the lag of its shed wake included."""
+    segment, steps = batch.segment[strip], batch.steps
+    reference = 0.75 if batch.apparent_mass else 0.25
+    flow, parameter, constant = block.flow, block.parameter, block.constant
+    strip_flow(flow, block.motion, parameter, constant, segment, strip, slot, reference, steps)
+    friction = block.friction
+    _strip_reynolds(flow, parameter, constant, friction, block.verdict, strip, slot, steps)
+    if batch.law[strip] == TABLE:
+        first, count = batch.table_range[strip]
+        _strip_tables(
+            block.table_first,
+            block.table_blend,
+            friction,
+            batch.log_reynolds,
+            strip,
+            first,
+            count,
+        )
+    _strip_friction(friction, parameter, strip, batch.friction[strip])
+    wake_lag(flow, constant, batch.poles, slot, steps)
+    if kicked:
+        hold_wake(flow, slot, steps)
+        motion = block.disturbed
+        strip_flow(flow, motion, parameter, constant, segment, strip, slot, reference, steps)
+        release_wake(flow, block.wake_kick, strip, slot, steps)
+
+
+@compiled
+def _strip_circulation(block, batch, strip, slot):
+    """Effective downwash of one strip on its own."""
+    apparent, steps = 1.0 if batch.apparent_mass else 0.0, batch.steps
+    for stage in range(2 if batch.lagged_stall else 1):
+        if stage == 1:
+            separation_lag(block.flow, block.constant, SEPARATION_LAG, slot, steps)
+        circulation_local(
+            block.flow,
+            block.parameter,
+            block.constant,
+            block.verdict,
+            block.queue,
+            block.places,
+            strip,
+            slot,
+            batch.law[strip],
+            (apparent, stage == 1, steps),
+            (batch.tables, block.table_first, block.table_blend),
+        )
+
+
+@compiled
+def _line_circulation(block, batch):
+    """Effective downwash of all strips of a lifting line."""
+    apparent, steps = 1.0 if batch.apparent_mass else 0.0, batch.steps
+    for stage in range(2 if batch.lagged_stall else 1):
+        if stage == 1:
+            for j in range(batch.law.size):
+                separation_lag(block.flow, block.constant, SEPARATION_LAG, j, steps)
+        circulation_coupled(
+            block.flow,
+            block.parameter,
+            block.fit,
+            block.downwash,
+            block.modes,
+            batch.damping,
+            block.verdict,
+            batch.law,
+            (apparent, stage == 1, steps),
+            (batch.tables, block.table_first, block.table_blend),
+        )
+
+
+@compiled
+def _strip_result(block, batch, strip, slot, inertia, fields, begin):
+    """Loads of a strip whose circulation is known."""
+    keep = fields.shape[0] > 0
+    segment, steps = batch.segment[strip], batch.steps
+    apparent = 1.0 if batch.apparent_mass else 0.0
+    flow, sums, parameter, constant = block.flow, block.sums, block.parameter, block.constant
+    strip_loads(
+        flow,
+        sums,
+        parameter,
+        constant,
+        block.friction,
+        block.verdict,
+        segment,
+        strip,
+        slot,
+        batch.law[strip],
+        (apparent, batch.lagged_stall, keep, steps),
+        (batch.tables, block.table_first, block.table_blend),
+    )
+    if inertia:
+        strip_inertia(flow, block.motion, sums, parameter, constant, segment, strip, slot, steps)
+    if keep:
+        apparent *= 0.0 if batch.law[strip] == TABLE else 1.0
+        _keep_fields(fields, flow, parameter, strip, slot, apparent, begin)
+
+
+@compiled
+def _keep_fields(fields, flow, parameter, strip, slot, apparent, begin):
     """Copy one strip of a block to the result, where somebody asked for it."""
-    designs = fields.shape[3]
-    p = (strip * PAR_ROWS * _L) & _MASK
+    steps = fields.shape[1]
+    p = strip * PAR_ROWS
+    quarter = apparent * 0.25 * row(parameter, p + PAR_CHORD)
+    camber = row(parameter, p + PAR_CAMBER)
+    kept = np.empty(FIELD_ROWS * LANES)
     for n in range(steps):
-        f = ((slot * steps + n) * FLOW_ROWS * _L) & _MASK
-        for lane in range(min(_L, designs - block * _L)):
-            design = block * _L + lane
-            u = flow[f + FLOW_U * _L + lane]
-            spin = flow[f + FLOW_SPIN * _L + lane]
-            q_c = flow[f + FLOW_Q_CIRCULATION * _L + lane]
-            w = q_c - parameter[p + PAR_CAMBER * _L + lane] * u
-            if law != TABLE:
-                w -= apparent * 0.25 * parameter[p + PAR_CHORD * _L + lane] * spin
-            normal = flow[f + FLOW_NORMAL * _L + lane]
-            aft = flow[f + FLOW_AFT * _L + lane]
-            moment = flow[f + FLOW_MOMENT * _L + lane]
-            out = fields[strip, n]
-            out[FIELD_U, design] = u
-            out[FIELD_W, design] = w
-            out[FIELD_INDUCED, design] = flow[f + FLOW_Q_LAGGED * _L + lane] - q_c
-            out[FIELD_ATTACHED, design] = flow[f + FLOW_ATTACHED * _L + lane]
-            out[FIELD_CIRCULATION, design] = flow[f + FLOW_CIRCULATION * _L + lane]
-            out[FIELD_NORMAL, design] = normal
-            out[FIELD_AFT, design] = aft
-            out[FIELD_MOMENT, design] = moment
-            out[FIELD_SIN, design] = flow[f + FLOW_SIN * _L + lane]
-            out[FIELD_COS, design] = flow[f + FLOW_COS * _L + lane]
-            out[FIELD_LOSS, design] = (
-                normal * flow[f + FLOW_W * _L + lane] + aft * u - moment * spin
-            )
-            out[FIELD_DOWNWASH, design] = flow[f + FLOW_Q * _L + lane]
-            out[FIELD_SEMICHORDS, design] = flow[f + FLOW_SEMICHORDS * _L + lane]
+        f = (slot * steps + n) * FLOW_ROWS
+        u, spin = row(flow, f + FLOW_U), row(flow, f + FLOW_SPIN)
+        q_c = row(flow, f + FLOW_Q_CIRCULATION)
+        normal, aft = row(flow, f + FLOW_NORMAL), row(flow, f + FLOW_AFT)
+        moment = row(flow, f + FLOW_MOMENT)
+        put(kept, FIELD_U, u)
+        put(kept, FIELD_W, q_c - camber * u - quarter * spin)
+        put(kept, FIELD_INDUCED, row(flow, f + FLOW_Q_LAGGED) - q_c)
+        put(kept, FIELD_ATTACHED, row(flow, f + FLOW_ATTACHED))
+        put(kept, FIELD_CIRCULATION, row(flow, f + FLOW_CIRCULATION))
+        put(kept, FIELD_NORMAL, normal)
+        put(kept, FIELD_AFT, aft)
+        put(kept, FIELD_MOMENT, moment)
+        put(kept, FIELD_SIN, row(flow, f + FLOW_SIN))
+        put(kept, FIELD_COS, row(flow, f + FLOW_COS))
+        put(kept, FIELD_LOSS, normal * row(flow, f + FLOW_W) + aft * u - moment * spin)
+        put(kept, FIELD_DOWNWASH, row(flow, f + FLOW_Q))
+        put(kept, FIELD_SEMICHORDS, row(flow, f + FLOW_SEMICHORDS))
+        _hand_over(fields[strip, n], kept, 0, begin)
+
+
+@compiled
+def _hand_over(result, rows, first_row, begin):
+    """Copy rows of a block to a result of shape (rows, designs)."""
+    for i in range(result.shape[0]):
+        for lane in range(min(LANES, result.shape[1] - begin)):
+            result[i, begin + lane] = rows[(first_row + i) * LANES + lane]
 
 
 @compiled
 def _summarise(series, summary, steps):
     """Mean, least and greatest value of every row of the series."""
-    least, most = SERIES_ROWS * _L, 2 * SERIES_ROWS * _L
-    for i in range(SERIES_ROWS * _L):
-        summary[i] = 0.0
-        summary[least + i] = math.inf
-        summary[most + i] = -math.inf
-    for n in range(steps):
-        f = (n * SERIES_ROWS * _L) & _MASK
-        for i in range(SERIES_ROWS * _L):
-            x = series[f + i]
-            summary[i] += x
-            summary[least + i] = min(summary[least + i], x)
-            summary[most + i] = max(summary[most + i], x)
-    for i in range(SERIES_ROWS * _L):
-        summary[i] /= steps
-
-
-@compiled
-def _air_and_tilt(constant):
-    """Sines and cosines that are the same all through the stroke."""
-    for lane in range(_L):
-        sine, cosine = sine_cosine(constant[CONST_AIR_ANGLE * _L + lane])
-        constant[CONST_SIN_AIR * _L + lane] = sine
-        constant[CONST_COS_AIR * _L + lane] = cosine
-        sine, cosine = sine_cosine(constant[CONST_TILT * _L + lane])
-        constant[CONST_SIN_TILT * _L + lane] = sine
-        constant[CONST_COS_TILT * _L + lane] = cosine
-        # The vertical leans back from the flight path's normal by the climb.
-        sine, cosine = sine_cosine(
-            constant[CONST_AIR_ANGLE * _L + lane] + constant[CONST_CLIMB * _L + lane]
-        )
-        constant[CONST_SIN_UP * _L + lane] = sine
-        constant[CONST_COS_UP * _L + lane] = cosine
-
-
-@compiled
-def _kick_motion(disturbed, motion, kick, steps):
-    """Add constant departures to twist, its rate and its acceleration, at root and along."""
-    for i in range(motion.size):
-        disturbed[i] = motion[i]
-    for segment in range(2):
+    for i in range(SERIES_ROWS):
+        total = 0.0 * row(series, i)
+        least, most = total + math.inf, total - math.inf
         for n in range(steps):
-            t = (((segment * steps + n) * SEG_ROWS + SEG_TWIST_ROOT) * _L) & _MASK
-            for i in range(6 * _L):
-                disturbed[t + i] += kick[segment * 6 * _L + i]
+            x = row(series, n * SERIES_ROWS + i)
+            total += x
+            least, most = min(least, x), max(most, x)
+        put(summary, i, total / steps)
+        put(summary, SERIES_ROWS + i, least)
+        put(summary, 2 * SERIES_ROWS + i, most)
+
+
+@compiled
+def _solve_block(block, batch, harmonics, phases, inertia, kicked, fields, begin):
+    """Solve the designs of a block; the half wing's series is left in its rows."""
+    steps, strips = batch.steps, batch.law.size
+    put(block.verdict, BLOCK_INCIDENCE_U, 1.0)
+    put(block.verdict, BLOCK_INCIDENCE_SPEED, 1.0)
+    put(block.verdict, BLOCK_UNSETTLED, 0.0)
+    put(block.verdict, BLOCK_REYNOLDS, math.inf)
+    block.sums[:] = 0.0
+    segments = batch.segment[strips - 1] + 1
+    evaluate_schedules(block.hinge, block.schedule, harmonics, phases, block.constant, steps)
+    for segment in range(segments):
+        segment_motion(block.motion, block.hinge, block.constant, segment, steps)
+    if kicked:
+        _kick_motion(block, steps)
+    # Each strip goes all the way at once and its rows stay in the cache, unless a lifting line
+    # couples them: then all must know their downwash before any knows its circulation.
+    coupled = batch.induced == INDUCED_LIFTING_LINE
+    for j in range(strips):
+        slot = j if coupled else 0
+        _strip_air(block, batch, j, slot, kicked)
+        if not coupled:
+            _strip_circulation(block, batch, j, slot)
+            _strip_result(block, batch, j, slot, inertia, fields, begin)
+    if coupled:
+        _line_circulation(block, batch)
+        for j in range(strips):
+            _strip_result(block, batch, j, j, inertia, fields, begin)
+    half_wing_series(block.series, block.sums, block.hinge, block.constant, segments, steps)
 
 
 @compiled
 def _solve_blocks(
-    first_block,
-    last_block,
-    constants,
-    parameters,
-    schedules,
-    harmonics,
-    phases,
-    segments,
-    laws,
-    frictions,
-    fits,
-    downwashes,
-    damping,
-    tables,
-    log_reynolds,
-    table_range,
-    induced,
-    poles,
-    lagged,
-    apparent_mass,
-    inertia,
-    kicked,
-    kicks,
-    wake_kicks,
-    steps,
-    mean,
-    low,
-    high,
-    verdict,
-    series_out,
-    fields,
+    first_block, last_block, batch, harmonics, phases, inertia, kicked, kicks, wake_kicks, solution
 ):
     """Solve the designs of some blocks; one call per thread."""
-    designs = constants.shape[1]
-    strips = parameters.shape[0]
-    coefficients = schedules.shape[1]
-    count = fits.shape[0]
-    coupled = induced == INDUCED_LIFTING_LINE
-    slots = strips if coupled else 1
-    segment_count = segments[strips - 1] + 1
-    apparent = 1.0 if apparent_mass else 0.0
-    reference = 0.75 if apparent_mass else 0.25
-    slope = 1.0 if induced == INDUCED_SLOPE else 0.0
-
-    constant = np.empty(CONST_ROWS * _L)
-    parameter = np.empty(strips * PAR_ROWS * _L)
-    schedule = np.empty(SCHEDULES * coefficients * _L)
-    fit = np.empty(count * strips * _L)
-    downwash = np.empty(count * strips * _L)
-    hinge = np.empty(steps * HINGE_ROWS * _L)
-    motion = np.empty(2 * steps * SEG_ROWS * _L)
-    disturbed = np.empty(2 * steps * SEG_ROWS * _L if kicked else 0)
-    kick = np.empty(KICK_ROWS * _L)
-    wake_kick = np.empty(strips * _L)
-    sums = np.empty(2 * steps * SUM_ROWS * _L)
-    flow = np.zeros(slots * steps * FLOW_ROWS * _L)
-    series = np.empty(steps * SERIES_ROWS * _L)
-    summary = np.empty(3 * SERIES_ROWS * _L)
-    work = np.empty((4 * count + 8) * _L)
-    friction = np.empty(strips * _L)
-    table_first = np.zeros(strips * _L, np.int64)
-    table_blend = np.zeros(strips * _L)
-    lookup = (tables, table_first, table_blend)
-    unconverged = np.empty(_L)
-    least_cosine = np.empty(_L)
-
-    for block in range(first_block, last_block):
-        begin = block * _L
-        _load(constant, constants, begin, designs)
-        _air_and_tilt(constant)
-        for j in range(strips):
-            _load(parameter[j * PAR_ROWS * _L :], parameters[j], begin, designs)
-        for row in range(SCHEDULES):
-            _load(schedule[row * coefficients * _L :], schedules[row], begin, designs)
-        for m in range(count):
-            _load(fit[m * strips * _L :], fits[m], begin, designs)
-        for j in range(strips):
-            if coupled:
-                _load(downwash[j * count * _L :], downwashes[j], begin, designs)
-        for lane in range(_L):
-            unconverged[lane] = 0.0
-            least_cosine[lane] = 1.0
-        evaluate_schedules(hinge, schedule, harmonics, phases, constant, steps)
-        for segment in range(segment_count):
-            segment_motion(motion, hinge, constant, segment, steps)
+    steps, strips = batch.steps, batch.law.size
+    slots = strips if batch.induced == INDUCED_LIFTING_LINE else 1
+    block = new_block(strips, steps, batch.schedule.shape[1], batch.damping.size, slots, kicked)
+    mean, low, high, verdict, series, fields = solution
+    for begin in range(first_block * LANES, last_block * LANES, LANES):
+        _load_designs(block, batch, begin)
         if kicked:
-            _load(kick, kicks, begin, designs)
-            _load(wake_kick, wake_kicks, begin, designs)
-            _kick_motion(disturbed, motion, kick, steps)
-        for i in range(sums.size):
-            sums[i] = 0.0
+            _load(block.kick, 0, kicks, begin)
+            _load(block.wake_kick, 0, wake_kicks, begin)
+        _solve_block(block, batch, harmonics, phases, inertia, kicked, fields, begin)
+        _summarise(block.series, block.summary, steps)
+        _hand_over(mean, block.summary, 0, begin)
+        _hand_over(low, block.summary, SERIES_ROWS, begin)
+        _hand_over(high, block.summary, 2 * SERIES_ROWS, begin)
+        for n in range(series.shape[0]):
+            _hand_over(series[n], block.series, n * SERIES_ROWS, begin)
+        for lane in range(min(LANES, mean.shape[1] - begin)):
+            u = block.verdict[BLOCK_INCIDENCE_U * LANES + lane]
+            speed = block.verdict[BLOCK_INCIDENCE_SPEED * LANES + lane]
+            verdict[VERDICT_COS_INCIDENCE, begin + lane] = u / (speed + 1e-300)
+            verdict[VERDICT_UNCONVERGED, begin + lane] = block.verdict[
+                BLOCK_UNSETTLED * LANES + lane
+            ]
+            verdict[VERDICT_REYNOLDS, begin + lane] = block.verdict[BLOCK_REYNOLDS * LANES + lane]
 
-        # Without a lifting line each strip goes all the way at once and its rows stay in the cache;
-        # with one, all strips must know their downwash before any knows its circulation.
-        passes = 2 if coupled else 1
-        for stage in range(passes):
-            if stage == 1:
-                circulation_coupled(
-                    flow,
-                    parameter,
-                    work,
-                    fit,
-                    downwash,
-                    damping,
-                    laws,
-                    steps,
-                    apparent,
-                    False,
-                    lookup,
-                    unconverged,
-                )
-                if lagged:
-                    for j in range(strips):
-                        separation_lag(
-                            flow, constant, work, SEPARATION_LAG, FLOW_ATTACHED, j, steps
-                        )
-                    circulation_coupled(
-                        flow,
-                        parameter,
-                        work,
-                        fit,
-                        downwash,
-                        damping,
-                        laws,
-                        steps,
-                        apparent,
-                        True,
-                        lookup,
-                        unconverged,
-                    )
-            for j in range(strips):
-                slot = j if coupled else 0
-                if stage == 0:
-                    strip_flow(
-                        flow, motion, parameter, constant, segments[j], j, slot, reference, steps
-                    )
-                    _strip_reynolds(
-                        flow,
-                        parameter,
-                        constant,
-                        work,
-                        friction[j * _L :],
-                        table_first,
-                        table_blend,
-                        log_reynolds,
-                        verdict,
-                        j,
-                        slot,
-                        steps,
-                        laws[j],
-                        frictions[j],
-                        table_range[j, 0],
-                        table_range[j, 1],
-                        block,
-                        designs,
-                    )
-                    wake_lag(flow, constant, work, poles, slot, steps)
-                    if kicked:
-                        hold_wake(flow, slot, steps)
-                        strip_flow(
-                            flow,
-                            disturbed,
-                            parameter,
-                            constant,
-                            segments[j],
-                            j,
-                            slot,
-                            reference,
-                            steps,
-                        )
-                        release_wake(flow, wake_kick[j * _L :], slot, steps)
-                if not coupled:
-                    circulation_local(
-                        flow,
-                        parameter,
-                        constant,
-                        work,
-                        j,
-                        slot,
-                        steps,
-                        laws[j],
-                        slope,
-                        apparent,
-                        False,
-                        lookup,
-                        unconverged,
-                    )
-                    if lagged:
-                        separation_lag(
-                            flow, constant, work, SEPARATION_LAG, FLOW_ATTACHED, slot, steps
-                        )
-                        circulation_local(
-                            flow,
-                            parameter,
-                            constant,
-                            work,
-                            j,
-                            slot,
-                            steps,
-                            laws[j],
-                            slope,
-                            apparent,
-                            True,
-                            lookup,
-                            unconverged,
-                        )
-                if stage == passes - 1:
-                    strip_loads(
-                        flow,
-                        sums,
-                        parameter,
-                        constant,
-                        friction[j * _L :],
-                        least_cosine,
-                        segments[j],
-                        j,
-                        slot,
-                        steps,
-                        laws[j],
-                        apparent,
-                        lagged,
-                        lookup,
-                    )
-                    if inertia:
-                        strip_inertia(
-                            flow, motion, sums, parameter, constant, segments[j], j, slot, steps
-                        )
-                    if fields.shape[0] > 0:
-                        _keep_fields(
-                            fields,
-                            flow,
-                            parameter,
-                            friction,
-                            j,
-                            slot,
-                            steps,
-                            laws[j],
-                            apparent,
-                            block,
-                        )
-        half_wing_series(series, sums, hinge, constant, segment_count, steps)
-        for lane in range(min(_L, designs - begin)):
-            verdict[VERDICT_COS_INCIDENCE, begin + lane] = least_cosine[lane]
-            verdict[VERDICT_UNCONVERGED, begin + lane] = unconverged[lane]
-        _summarise(series, summary, steps)
-        for row in range(SERIES_ROWS):
-            for lane in range(min(_L, designs - begin)):
-                mean[row, begin + lane] = summary[row * _L + lane]
-                low[row, begin + lane] = summary[(SERIES_ROWS + row) * _L + lane]
-                high[row, begin + lane] = summary[(2 * SERIES_ROWS + row) * _L + lane]
-        for n in range(series_out.shape[0]):
-            for row in range(SERIES_ROWS):
-                for lane in range(min(_L, designs - begin)):
-                    series_out[n, row, begin + lane] = series[(n * SERIES_ROWS + row) * _L + lane]
+
+def _read_only(batch: Batch) -> Batch:
+    """The same batch in arrays of one kind, since each kind would be compiled for afresh."""
+    values: list[object] = []
+    for value in batch:
+        if isinstance(value, np.ndarray):
+            shown = np.ascontiguousarray(value).view()
+            shown.flags.writeable = False
+            values.append(shown)
+        else:
+            values.append(value)
+    return Batch._make(values)
 
 
 def solve(
@@ -536,56 +463,38 @@ def solve(
     Solution
     """
     designs = batch.constant.shape[1]
-    strips = batch.parameter.shape[0]
-    steps = batch.steps
-    used = np.abs(batch.schedule).max(axis=2) > 0.0
+    strips, steps = batch.parameter.shape[0], batch.steps
     half = (batch.schedule.shape[1] - 1) // 2
+    used = np.asarray(batch.schedule.any(axis=2))
     order = np.arange(1, half + 1)
     harmonics = np.max(
         order * (used[:, 1 : half + 1] | used[:, half + 1 :]), axis=1, initial=0
     ).astype(np.int64)
-    mean = np.empty((SERIES_ROWS, designs))
-    low, high = np.empty_like(mean), np.empty_like(mean)
-    verdict = np.full((VERDICT_ROWS, designs), np.inf)
-    series_out = np.empty((steps if series else 0, SERIES_ROWS, designs))
-    fields_out = np.empty((strips, steps, FIELD_ROWS, designs) if fields else (0, 0, FIELD_ROWS, 1))
-    blocks = -(-designs // _L)
-    kicks = np.zeros((KICK_ROWS, 1)) if disturbance is None else disturbance.twist
-    wake_kicks = np.zeros((strips, 1)) if disturbance is None else disturbance.wake
+    solution = Solution(
+        mean=np.empty((SERIES_ROWS, designs)),
+        low=np.empty((SERIES_ROWS, designs)),
+        high=np.empty((SERIES_ROWS, designs)),
+        verdict=np.empty((VERDICT_ROWS, designs)),
+        series=np.empty((steps if series else 0, SERIES_ROWS, designs)),
+        fields=np.empty((strips, steps, FIELD_ROWS, designs) if fields else (0, 0, FIELD_ROWS, 1)),
+    )
+    blocks = -(-designs // LANES)
+    batch = _read_only(batch)
+    still = Disturbance(np.zeros((KICK_ROWS, 1)), np.zeros((strips, 1)))
+    kicks, wake_kicks = disturbance or still
 
     def work(first: int, last: int) -> None:
         _solve_blocks(
             first,
             last,
-            batch.constant,
-            batch.parameter,
-            batch.schedule,
+            batch,
             harmonics,
             _phases(steps, half),
-            batch.segment,
-            batch.law,
-            batch.friction,
-            batch.fit,
-            batch.downwash,
-            batch.damping,
-            batch.tables,
-            batch.log_reynolds,
-            batch.table_range,
-            batch.induced,
-            batch.poles,
-            batch.lagged_stall,
-            batch.apparent_mass,
             inertia,
             disturbance is not None,
             kicks,
             wake_kicks,
-            steps,
-            mean,
-            low,
-            high,
-            verdict,
-            series_out,
-            fields_out,
+            solution,
         )
 
     threads = max(1, min(threads, blocks, os.cpu_count() or 1))
@@ -596,4 +505,4 @@ def solve(
         pieces = np.unique(np.linspace(0, blocks, 8 * threads + 1).astype(int))
         with ThreadPoolExecutor(threads) as pool:
             list(pool.map(work, pieces[:-1].tolist(), pieces[1:].tolist()))
-    return Solution(mean, low, high, verdict, series_out, fields_out)
+    return solution

@@ -1,9 +1,7 @@
 """Where every number of the strip kernel lives.
 
-Designs are worked on in blocks of `LANES`: the innermost loop of every pass runs over the designs
-of a block, so that the compiler turns it into vector instructions. All arrays are flat; the lane is
-the fastest index and the number of rows is a constant, so that the compiler can prove that two
-rows never overlap::
+Designs are worked on in blocks of `flapsim.aero.lanes.LANES`: a row is one number of each design
+of the block. All arrays are flat, the lane is the fastest index::
 
     constant[row, lane]                  numbers of a design (CONST_*)
     parameter[strip, row, lane]          numbers of a strip (PAR_*)
@@ -11,6 +9,7 @@ rows never overlap::
     motion[segment, step, row, lane]     motion of a segment (SEG_*)
     sums[segment, step, row, lane]       sums over its strips (SUM_*)
     flow[slot, step, row, lane]          one strip through the stroke (FLOW_*)
+    queue[group, row, lane]              strips and instants to be solved for (QUEUE_*)
     series[step, row, lane]              the half wing through the stroke (SERIES_*)
 
 ``slot`` is 0 for every strip unless a lifting line couples them; then each strip keeps its own.
@@ -18,14 +17,7 @@ rows never overlap::
 
 from __future__ import annotations
 
-LANES = 16
-"""Designs in a block."""
-
-OFFSET_MASK = 0x7FFFFFFF
-"""Offsets are masked with this, which changes nothing but tells the compiler that they are not
-negative: otherwise it must provide for Python's indices from the end, and gives up on vectors."""
-
-# Numbers of a design; the kernel fills in the last six itself.
+# Numbers of a design; the kernel fills in the last seven itself.
 (
     CONST_DENSITY,
     CONST_VISCOSITY,
@@ -51,8 +43,9 @@ negative: otherwise it must provide for Python's indices from the end, and gives
     CONST_COS_TILT,
     CONST_SIN_UP,
     CONST_COS_UP,
-) = range(24)
-CONST_ROWS = 24
+    CONST_INDUCED_GAIN,
+) = range(25)
+CONST_ROWS = 25
 
 # Numbers of a strip.
 (
@@ -175,6 +168,24 @@ FLOW_AFT = FLOW_SCRATCH_2
 FLOW_MOMENT = FLOW_SCRATCH_3
 FLOW_CIRCULATION = FLOW_SCRATCH_4
 
+# What waits for its circulation, in groups of one number of lanes each.
+(
+    QUEUE_Q,
+    QUEUE_LAGGED,
+    QUEUE_U,
+    QUEUE_SHIFT,
+    QUEUE_GAIN,
+    QUEUE_DRAG,
+    QUEUE_ONSET,
+    QUEUE_INVERSE_RANGE,
+    QUEUE_ATTACHED,
+    QUEUE_DEFICIT,
+    QUEUE_SLOPE,
+    QUEUE_LAST,
+    QUEUE_UNSETTLED,
+) = range(13)
+QUEUE_ROWS = 13
+
 # The half wing through the stroke: nine rows a segment, then the torques of the air on each degree
 # of freedom in the order of the schedules, then the rest; the tip's height is in the
 # hinge frame, and the mass torques are those of inertia and weight on the four ends of twist.
@@ -226,5 +237,14 @@ FIELD_ROWS = 13
     VERDICT_REYNOLDS,
 ) = range(3)
 VERDICT_ROWS = 3
+
+# The same while a block is worked on: the largest incidence as chordwise velocity and speed.
+(
+    BLOCK_INCIDENCE_U,
+    BLOCK_INCIDENCE_SPEED,
+    BLOCK_UNSETTLED,
+    BLOCK_REYNOLDS,
+) = range(4)
+BLOCK_VERDICT_ROWS = 4
 
 INDUCED_NONE, INDUCED_SLOPE, INDUCED_LIFTING_LINE = 0, 1, 2

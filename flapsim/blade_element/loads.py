@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from flapsim.aero.compiled import compiled, inlined
+from flapsim.aero.lanes import LANES, anywhere, put, row, select
 from flapsim.aero.section import (
     TABLE,
     attached_weight,
@@ -14,6 +15,8 @@ from flapsim.aero.section import (
 )
 from flapsim.blade_element.circulation import table_coefficients, table_lift
 from flapsim.blade_element.layout import (
+    BLOCK_INCIDENCE_SPEED,
+    BLOCK_INCIDENCE_U,
     CONST_AIRSPEED,
     CONST_AREA,
     CONST_COS_AIR,
@@ -35,6 +38,9 @@ from flapsim.blade_element.layout import (
     FLOW_Q,
     FLOW_Q_CIRCULATION,
     FLOW_ROWS,
+    FLOW_SCRATCH_1,
+    FLOW_SCRATCH_2,
+    FLOW_SCRATCH_3,
     FLOW_SIN,
     FLOW_SPIN,
     FLOW_SPIN_RATE,
@@ -50,8 +56,6 @@ from flapsim.blade_element.layout import (
     HINGE_SIN_OUTER,
     HINGE_SIN_RELATIVE,
     HINGE_SIN_SWEEP,
-    LANES,
-    OFFSET_MASK,
     PAR_CAMBER,
     PAR_CHORD,
     PAR_DISTANCE,
@@ -122,19 +126,34 @@ from flapsim.blade_element.layout import (
 )
 from flapsim.body import STANDARD_GRAVITY
 
-_L = LANES
 _GRAVITY = STANDARD_GRAVITY
-_MASK = OFFSET_MASK
+
+
+@inlined
+def _separated_plate(density, chord, u, w, f, drag):
+    """Weight of the attached flow; force, its place and circulation of the separated one."""
+    weight, separated, centre, bound = 0.0 * u + 1.0, 0.0 * u, 0.0 * u, 0.0 * u
+    # Most strips are attached most of the time; none of this is then asked for.
+    separates = f < 1.0
+    if anywhere(separates):
+        # A lagged length may exceed 1 by rounding; it must then not depend on its neighbours.
+        weight = select(separates, attached_weight(f), 1.0)
+        lost = 1.0 - weight
+        speed = math.sqrt(u * u + w * w) + 1e-300
+        separated = lost * 0.5 * density * chord * plate_separated_velocity(u, w, drag)
+        centre = plate_centre_of_pressure(w / speed, u / speed)
+        bound = lost * plate_separated_bound(u, w, drag)
+    return weight, separated, centre, bound
 
 
 @inlined
 def _plate_loads(
-    density, chord, u, w, q, q_c, f, spin, camber, suction, plate_drag, friction, axis, apparent
+    density, chord, u, q, q_c, f, spin, camber, suction, plate_drag, friction, axis, apparent
 ):
     """Forces, moment and losses of a thin plate or airfoil, without apparent mass.
 
     Returns normal force, aft force, nose-up moment about the twist axis, wake loss, profile loss
-    (all per metre), circulation, and the cosine of the incidence.
+    (all per metre), circulation, and the speed that the incidence goes by.
     """
     reference = 0.25 + 0.5 * apparent
     quarter = 0.25 * chord * spin
@@ -142,13 +161,8 @@ def _plate_loads(
     w_m = w_c - apparent * quarter
     w_camber = w_c + (1.0 - 2.0 * apparent) * quarter
     speed = math.sqrt(u * u + w_m * w_m)
-    sine = w_m / (speed + 1e-300)
-    cosine = u / (speed + 1e-300)
-    weight = attached_weight(f)
-    lost = 1.0 - weight
+    weight, separated, centre, bound = _separated_plate(density, chord, u, w_m, f, plate_drag)
     k = weight * math.pi * density * chord
-    separated = lost * 0.5 * density * chord * plate_separated_velocity(u, w_m, plate_drag)
-    centre = plate_centre_of_pressure(sine, cosine)
     circulatory = k * u * q_c
     rub = 0.5 * density * chord * friction * speed * u
     normal = circulatory + separated
@@ -164,8 +178,8 @@ def _plate_loads(
         + rub * u
     )
     wake = (q - q_c) * normal
-    bound = math.pi * chord * (weight * q_c + lost * plate_separated_bound(u, w_m, plate_drag))
-    return normal, aft, moment, wake, profile, bound, cosine
+    bound = math.pi * chord * (weight * q_c + bound)
+    return normal, aft, moment, wake, profile, bound, speed
 
 
 @inlined
@@ -182,182 +196,114 @@ def _table_loads(density, chord, u, q, w_c, spin, lift, drag, moment, axis, appa
     about_axis = -normal * (0.25 - axis) * chord + pitching - turning * u
     profile = resist * (u * u + w_c * (w_c - half)) - pitching * spin
     wake = (q - w_c) * normal
-    return normal, aft, about_axis, wake, profile, bound, u / (speed + 1e-300)
+    return normal, aft, about_axis, wake, profile, bound, speed
+
+
+@inlined
+def _look_up_coefficients(flow, f, strip, lookup, lagged):
+    """Lift, drag and moment coefficient of a section table, lane by lane."""
+    tables, table_first, table_blend = lookup
+    for lane in range(LANES):
+        first, blend = table_first[strip * LANES + lane], table_blend[strip * LANES + lane]
+        u = flow[(f + FLOW_U) * LANES + lane]
+        alpha = math.atan2(flow[(f + FLOW_Q_CIRCULATION) * LANES + lane], u)
+        attached = flow[(f + FLOW_ATTACHED) * LANES + lane]
+        lift = table_lift(tables, first, blend, alpha, attached, lagged)
+        drag, moment = table_coefficients(tables, first, blend, alpha)
+        flow[(f + FLOW_SCRATCH_1) * LANES + lane] = lift
+        flow[(f + FLOW_SCRATCH_2) * LANES + lane] = drag
+        flow[(f + FLOW_SCRATCH_3) * LANES + lane] = moment
+    return (
+        row(flow, f + FLOW_SCRATCH_1),
+        row(flow, f + FLOW_SCRATCH_2),
+        row(flow, f + FLOW_SCRATCH_3),
+    )
 
 
 @compiled
 def strip_loads(
-    flow,
-    sums,
-    parameter,
-    constant,
-    friction,
-    least_cosine,
-    segment,
-    strip,
-    slot,
-    steps,
-    law,
-    apparent,
-    lagged,
-    lookup,
+    flow, sums, parameter, constant, friction, verdict, segment, strip, slot, law, options, lookup
 ):
     """Loads of one strip through the stroke, added to the sums of its segment.
 
-    ``apparent`` is 1 with the apparent-mass package, 0 without. ``least_cosine`` keeps each
-    design's smallest cosine of incidence.
+    ``options``: 1 with the apparent-mass package, whether stall lags, whether to leave the strip's
+    own loads in its rows of `Block.flow`, steps.
     """
-    values, table_first, table_blend = lookup
-    p = (strip * PAR_ROWS * _L) & _MASK
+    apparent, lagged, keep, steps = options
+    p = strip * PAR_ROWS
+    density, axis = row(constant, CONST_DENSITY), row(constant, CONST_TWIST_AXIS)
+    chord, width = row(parameter, p + PAR_CHORD), row(parameter, p + PAR_WIDTH)
+    r, eta = row(parameter, p + PAR_DISTANCE), row(parameter, p + PAR_FRACTION)
+    half_way = (0.5 - axis) * chord
+    virtual = apparent * 0.25 * math.pi * density * chord * chord
+    virtual_turn = virtual * chord * chord * (1.0 / 32.0)
+    camber, suction = row(parameter, p + PAR_CAMBER), row(parameter, p + PAR_SUCTION)
+    plate_drag, rough = row(parameter, p + PAR_PLATE_DRAG), row(friction, strip)
+    worst_u = row(verdict, BLOCK_INCIDENCE_U)
+    worst_speed = row(verdict, BLOCK_INCIDENCE_SPEED)
     for n in range(steps):
-        f = ((slot * steps + n) * FLOW_ROWS * _L) & _MASK
+        f = (slot * steps + n) * FLOW_ROWS
+        u, w = row(flow, f + FLOW_U), row(flow, f + FLOW_W)
+        q, q_c = row(flow, f + FLOW_Q), row(flow, f + FLOW_Q_CIRCULATION)
+        attached, spin = row(flow, f + FLOW_ATTACHED), row(flow, f + FLOW_SPIN)
         if law == TABLE:
-            for lane in range(_L):
-                u = flow[f + FLOW_U * _L + lane]
-                q_c = flow[f + FLOW_Q_CIRCULATION * _L + lane]
-                first = table_first[strip * _L + lane]
-                blend = table_blend[strip * _L + lane]
-                alpha = math.atan2(q_c, u)
-                lift = table_lift(
-                    values, first, blend, alpha, flow[f + FLOW_ATTACHED * _L + lane], lagged
-                )
-                drag, moment = table_coefficients(values, first, blend, alpha)
-                normal, aft, about, wake, profile, bound, cosine = _table_loads(
-                    constant[CONST_DENSITY * _L + lane],
-                    parameter[p + PAR_CHORD * _L + lane],
-                    u,
-                    flow[f + FLOW_Q * _L + lane],
-                    q_c,
-                    flow[f + FLOW_SPIN * _L + lane],
-                    lift,
-                    drag,
-                    moment,
-                    constant[CONST_TWIST_AXIS * _L + lane],
-                    apparent,
-                )
-                _add(
-                    flow,
-                    sums,
-                    parameter,
-                    constant,
-                    least_cosine,
-                    segment,
-                    p,
-                    f,
-                    n,
-                    steps,
-                    lane,
-                    apparent,
-                    normal,
-                    aft,
-                    about,
-                    wake,
-                    profile,
-                    bound,
-                    cosine,
-                )
+            lift, drag, pitching = _look_up_coefficients(flow, f, strip, lookup, lagged)
+            normal, aft, moment, wake, profile, bound, speed = _table_loads(
+                density, chord, u, q, q_c, spin, lift, drag, pitching, axis, apparent
+            )
         else:
-            for lane in range(_L):
-                normal, aft, about, wake, profile, bound, cosine = _plate_loads(
-                    constant[CONST_DENSITY * _L + lane],
-                    parameter[p + PAR_CHORD * _L + lane],
-                    flow[f + FLOW_U * _L + lane],
-                    flow[f + FLOW_W * _L + lane],
-                    flow[f + FLOW_Q * _L + lane],
-                    flow[f + FLOW_Q_CIRCULATION * _L + lane],
-                    flow[f + FLOW_ATTACHED * _L + lane],
-                    flow[f + FLOW_SPIN * _L + lane],
-                    parameter[p + PAR_CAMBER * _L + lane],
-                    parameter[p + PAR_SUCTION * _L + lane],
-                    parameter[p + PAR_PLATE_DRAG * _L + lane],
-                    friction[lane],
-                    constant[CONST_TWIST_AXIS * _L + lane],
-                    apparent,
-                )
-                _add(
-                    flow,
-                    sums,
-                    parameter,
-                    constant,
-                    least_cosine,
-                    segment,
-                    p,
-                    f,
-                    n,
-                    steps,
-                    lane,
-                    apparent,
-                    normal,
-                    aft,
-                    about,
-                    wake,
-                    profile,
-                    bound,
-                    cosine,
-                )
+            normal, aft, moment, wake, profile, bound, speed = _plate_loads(
+                density,
+                chord,
+                u,
+                q,
+                q_c,
+                attached,
+                spin,
+                camber,
+                suction,
+                plate_drag,
+                rough,
+                axis,
+                apparent,
+            )
+        push = virtual * row(flow, f + FLOW_MID_RATE)
+        turn = virtual_turn * row(flow, f + FLOW_SPIN_RATE)
+        normal += push
+        moment -= push * half_way + turn
+        stored = push * (w + half_way * spin) + turn * spin
+        sine, cosine = row(flow, f + FLOW_SIN), row(flow, f + FLOW_COS)
+        fx = width * (aft * cosine + normal * sine)
+        fn = width * (normal * cosine - aft * sine)
+        about = width * moment
+        t = (segment * steps + n) * SUM_ROWS
+        _add(sums, t + SUM_FX, fx)
+        _add(sums, t + SUM_FN, fn)
+        _add(sums, t + SUM_RFX, r * fx)
+        _add(sums, t + SUM_RFN, r * fn)
+        _add(sums, t + SUM_M, about)
+        _add(sums, t + SUM_ETA_M, eta * about)
+        _add(sums, t + SUM_LOSS, width * (normal * w + aft * u - moment * spin))
+        _add(sums, t + SUM_WAKE, width * (wake + stored))
+        _add(sums, t + SUM_PROFILE, width * profile)
+        _add(sums, t + SUM_STALLED, select(attached < 0.5, width * chord, 0.0))
+        # Smaller cosine of the incidence, without dividing by the speed.
+        worse = u * worst_speed < worst_u * speed
+        worst_u = select(worse, u, worst_u)
+        worst_speed = select(worse, speed, worst_speed)
+        if keep:
+            put(flow, f + FLOW_NORMAL, normal)
+            put(flow, f + FLOW_AFT, aft)
+            put(flow, f + FLOW_MOMENT, moment)
+            put(flow, f + FLOW_CIRCULATION, bound)
+    put(verdict, BLOCK_INCIDENCE_U, worst_u)
+    put(verdict, BLOCK_INCIDENCE_SPEED, worst_speed)
 
 
 @inlined
-def _add(
-    flow,
-    sums,
-    parameter,
-    constant,
-    least_cosine,
-    segment,
-    p,
-    f,
-    n,
-    steps,
-    lane,
-    apparent,
-    normal,
-    aft,
-    about,
-    wake,
-    profile,
-    bound,
-    cosine,
-):
-    """Add the apparent mass to one lane's loads and the loads to the sums of the segment."""
-    density = constant[CONST_DENSITY * _L + lane]
-    chord = parameter[p + PAR_CHORD * _L + lane]
-    axis = constant[CONST_TWIST_AXIS * _L + lane]
-    spin = flow[f + FLOW_SPIN * _L + lane]
-    w = flow[f + FLOW_W * _L + lane]
-    virtual = apparent * 0.25 * math.pi * density * chord * chord
-    push = virtual * flow[f + FLOW_MID_RATE * _L + lane]
-    turn = virtual * chord * chord * (1.0 / 32.0) * flow[f + FLOW_SPIN_RATE * _L + lane]
-    total = normal + push
-    moment = about - push * (0.5 - axis) * chord - turn
-    stored = push * (w + (0.5 - axis) * chord * spin) + turn * spin
-    sine = flow[f + FLOW_SIN * _L + lane]
-    cosine_twist = flow[f + FLOW_COS * _L + lane]
-    fx = aft * cosine_twist + total * sine
-    fn = total * cosine_twist - aft * sine
-    width = parameter[p + PAR_WIDTH * _L + lane]
-    r = parameter[p + PAR_DISTANCE * _L + lane]
-    eta = parameter[p + PAR_FRACTION * _L + lane]
-    t = (((segment * steps + n) * SUM_ROWS * _L) & _MASK) + lane
-    sums[t + SUM_FX * _L] += width * fx
-    sums[t + SUM_FN * _L] += width * fn
-    sums[t + SUM_RFX * _L] += width * r * fx
-    sums[t + SUM_RFN * _L] += width * r * fn
-    sums[t + SUM_M * _L] += width * moment
-    sums[t + SUM_ETA_M * _L] += width * eta * moment
-    sums[t + SUM_LOSS * _L] += width * (
-        total * w + aft * flow[f + FLOW_U * _L + lane] - moment * spin
-    )
-    sums[t + SUM_WAKE * _L] += width * (wake + stored)
-    sums[t + SUM_PROFILE * _L] += width * profile
-    sums[t + SUM_STALLED * _L] += (
-        width * chord if flow[f + FLOW_ATTACHED * _L + lane] < 0.5 else 0.0
-    )
-    least_cosine[lane] = min(least_cosine[lane], cosine)
-    flow[f + FLOW_NORMAL * _L + lane] = total
-    flow[f + FLOW_AFT * _L + lane] = aft
-    flow[f + FLOW_MOMENT * _L + lane] = moment
-    flow[f + FLOW_CIRCULATION * _L + lane] = bound
+def _add(array, index, value):
+    """Add to a row."""
+    put(array, index, row(array, index) + value)
 
 
 @compiled
@@ -367,81 +313,74 @@ def strip_inertia(flow, motion, sums, parameter, constant, segment, strip, slot,
     The spar lies on the twist axis, the skin evenly over the chord. Energies are sums of squares
     of components, so their rates need no terms for the turning frame.
     """
-    p = (strip * PAR_ROWS * _L) & _MASK
+    p = strip * PAR_ROWS
     for n in range(steps):
-        t = ((segment * steps + n) * SEG_ROWS * _L) & _MASK
-        f = ((slot * steps + n) * FLOW_ROWS * _L) & _MASK
-        o = ((segment * steps + n) * SUM_ROWS * _L) & _MASK
-        for lane in range(_L):
-            r = parameter[p + PAR_DISTANCE * _L + lane]
-            eta = parameter[p + PAR_FRACTION * _L + lane]
-            chord = parameter[p + PAR_CHORD * _L + lane]
-            skin = parameter[p + PAR_SKIN * _L + lane]
-            spar = parameter[p + PAR_SPAR * _L + lane]
-            arm = (0.5 - constant[CONST_TWIST_AXIS * _L + lane]) * chord
-            sine = flow[f + FLOW_SIN * _L + lane]
-            cosine = flow[f + FLOW_COS * _L + lane]
-            spin = flow[f + FLOW_SPIN * _L + lane]
-            spin_rate = flow[f + FLOW_SPIN_RATE * _L + lane]
-            twist_rate = (
-                motion[t + SEG_TWIST_ROOT_RATE * _L + lane]
-                + eta * motion[t + SEG_TWIST_SPREAD_RATE * _L + lane]
-            )
-            vx = motion[t + SEG_VX0 * _L + lane] - r * motion[t + SEG_X1 * _L + lane]
-            vn = motion[t + SEG_VN0 * _L + lane] - r * motion[t + SEG_N1 * _L + lane]
-            vs = motion[t + SEG_VS0 * _L + lane]
-            vx_rate = motion[t + SEG_VX0_RATE * _L + lane] - r * motion[t + SEG_X1_RATE * _L + lane]
-            vn_rate = motion[t + SEG_VN0_RATE * _L + lane] - r * motion[t + SEG_N1_RATE * _L + lane]
-            vs_rate = motion[t + SEG_VS0_RATE * _L + lane]
-            # Components along chord and normal, and the turning about the section's normal.
-            along = vx * cosine - vn * sine
-            across = vx * sine + vn * cosine
-            along_rate = vx_rate * cosine - vn_rate * sine - twist_rate * across
-            across_rate = vx_rate * sine + vn_rate * cosine + twist_rate * along
-            yawing = (
-                -motion[t + SEG_N1 * _L + lane] * sine + motion[t + SEG_X1 * _L + lane] * cosine
-            )
-            yawing_rate = (
-                -motion[t + SEG_N1_RATE * _L + lane] * sine
-                + motion[t + SEG_X1_RATE * _L + lane] * cosine
-                - twist_rate
-                * (motion[t + SEG_N1 * _L + lane] * cosine + motion[t + SEG_X1 * _L + lane] * sine)
-            )
-            middle_s, middle_s_rate = vs + arm * yawing, vs_rate + arm * yawing_rate
-            middle_n, middle_n_rate = across - arm * spin, across_rate - arm * spin_rate
-            gyration = chord * chord * (1.0 / 12.0)
-            on_axis = vx * vx_rate + vn * vn_rate + vs * vs_rate
-            of_skin = (
-                along * along_rate
-                + middle_s * middle_s_rate
-                + middle_n * middle_n_rate
-                + gyration * (yawing * yawing_rate + spin * spin_rate)
-            )
-            width = parameter[p + PAR_WIDTH * _L + lane]
-            sums[o + SUM_INERTIAL * _L + lane] += width * (spar * on_axis + skin * chord * of_skin)
-            # Moment of inertia and weight about the twist axis: only the skin lies off it.
-            spin_hinge = motion[t + SEG_SPIN * _L + lane]
-            lift_x = (
-                vx_rate
-                + spin_hinge * vn
-                - motion[t + SEG_X1 * _L + lane] * vs
-                + _GRAVITY * motion[t + SEG_UP_X * _L + lane]
-            )
-            lift_n = (
-                vn_rate
-                - motion[t + SEG_N1 * _L + lane] * vs
-                - spin_hinge * vx
-                + _GRAVITY * motion[t + SEG_UP_N * _L + lane]
-            )
-            rolling = (
-                -motion[t + SEG_N1 * _L + lane] * cosine - motion[t + SEG_X1 * _L + lane] * sine
-            )
-            mass = skin * chord
-            moment = mass * arm * (lift_x * sine + lift_n * cosine) + mass * (
-                gyration + arm * arm
-            ) * (rolling * yawing - spin_rate)
-            sums[o + SUM_MASS_M * _L + lane] += width * moment
-            sums[o + SUM_ETA_MASS_M * _L + lane] += width * eta * moment
+        t = (segment * steps + n) * SEG_ROWS
+        f = (slot * steps + n) * FLOW_ROWS
+        o = (segment * steps + n) * SUM_ROWS
+        r = row(parameter, p + PAR_DISTANCE)
+        eta = row(parameter, p + PAR_FRACTION)
+        chord = row(parameter, p + PAR_CHORD)
+        skin = row(parameter, p + PAR_SKIN)
+        spar = row(parameter, p + PAR_SPAR)
+        arm = (0.5 - row(constant, CONST_TWIST_AXIS)) * chord
+        sine = row(flow, f + FLOW_SIN)
+        cosine = row(flow, f + FLOW_COS)
+        spin = row(flow, f + FLOW_SPIN)
+        spin_rate = row(flow, f + FLOW_SPIN_RATE)
+        twist_rate = row(motion, t + SEG_TWIST_ROOT_RATE) + eta * row(
+            motion, t + SEG_TWIST_SPREAD_RATE
+        )
+        vx = row(motion, t + SEG_VX0) - r * row(motion, t + SEG_X1)
+        vn = row(motion, t + SEG_VN0) - r * row(motion, t + SEG_N1)
+        vs = row(motion, t + SEG_VS0)
+        vx_rate = row(motion, t + SEG_VX0_RATE) - r * row(motion, t + SEG_X1_RATE)
+        vn_rate = row(motion, t + SEG_VN0_RATE) - r * row(motion, t + SEG_N1_RATE)
+        vs_rate = row(motion, t + SEG_VS0_RATE)
+        # Components along chord and normal, and the turning about the section's normal.
+        along = vx * cosine - vn * sine
+        across = vx * sine + vn * cosine
+        along_rate = vx_rate * cosine - vn_rate * sine - twist_rate * across
+        across_rate = vx_rate * sine + vn_rate * cosine + twist_rate * along
+        yawing = -row(motion, t + SEG_N1) * sine + row(motion, t + SEG_X1) * cosine
+        yawing_rate = (
+            -row(motion, t + SEG_N1_RATE) * sine
+            + row(motion, t + SEG_X1_RATE) * cosine
+            - twist_rate * (row(motion, t + SEG_N1) * cosine + row(motion, t + SEG_X1) * sine)
+        )
+        middle_s, middle_s_rate = vs + arm * yawing, vs_rate + arm * yawing_rate
+        middle_n, middle_n_rate = across - arm * spin, across_rate - arm * spin_rate
+        gyration = chord * chord * (1.0 / 12.0)
+        on_axis = vx * vx_rate + vn * vn_rate + vs * vs_rate
+        of_skin = (
+            along * along_rate
+            + middle_s * middle_s_rate
+            + middle_n * middle_n_rate
+            + gyration * (yawing * yawing_rate + spin * spin_rate)
+        )
+        width = row(parameter, p + PAR_WIDTH)
+        _add(sums, o + SUM_INERTIAL, width * (spar * on_axis + skin * chord * of_skin))
+        # Moment of inertia and weight about the twist axis: only the skin lies off it.
+        spin_hinge = row(motion, t + SEG_SPIN)
+        lift_x = (
+            vx_rate
+            + spin_hinge * vn
+            - row(motion, t + SEG_X1) * vs
+            + _GRAVITY * row(motion, t + SEG_UP_X)
+        )
+        lift_n = (
+            vn_rate
+            - row(motion, t + SEG_N1) * vs
+            - spin_hinge * vx
+            + _GRAVITY * row(motion, t + SEG_UP_N)
+        )
+        rolling = -row(motion, t + SEG_N1) * cosine - row(motion, t + SEG_X1) * sine
+        mass = skin * chord
+        moment = mass * arm * (lift_x * sine + lift_n * cosine) + mass * (gyration + arm * arm) * (
+            rolling * yawing - spin_rate
+        )
+        _add(sums, o + SUM_MASS_M, width * moment)
+        _add(sums, o + SUM_ETA_MASS_M, width * eta * moment)
 
 
 @compiled
@@ -451,93 +390,103 @@ def half_wing_series(series, sums, hinge, constant, segments, steps):
     Forces along lift, thrust and starboard; moments about the origin of the design axes.
     """
     for n in range(steps):
-        b = (n * HINGE_ROWS * _L) & _MASK
-        o = (n * SERIES_ROWS * _L) & _MASK
-        for row in range(SERIES_ROWS):
-            for lane in range(_L):
-                series[o + row * _L + lane] = 0.0
+        b = n * HINGE_ROWS
+        o = n * SERIES_ROWS
+        for which in range(SERIES_ROWS):
+            put(series, o + which, 0.0)
         for segment in range(segments):
-            t = ((segment * steps + n) * SUM_ROWS * _L) & _MASK
-            k = (o + segment * SEGMENT_SERIES * _L) & _MASK
-            for lane in range(_L):
-                sin_air = constant[CONST_SIN_AIR * _L + lane]
-                cos_air = constant[CONST_COS_AIR * _L + lane]
-                sin_tilt = constant[CONST_SIN_TILT * _L + lane]
-                cos_tilt = constant[CONST_COS_TILT * _L + lane]
-                s1 = hinge[b + HINGE_SIN_INNER * _L + lane]
-                c1 = hinge[b + HINGE_COS_INNER * _L + lane]
-                y = constant[CONST_SHOULDER * _L + lane]
-                z = 0.0
-                arm = 0.0
-                sp, cp, s2, c2, sq, cq = s1, c1, 0.0, 1.0, 0.0, 1.0
-                if segment == 1:
-                    sp = hinge[b + HINGE_SIN_OUTER * _L + lane]
-                    cp = hinge[b + HINGE_COS_OUTER * _L + lane]
-                    s2 = hinge[b + HINGE_SIN_RELATIVE * _L + lane]
-                    c2 = hinge[b + HINGE_COS_RELATIVE * _L + lane]
-                    sq = hinge[b + HINGE_SIN_SWEEP * _L + lane]
-                    cq = hinge[b + HINGE_COS_SWEEP * _L + lane]
-                    arm = constant[CONST_INNER_LENGTH * _L + lane]
-                    y += arm * c1
-                    z += arm * s1
-                sx, sn = sums[t + SUM_FX * _L + lane], sums[t + SUM_FN * _L + lane]
-                rx, rn = sums[t + SUM_RFX * _L + lane], sums[t + SUM_RFN * _L + lane]
-                m, eta_m = sums[t + SUM_M * _L + lane], sums[t + SUM_ETA_M * _L + lane]
-                fx = sx * cq
-                fy = -sx * sq * cp - sn * sp
-                fz = -sx * sq * sp + sn * cp
-                # Moment of the segment about its own hinge: rn about x', -rx about n, m about s'.
-                mx = rn * cq + m * sq + y * fz - z * fy
-                my = -rn * sq * cp + rx * sp + m * cq * cp + z * fx
-                mz = -rn * sq * sp - rx * cp + m * cq * sp - y * fx
-                thrust = -(fx * cos_air + fz * sin_air)
-                series[k + SERIES_LIFT * _L + lane] = fz * cos_air - fx * sin_air
-                series[k + SERIES_THRUST * _L + lane] = thrust
-                series[k + SERIES_SIDE * _L + lane] = fy
-                series[k + SERIES_ROLL * _L + lane] = mx * cos_tilt + mz * sin_tilt
-                series[k + SERIES_PITCH * _L + lane] = my
-                series[k + SERIES_YAW * _L + lane] = mz * cos_tilt - mx * sin_tilt
-                series[k + SERIES_POWER * _L + lane] = (
-                    thrust * constant[CONST_AIRSPEED * _L + lane] + sums[t + SUM_LOSS * _L + lane]
-                )
-                series[k + SERIES_WAKE * _L + lane] = sums[t + SUM_WAKE * _L + lane]
-                series[k + SERIES_PROFILE * _L + lane] = sums[t + SUM_PROFILE * _L + lane]
-                q = ((o + SERIES_TORQUE * _L) & _MASK) + lane
-                hinge_moment = cq * rn + sq * m
-                series[q + PLUNGE_INNER * _L] += hinge_moment + arm * (sn * c2 - sx * s2 * sq)
-                series[q + HEAVE * _L] += fz * cos_tilt - fx * sin_tilt
-                if segment == 0:
-                    series[q + TWIST_INNER_ROOT * _L] += m - eta_m
-                    series[q + TWIST_INNER_TIP * _L] += eta_m
-                else:
-                    series[q + PLUNGE_OUTER * _L] += hinge_moment
-                    series[q + SWEEP_OUTER * _L] += rx
-                    series[q + TWIST_OUTER_ROOT * _L] += m - eta_m
-                    series[q + TWIST_OUTER_TIP * _L] += eta_m
-                series[o + SERIES_INERTIAL * _L + lane] += sums[t + SUM_INERTIAL * _L + lane]
-                w = ((o + (SERIES_MASS_TORQUE + 2 * segment) * _L) & _MASK) + lane
-                series[w] = sums[t + SUM_MASS_M * _L + lane] - sums[t + SUM_ETA_MASS_M * _L + lane]
-                series[w + _L] = sums[t + SUM_ETA_MASS_M * _L + lane]
-                series[o + SERIES_STALLED * _L + lane] += (
-                    2.0 * sums[t + SUM_STALLED * _L + lane] / constant[CONST_AREA * _L + lane]
-                )
-        for lane in range(_L):
-            other = o + SEGMENT_SERIES * _L + lane
-            here = o + lane
-            series[o + SERIES_TOTAL_LIFT * _L + lane] = (
-                series[here + SERIES_LIFT * _L] + series[other + SERIES_LIFT * _L]
+            t = (segment * steps + n) * SUM_ROWS
+            k = o + segment * SEGMENT_SERIES
+            sin_air = row(constant, CONST_SIN_AIR)
+            cos_air = row(constant, CONST_COS_AIR)
+            sin_tilt = row(constant, CONST_SIN_TILT)
+            cos_tilt = row(constant, CONST_COS_TILT)
+            s1 = row(hinge, b + HINGE_SIN_INNER)
+            c1 = row(hinge, b + HINGE_COS_INNER)
+            y = row(constant, CONST_SHOULDER)
+            z = 0.0
+            arm = 0.0
+            sp, cp, s2, c2, sq, cq = s1, c1, 0.0, 1.0, 0.0, 1.0
+            if segment == 1:
+                sp = row(hinge, b + HINGE_SIN_OUTER)
+                cp = row(hinge, b + HINGE_COS_OUTER)
+                s2 = row(hinge, b + HINGE_SIN_RELATIVE)
+                c2 = row(hinge, b + HINGE_COS_RELATIVE)
+                sq = row(hinge, b + HINGE_SIN_SWEEP)
+                cq = row(hinge, b + HINGE_COS_SWEEP)
+                arm = row(constant, CONST_INNER_LENGTH)
+                y += arm * c1
+                z += arm * s1
+            sx, sn = row(sums, t + SUM_FX), row(sums, t + SUM_FN)
+            rx, rn = row(sums, t + SUM_RFX), row(sums, t + SUM_RFN)
+            m, eta_m = row(sums, t + SUM_M), row(sums, t + SUM_ETA_M)
+            fx = sx * cq
+            fy = -sx * sq * cp - sn * sp
+            fz = -sx * sq * sp + sn * cp
+            # Moment of the segment about its own hinge: rn about x', -rx about n, m about s'.
+            mx = rn * cq + m * sq + y * fz - z * fy
+            my = -rn * sq * cp + rx * sp + m * cq * cp + z * fx
+            mz = -rn * sq * sp - rx * cp + m * cq * sp - y * fx
+            thrust = -(fx * cos_air + fz * sin_air)
+            put(series, k + SERIES_LIFT, fz * cos_air - fx * sin_air)
+            put(series, k + SERIES_THRUST, thrust)
+            put(series, k + SERIES_SIDE, fy)
+            put(series, k + SERIES_ROLL, mx * cos_tilt + mz * sin_tilt)
+            put(series, k + SERIES_PITCH, my)
+            put(series, k + SERIES_YAW, mz * cos_tilt - mx * sin_tilt)
+            put(
+                series,
+                k + SERIES_POWER,
+                thrust * row(constant, CONST_AIRSPEED) + row(sums, t + SUM_LOSS),
             )
-            series[o + SERIES_TOTAL_THRUST * _L + lane] = (
-                series[here + SERIES_THRUST * _L] + series[other + SERIES_THRUST * _L]
+            put(series, k + SERIES_WAKE, row(sums, t + SUM_WAKE))
+            put(series, k + SERIES_PROFILE, row(sums, t + SUM_PROFILE))
+            q = o + SERIES_TORQUE
+            hinge_moment = cq * rn + sq * m
+            _add(series, q + PLUNGE_INNER, hinge_moment + arm * (sn * c2 - sx * s2 * sq))
+            _add(series, q + HEAVE, fz * cos_tilt - fx * sin_tilt)
+            if segment == 0:
+                _add(series, q + TWIST_INNER_ROOT, m - eta_m)
+                _add(series, q + TWIST_INNER_TIP, eta_m)
+            else:
+                _add(series, q + PLUNGE_OUTER, hinge_moment)
+                _add(series, q + SWEEP_OUTER, rx)
+                _add(series, q + TWIST_OUTER_ROOT, m - eta_m)
+                _add(series, q + TWIST_OUTER_TIP, eta_m)
+            _add(series, o + SERIES_INERTIAL, row(sums, t + SUM_INERTIAL))
+            w = o + SERIES_MASS_TORQUE + 2 * segment
+            put(series, w, row(sums, t + SUM_MASS_M) - row(sums, t + SUM_ETA_MASS_M))
+            put(series, w + 1, row(sums, t + SUM_ETA_MASS_M))
+            _add(
+                series,
+                o + SERIES_STALLED,
+                2.0 * row(sums, t + SUM_STALLED) / row(constant, CONST_AREA),
             )
-            series[o + SERIES_TOTAL_PITCH * _L + lane] = (
-                series[here + SERIES_PITCH * _L] + series[other + SERIES_PITCH * _L]
-            )
-            series[o + SERIES_TOTAL_POWER * _L + lane] = (
-                series[here + SERIES_POWER * _L] + series[other + SERIES_POWER * _L]
-            )
-            series[o + SERIES_TIP * _L + lane] = (
-                constant[CONST_INNER_LENGTH * _L + lane] * hinge[b + HINGE_SIN_INNER * _L + lane]
-                + constant[CONST_OUTER_LENGTH * _L + lane] * hinge[b + HINGE_SIN_OUTER * _L + lane]
-                + hinge[b + 3 * HEAVE * _L + lane]
-            )
+        other = o + SEGMENT_SERIES
+        put(
+            series,
+            o + SERIES_TOTAL_LIFT,
+            row(series, o + SERIES_LIFT) + row(series, other + SERIES_LIFT),
+        )
+        put(
+            series,
+            o + SERIES_TOTAL_THRUST,
+            row(series, o + SERIES_THRUST) + row(series, other + SERIES_THRUST),
+        )
+        put(
+            series,
+            o + SERIES_TOTAL_PITCH,
+            row(series, o + SERIES_PITCH) + row(series, other + SERIES_PITCH),
+        )
+        put(
+            series,
+            o + SERIES_TOTAL_POWER,
+            row(series, o + SERIES_POWER) + row(series, other + SERIES_POWER),
+        )
+        put(
+            series,
+            o + SERIES_TIP,
+            row(constant, CONST_INNER_LENGTH) * row(hinge, b + HINGE_SIN_INNER)
+            + row(constant, CONST_OUTER_LENGTH) * row(hinge, b + HINGE_SIN_OUTER)
+            + row(hinge, b + 3 * HEAVE),
+        )
