@@ -39,7 +39,7 @@ class Block(NamedTuple):
     hinge, motion, disturbed, sums, flow, queue, series : ndarray
         See `flapsim.blade_element.layout`; ``disturbed`` is the motion with the departures.
     places : ndarray of int
-        Where in ``flow`` the numbers of the queue belong.
+        Where in ``flow`` the numbers of the queue belong, or strips with a deficit.
     friction : ndarray
         Friction coefficient of each strip.
     table_first : ndarray of int
@@ -118,7 +118,7 @@ def new_block(strips, steps, coefficients, modes, slots, kicked):
         _rows(2 * steps * SUM_ROWS),
         _rows(slots * steps * FLOW_ROWS),
         _rows(steps * QUEUE_ROWS),
-        np.zeros(steps * LANES, np.int64),
+        np.zeros(max(steps * LANES, strips), np.int64),
         _rows(steps * SERIES_ROWS),
         _rows(strips),
         np.zeros(strips * LANES, np.int64),

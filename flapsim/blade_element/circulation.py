@@ -323,22 +323,14 @@ def _queued_table_deficits(queue, places, group, waiting, strip, frozen, lookup)
         )
 
 
-@inlined
-def _fitted(fit, flow, m, n, strips, steps, which):
-    """Amplitude of one mode that a row of all strips gives."""
-    total = 0.0 * row(fit, m * strips)
-    for j in range(strips):
-        total += row(fit, m * strips + j) * row(flow, (j * steps + n) * FLOW_ROWS + which)
-    return total
-
-
 @compiled
 def circulation_coupled(
-    flow, parameter, fit, downwash, modes, damping, verdict, laws, options, lookup
+    flow, parameter, fit, downwash, modes, damping, verdict, stalled, laws, options, lookup
 ):
     """Effective downwash of all strips through the stroke on a lifting line.
 
-    ``options`` as in `circulation_local`.
+    ``stalled`` takes the numbers of the strips with a deficit; ``options`` as in
+    `circulation_local`.
 
     Notes
     -----
@@ -355,7 +347,10 @@ def circulation_coupled(
     for n in range(steps):
         scale = 0.0 * unsettled + 1e-300
         for m in range(count):
-            amplitude = _fitted(fit, flow, m, n, strips, steps, FLOW_Q_LAGGED)
+            amplitude = 0.0 * scale
+            for j in range(strips):
+                lagged = row(flow, (j * steps + n) * FLOW_ROWS + FLOW_Q_LAGGED)
+                amplitude += row(fit, m * strips + j) * lagged
             put(modes, m, amplitude)
             scale += abs(amplitude)
         tolerance = 10.0 * _TOLERANCE * scale
@@ -367,17 +362,20 @@ def circulation_coupled(
                 standing = row(modes, correction + m)
                 put(modes, acting + m, row(modes, m) - standing)
                 corrected = corrected or anywhere(abs(standing) > 0.0)
-            found = _deficits(flow, parameter, downwash, modes, acting, n, laws, options, lookup)
-            if not (found or corrected):
+            found = _deficits(
+                flow, parameter, downwash, modes, acting, n, stalled, laws, options, lookup
+            )
+            if found == 0 and not corrected:
                 live = scale < 0.0
                 break
             dot, norm, worst = 0.0 * scale, 0.0 * scale + 1e-300, 0.0 * scale
             for m in range(count):
                 asked = 0.0 * scale
-                if found:
-                    asked = damping[m] * _fitted(fit, flow, m, n, strips, steps, FLOW_SCRATCH_1)
+                for i in range(found):
+                    deficit = row(flow, (stalled[i] * steps + n) * FLOW_ROWS + FLOW_SCRATCH_1)
+                    asked += row(fit, m * strips + stalled[i]) * deficit
                 before = row(modes, last + m)
-                r = asked - row(modes, correction + m)
+                r = damping[m] * asked - row(modes, correction + m)
                 put(modes, residual + m, r)
                 dot += before * (r - before)
                 norm += (r - before) * (r - before)
@@ -396,19 +394,21 @@ def circulation_coupled(
     put(verdict, BLOCK_UNSETTLED, unsettled)
 
 
-@compiled
-def _deficits(flow, parameter, downwash, modes, acting, n, laws, options, lookup):
-    """Effective downwash and deficit of all strips at an instant; whether any has a deficit."""
+@inlined
+def _deficits(flow, parameter, downwash, modes, acting, n, stalled, laws, options, lookup):
+    """Effective downwash and deficit of all strips at an instant.
+
+    Returns how many strips have a deficit; their numbers are left in ``stalled``.
+    """
     apparent, frozen, steps = options
     count = (modes.size // LANES) // 5
-    found = False
+    found = 0
     for j in range(laws.size):
         f = (j * steps + n) * FLOW_ROWS
         q = row(flow, f + FLOW_Q_LAGGED)
         for m in range(count):
             q -= row(downwash, j * count + m) * row(modes, acting + m)
         put(flow, f + FLOW_Q_CIRCULATION, q)
-        put(flow, f + FLOW_SCRATCH_1, 0.0)
         if laws[j] == THIN_PLATE:
             here = _plate_deficits(flow, parameter, j, f, apparent, frozen)
         elif laws[j] == TABLE:
@@ -416,7 +416,9 @@ def _deficits(flow, parameter, downwash, modes, acting, n, laws, options, lookup
         else:
             put(flow, f + FLOW_ATTACHED, 1.0)
             here = False
-        found = found or here
+        if here:
+            stalled[found] = j
+            found += 1
     return found
 
 

@@ -269,6 +269,7 @@ def _line_circulation(block, batch):
             block.modes,
             batch.damping,
             block.verdict,
+            block.places,
             batch.law,
             (apparent, stage == 1, steps),
             (batch.tables, block.table_first, block.table_blend),
