@@ -123,6 +123,12 @@ class Case:
         _check_modes(found)
 
     @property
+    def modes(self) -> int:
+        """Modes of the lifting line: as written, else 8, or half as many as strips if fewer."""
+        most = _strip_count(self.wing) // 2
+        return min(MODES, most) if self.model.modes is None else self.model.modes
+
+    @property
     def text(self) -> str:
         """The case as written, or as it would be written after a change."""
         return self.to_toml() if self.written is None else self.written
@@ -196,18 +202,32 @@ def _check_segments(found: Found) -> None:
         Found(port, {}, "stroke.port.", found.faults).wrong("outer", absent)
 
 
+MODES = 8
+"""Modes of the lifting line unless written."""
+
+
+def _strip_count(wing: Wing) -> int:
+    """Strips of a half wing."""
+    return wing.inner.strips + (wing.outer.strips if wing.outer is not None else 0)
+
+
 def _check_modes(found: Found) -> None:
-    """Report a lifting line with as many modes as strips: it would fit noise."""
+    """Report a lifting line with more modes than half the strips.
+
+    Between few strips the shortest waves are hardly seen, and where strips stall one after another
+    they grow to induced velocities beyond any sense.
+    """
     wing, model = found.values.get("wing"), found.values.get("model")
     if wing is None or model is None or model.induced != "lifting-line":
         return
-    count = wing.inner.strips + (wing.outer.strips if wing.outer is not None else 0)
-    if model.modes >= count:
+    count = _strip_count(wing)
+    if model.modes is not None and 2 * model.modes > count:
         found.faults.add(
             "model.modes",
             str(model.modes),
-            f"a whole number < {count}",
-            f"a half wing of {count} strips carries fewer modes than strips",
+            f"a whole number <= {count // 2}",
+            f"a half wing of {count} strips carries half as many modes: ask for fewer modes or "
+            "for more strips",
         )
 
 

@@ -249,8 +249,9 @@ class Model:
     apparent_mass : bool
     steps : int
         Instants per stroke, 16..4096, even.
-    modes : int
-        Spanwise modes of the lifting line, fewer than the strips of a half wing.
+    modes : int or None
+        Spanwise modes of the lifting line, at most half as many as a half wing has strips; 8, or
+        that many if fewer, unless written.
     """
 
     induced: Literal["lifting-line", "slope", "none"] = field(
@@ -269,7 +270,7 @@ class Model:
     steps: int = field(
         default=128, metadata=ruled(Number(least=16, most=4096, whole=True, even=True))
     )
-    modes: int = field(default=8, metadata=ruled(Number(least=1, most=32, whole=True)))
+    modes: int | None = field(default=None, metadata=ruled(Number(least=1, most=32, whole=True)))
 
 
 @dataclass(frozen=True, slots=True)

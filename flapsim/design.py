@@ -94,7 +94,7 @@ def pack(case: Case, side: Literal["starboard", "port"] = "starboard", lanes: in
     ranges = [tables.add(section) for section in sections]
     of = wing.segment
     coupled = case.model.induced == "lifting-line"
-    count = case.model.modes if coupled else 0
+    count = case.modes if coupled else 0
     fit, downwash = np.empty((0, of.size)), np.empty((of.size, 0))
     if coupled:
         fit, downwash = lifting_line_operators(

@@ -239,7 +239,7 @@ BROKEN = [
     # tables that need each other
     ("[wing.outer]", "[craft.outer]", "stroke.outer", "no such table without wing.outer"),
     ("[stroke.outer]", "[stroke.port.outer]", "stroke.outer", "a table"),
-    ("steps = 128", "modes = 24", "model.modes", "a whole number < 24"),
+    ("steps = 128", "modes = 13", "model.modes", "a whole number <= 12"),
     ("battery = {", "batery = {", "drive.battery", "a table with voltage_v"),
 ]
 

@@ -137,7 +137,7 @@ BROKEN_BY_HAND = [
     ('induced = "lifting-line"', 'induced = "vortex"', "model.induced"),
     ("steps = 128", "steps = 127", "model.steps"),
     ("steps = 128", "steps = 8", "model.steps"),
-    ("steps = 128", "steps = 128\nmodes = 24", "model.modes"),
+    ("steps = 128", "steps = 128\nmodes = 13", "model.modes"),
     ("apparent_mass = true", 'apparent_mass = "yes"', "model.apparent_mass"),
     ("gear_ratio = 50.0", "gear_ratio = 0", "drive.gear_ratio"),
     ("gear_efficiency = 0.78", "gear_efficiency = 1.78", "drive.gear_efficiency"),

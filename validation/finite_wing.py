@@ -32,12 +32,12 @@ SMALL_INCIDENCE_DEG = 0.1
 ASPECT_RATIOS = (3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0)
 ALL_RATIOS = (*ASPECT_RATIOS, 15.0, 20.0)
 
-# Enough modes for the series, and what a user gets who leaves the defaults alone.
+# Enough modes for the series, and the default of 8 on the fewest strips that may carry them.
 FINE = {"strips": 64, "modes": 24}
-DEFAULT = {"strips": 12, "modes": 8}
+DEFAULT = {"strips": 16, "modes": 8}
 
 MODEL_LINE = "thin airfoil, quasi-steady, lifting line (64 strips, 24 modes)"
-MODEL_DEFAULT = "thin airfoil, quasi-steady, lifting line (12 strips, 8 modes: the defaults)"
+MODEL_DEFAULT = "thin airfoil, quasi-steady, lifting line (16 strips, 8 modes)"
 MODEL_SLOPE = "thin airfoil, quasi-steady, slope"
 WHY_MODES = "24 modes by least squares against 240 by collocation"
 

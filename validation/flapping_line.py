@@ -34,7 +34,7 @@ PLUNGE_RATIOS = (3.0, 4.0, 6.0, 8.0, 12.0, 20.0)
 FINE = {"strips": 64, "modes": 24}
 IDEAL = "thin airfoil, full suction, quasi-steady, no apparent mass, "
 MODEL_LINE = IDEAL + "lifting line (64 strips, 24 modes)"
-MODEL_DEFAULT = IDEAL + "lifting line (12 strips, 8 modes: the defaults)"
+MODEL_DEFAULT = IDEAL + "lifting line (16 strips, 8 modes)"
 MODEL_SLOPE = IDEAL + "slope"
 WHY_FINE = "same theory; the kink of |y| at the root is met slowly by a sine series"
 WHY_DEFAULT = "0.5 %: 8 modes and the kink of |y| at the root, which a sine series meets slowly"
@@ -82,7 +82,7 @@ def hinged(
             amplitude_deg,
             half_span=half_span(aspect_ratio, planform),
             planform=elliptic_stations() if planform == "ellip" else ((0.0, 1.0), (1.0, 1.0)),
-            strips=FINE["strips"] if fine else 12,
+            strips=FINE["strips"] if fine else 16,
             model={
                 "induced": induced,
                 "wake": "quasi-steady",

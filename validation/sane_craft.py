@@ -94,7 +94,7 @@ def sane_craft(seed: int, steps: int = 48) -> tuple[Case, list[str]]:
             if two
             else None,
         ),
-        model=Model(induced=induced, steps=steps, modes=6),  # type: ignore[arg-type]
+        model=Model(induced=induced, steps=steps, modes=6 if two else 4),  # type: ignore[arg-type]
     )
     plunge = PLUNGES if two else PLUNGES.partition("+")[0]
     other = str(pick.choice([plunge, plunge, "stroke.frequency_hz", "flight.airspeed_m_s"]))

@@ -105,7 +105,7 @@ def one_segment_tables(
             },
         },
         "stroke": stroke,
-        "model": {"steps": 256, "modes": min(8, strips - 1), **model},
+        "model": {"steps": 256, "modes": min(8, max(strips // 2, 1)), **model},
     }
 
 

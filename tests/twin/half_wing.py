@@ -315,7 +315,7 @@ def _slope(wing: Strips, sections: _Sections, lagged: Array, circulation: Circul
 def _lifting_line(case: Case, wing: Strips, sections: _Sections, lagged: Array) -> LiftingLine:
     """Equation of the induced velocity of all strips together."""
     speed = float(np.max(np.hypot(sections.flow("u"), lagged))) + np.finfo(float).tiny
-    return LiftingLine(wing, case.model.modes, speed)
+    return LiftingLine(wing, case.modes, speed)
 
 
 def _collect(
