@@ -330,6 +330,8 @@ def _compare(options: argparse.Namespace) -> None:
         raise Stop(INPUT_AT_FAULT, "-o is the picture of --figure KIND; --csv FILE writes points")
     if options.figure is not None:
         check_output(options, PICTURE_SUFFIXES)
+    if options.top < 1:
+        raise Stop(INPUT_AT_FAULT, f"--top {options.top}: 1 or more expected")
     try:
         if len(options.files) == 1:
             _compare_points(options)
@@ -350,6 +352,10 @@ def _compare_points(options: argparse.Namespace) -> None:
     table = read_sweep(options.files[0])
     conditions = [c for text in options.where for c in compare.condition_from(text)]
     filters = [c for c in conditions if options.figure not in ("map", "carpet") or c.sign != "="]
+    for condition in filters:
+        if condition.sign == "=" and table.column(condition.left).dtype != object:
+            message = f"--where {condition.left} =: a line of a map; points satisfy >= <= > < == !="
+            raise Stop(INPUT_AT_FAULT, message)
     places = compare.selected(table, filters)
     document: dict[str, Any] = {"file": options.files[0], "points": table.count}
     document |= {"status": table.counts(), "selected": int(places.size)}

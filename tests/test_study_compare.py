@@ -274,6 +274,8 @@ def test_pareto_and_tornado_are_drawn(
         (["--at", "flight.pitch_deg=high", "--figure", "map", "--quantity", "mean.lift_n"],
          "AXIS=NUMBER"),
         (["-o", "x.png"], "-o is the picture of --figure"),
+        (["--top", "0"], "--top 0: 1 or more expected"),
+        (["--where", "mean.lift_n = mean.weight_n"], "a line of a map"),
     ],
 )  # fmt: skip
 def test_a_wrong_word_ends_with_code_two_and_words(

@@ -288,6 +288,7 @@ def test_a_dask_worker_killed_mid_sweep_costs_nothing(tmp_path: Path) -> None:
 import os, signal, sys
 from pathlib import Path
 from distributed import Client, LocalCluster
+from flapsim.cli import main as flapsim
 from flapsim.study.engine import sweep
 from flapsim.study.plan import read_study
 
@@ -304,6 +305,8 @@ def main():
             sweep(folder / "plan.toml", folder / "r.h5", executor=client.get_executor(),
                   workers=2, block=64, told=kill)
             assert killed
+        words = ["sweep", str(folder / "plan.toml"), "-o", str(folder / "again.h5")]
+        assert flapsim([*words, "--dask", cluster.scheduler_address]) == 0
 
 if __name__ == "__main__":
     main()
@@ -318,5 +321,6 @@ if __name__ == "__main__":
     )  # fmt: skip
     assert run.returncode == 0, run.stderr[-3000:]
     sweep(tmp_path / "plan.toml", tmp_path / "whole.h5")
-    assert differing(tmp_path / "whole.h5", tmp_path / "r.h5") == []
+    for name in ("r.h5", "again.h5"):
+        assert differing(tmp_path / "whole.h5", tmp_path / name) == []
     assert np.all(read_sweep(tmp_path / "r.h5").done)
