@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -274,6 +275,32 @@ def test_what_is_no_fault_changes_nothing(
     assert document["mean"] == pytest.approx(sound, rel=1e-12)
 
 
+@pytest.mark.parametrize("seed", range(24))
+def test_bytes_damaged_at_random_never_change_a_result_silently(
+    seed: int, tmp_path: Path, capsys: pytest.CaptureFixture[str], sound: dict[str, float]
+) -> None:
+    chance = random.Random(seed)
+    text = bytearray(text_of(written()))
+    for _ in range(chance.choice([1, 2, 5])):
+        at, size = chance.randrange(len(text) - 100), chance.choice([1, 2, 8, 30, 6000])
+        damage = chance.randrange(4)
+        if damage == 0:
+            text[at] = chance.choice(b'0123456789.,-+eE \n\x00\xff#"')
+        elif damage == 1:
+            del text[at : at + size]
+        elif damage == 2:
+            text[at:at] = text[at : at + size]
+        else:
+            text[at] = chance.choice(b"0123456789")
+    code = reduce(tmp_path, bytes(text), "--json")
+    told = capsys.readouterr()
+    if code == 2:
+        assert "broken.csv" in told.err
+    else:
+        assert code == 0
+        assert close_to(sound, json.loads(told.out))
+
+
 def test_a_missing_log_and_a_folder_are_named(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -339,6 +366,7 @@ RIG_FAULTS = {
     "a column for two things": ('column = "lift"', 'column = "thrust"', "a column of its own"),
     "sampled too slowly": ("rate_hz = 500.0", "rate_hz = 20.0", "16 samples a stroke"),
     "no counts per turn": ("per_turn = 6.0 ", "", r"position\.per_turn: missing"),
+    "less than a count a stroke": ("per_turn = 6.0", "per_turn = 0.01", "one count or edge"),
     "no direction": ('kind = "counts"', 'kind = "counts"\ndirection = 0', r"position\.direction"),
     "frequencies backwards": ("[2.0, 4.0]", "[4.0, 2.0]", r"strokes\.frequency_hz"),
     "a gear that gains": ("gear_efficiency = 0.78", "gear_efficiency = 1.2", "gear_efficiency"),

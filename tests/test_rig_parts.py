@@ -160,3 +160,19 @@ def test_rig_of_the_cases_reads() -> None:
     assert read_rig(CASES / "rig" / "bench.toml").measured.keys() == {
         "voltage", "current", "lift", "thrust",
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"gear_ratio": 70.0}, "ask for 7.73 V"),
+        ({"mechanism_loss_w": 3.0}, "Nothing is left for the air"),
+    ],
+)
+def test_a_drive_that_cannot_be_true_is_told(changes: dict[str, float], words: str) -> None:
+    rig = bench()
+    assert rig.drive is not None
+    wrong = dataclasses.replace(rig, drive=dataclasses.replace(rig.drive, **changes))
+    columns = log(rig)
+    assert not any(words in note for note in reduced(columns, rig).notes)
+    assert any(words in note for note in reduced(columns, wrong).notes)

@@ -46,6 +46,9 @@ def test_every_result_is_within_its_interval_in_95_of_100_trials() -> None:
     # limits a fair one lies but for one suite in some hundreds. All together, less than 2 % off.
     low, high = binom.ppf([1e-4, 1.0 - 1e-4], TRIALS, 0.95) / TRIALS
     assert {name: rate for name, rate in rates.items() if not low <= rate <= high} == {}
+    efficiencies = [rate for name, rate in rates.items() if name.endswith("_efficiency")]
+    assert len(efficiencies) == 5
+    assert 0.92 <= min(efficiencies) <= max(efficiencies) <= 0.98
     assert np.mean(list(rates.values())) == pytest.approx(0.95, abs=0.02)
     # Sensors good to 0.12 % together: 0.5 % is four of them.
     assert np.abs(np.array(electrical) / truth().mean["electrical_power_w"] - 1.0).max() < 0.005

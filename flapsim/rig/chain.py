@@ -547,6 +547,12 @@ def _notes(bench: Bench, results: dict[str, Uncertain], blocks: int) -> tuple[st
         notes.append(
             "The motor's constants cannot give the recorded power or current: no shaft power."
         )
+    if uncertainties.nominal_value(results.get("aero_power_w", 1.0)) <= 0.0:
+        notes.append(
+            "Nothing is left for the air: the power on the crank does not even pay for"
+            " drive.mechanism_loss_w; one of them, or a constant of the drive, is off."
+        )
+    notes += _voltage_note(bench)
     ratio = uncertainties.nominal_value(results.get("drive_efficiency", 0.0))
     if ratio > 1.0:
         notes.append(
@@ -564,3 +570,26 @@ def _notes(bench: Bench, results: dict[str, Uncertain], blocks: int) -> tuple[st
                 " near and above it are left out."
             )
     return tuple(notes)
+
+
+VOLTAGE_AGREES: Final = 0.1
+"""Part by which the voltage that the motor's constants ask for may miss the measured one."""
+
+
+def _voltage_note(bench: Bench) -> list[str]:
+    """Compare the motor's voltage with what its constants, the gear and the speed ask for."""
+    drive = bench.rig.drive
+    if drive is None or drive.motor is None or drive.current_at != "motor":
+        return []
+    if not bench.has("voltage", "current"):
+        return []
+    motor, means = drive.motor, bench.strokes.means
+    speed = 2.0 * math.pi * bench.frequency * drive.gear_ratio
+    asked = motor.resistance_ohm * means["current"].mean() + motor.torque_constant_n_m_a * speed
+    measured = float(means["voltage"].mean())
+    if abs(asked - measured) <= VOLTAGE_AGREES * abs(measured):
+        return []
+    return [
+        f"The motor's constants and its speed ask for {asked:.3g} V, {measured:.3g} V was measured:"
+        " drive.gear_ratio, the torque constant, the resistance or the sensor is off."
+    ]

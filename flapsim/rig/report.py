@@ -66,7 +66,7 @@ def reduction_table(reduction: Reduction, comparison: Comparison | None = None) 
     for name, found in reduction.account.estimates.items():
         lines.append(_row(_WORDS.get(name, MEASURED[name].long_name), name,
                           (found.value, found.low, found.high)))  # fmt: skip
-    lines += ["", "What makes it unsure, part of the squared uncertainty"]
+    lines += ["", "What makes it unsure, part of the squared uncertainty; improve the first named"]
     for name in _BUDGETS:
         shares = reduction.account.budget.get(name, ())
         if shares:

@@ -230,6 +230,9 @@ class Position:
         kind = found.values.get("kind")
         if kind in ("counts", "edges"):
             found.require("per_turn", POSITIVE.allowed, f'kind = "{kind}" needs it')
+            counts, turns = (found.values.get(key) for key in ("per_turn", "turns_per_stroke"))
+            if counts is not None and turns is not None and counts * turns < 1.0:
+                found.wrong("per_turn", "at least one count or edge a stroke")
         if kind == "edges" and "wraps_at" in found.table:
             found.wrong("wraps_at", 'nothing with kind = "edges"')
         if kind == "angle" and found.table.get("per_turn", 360.0) != 360.0:

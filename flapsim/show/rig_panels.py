@@ -64,7 +64,7 @@ def stroke_figure(stroke: MeasuredStroke) -> Figure:
             axes.set_axis_off()
         for axes in grid.ravel()[max(len(names) - _COLUMNS, 0) : len(names)]:
             axes.set_xlabel("stroke phase (°)")
-        words = f"{stroke.log}: mean of {stroke.count} strokes, band 95 %"
+        words = f"{stroke.log}: mean of {stroke.count} strokes, band 95 % from their scatter"
         if stroke.predicted:
             words += f"; dashed: predicted from {stroke.case}"
         figure.suptitle(words, x=0.02, ha="left", fontsize=9.5, color=FADED)
