@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from copy import copy
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,15 +20,17 @@ from flapsim.aero.section import THIN_AIRFOIL
 from flapsim.blade_element import Batch, pick, repeated, solve
 from flapsim.blade_element import layout as rows
 from flapsim.case import Case
-from flapsim.schedule import HARMONICS
+from flapsim.schedule import HARMONICS, evaluate
 from flapsim.twist.compliance import ROOT, TIP, Compliance, Side
 
 Array = NDArray[np.float64]
 
 KEPT = 16
-"""Harmonics of the twist that are solved for."""
+"""Harmonics of the twist that are solved for, with steps enough to tell them apart; those beyond
+follow the command."""
 
 _TERMS = 2 * KEPT + 1
+_LOWER = np.r_[0 : KEPT + 1, HARMONICS + 1 : HARMONICS + 1 + KEPT]
 _MOST_QUASI = 30
 _TOLERANCE = 1e-9
 _SOFTENING = (6.0, 2.5, 1.4, 1.0)
@@ -94,11 +96,14 @@ class Equations:
         self.rate = np.hstack([nothing, -h * np.sin(angle), h * np.cos(angle)])
         self.project = 2.0 * self.value.T / tau.size
         self.project[0] *= 0.5
+        # Beyond half the steps a harmonic looks like a lower one.
+        order = np.concatenate([[0], h, h])
+        self.solved = order < 0.5 * tau.size
+        self.project[~self.solved] = 0.0
 
     def start(self) -> Array:
         """Coefficients of the commands: the twist of a wing that does not give way."""
-        keep = np.r_[0 : KEPT + 1, HARMONICS + 1 : HARMONICS + 1 + KEPT]
-        return np.stack([part.command[keep] for part in self.parts])
+        return np.stack([part.command[_LOWER] for part in self.parts])
 
     def of(self, designs: NDArray[np.intp]) -> Equations:
         """The equations of some of the designs."""
@@ -112,7 +117,7 @@ class Equations:
         batch = self.batch if batch is None else batch
         schedule = batch.schedule.copy()
         for part, terms in zip(self.parts, twist, strict=True):
-            full = np.zeros(schedule.shape[1:])
+            full = np.repeat(part.command, schedule.shape[2] // part.command.shape[1], axis=1)
             full[: KEPT + 1] = terms[: KEPT + 1]
             full[HARMONICS + 1 : HARMONICS + 1 + KEPT] = terms[KEPT + 1 :]
             tip, root = TIP[part.segment], ROOT[part.segment]
@@ -145,13 +150,26 @@ class Equations:
         part = self.parts[part_index]
         omega = 2.0 * np.pi * self.batch.constant[rows.CONST_FREQUENCY]
         lanes = series.shape[2] // omega.size
-        angle = np.einsum("nt,tb->nb", self.value, twist[part_index])
-        rate = np.einsum("nt,tb->nb", self.rate, twist[part_index]) * np.repeat(omega, lanes)
-        keep = np.r_[0 : KEPT + 1, HARMONICS + 1 : HARMONICS + 1 + KEPT]
-        command = np.einsum("nt,tb->nb", self.value, np.repeat(part.command[keep], lanes, axis=1))
+        faster, faster_rate = (np.repeat(x, lanes, axis=1) for x in self._beyond(part))
+        angle = np.einsum("nt,tb->nb", self.value, twist[part_index]) + faster
+        rate = np.einsum("nt,tb->nb", self.rate, twist[part_index]) + faster_rate
+        rate *= np.repeat(omega, lanes)
+        kept = np.repeat(part.command[_LOWER], lanes, axis=1)
+        command = np.einsum("nt,tb->nb", self.value, kept) + faster
         wide = part if lanes == 1 else part.of(np.repeat(np.arange(omega.size), lanes))
         air, mass = self.load(series, part)
         return air + mass, wide.moment(angle, rate, command)
+
+    def _beyond(self, part: Compliance) -> tuple[Array, Array]:
+        """What follows the command beyond the harmonics kept, and its rate by phase, (n, B)."""
+        fast = part.command.copy()
+        fast[_LOWER] = 0.0
+        if not fast.any():
+            nothing = np.zeros((self.batch.steps, fast.shape[1]))
+            return nothing, nothing
+        tau = 2.0 * np.pi * np.arange(self.batch.steps) / self.batch.steps
+        value, rate, _ = evaluate(fast, tau)
+        return value, rate
 
     def residual(self, twist: Array) -> tuple[Array, Array]:
         """Moments left over, as coefficients, and the largest moment in play.
@@ -185,56 +203,80 @@ class Equations:
         Notes
         -----
         Each harmonic on its own: structural inertia plus the apparent one, structural damping plus
-        that of attached quasi-steady flow at the airspeed, spring plus the air's stiffness.
+        that of attached quasi-steady flow at the airspeed, spring plus the air's stiffness; what
+        an inner twist turns of the outer segment couples the two.
         """
         batch = self.batch
-        constant, parameter = batch.constant, batch.parameter
-        omega = 2.0 * np.pi * constant[rows.CONST_FREQUENCY]
+        omega = 2.0 * np.pi * batch.constant[rows.CONST_FREQUENCY]
+        lanes, count = omega.size, len(self.parts)
+        inertia, damping, stiffness = self._attached()
+        for index, part in enumerate(self.parts):
+            spring = np.where(part.limit > 0.0, part.stiffness, 0.0)
+            soft = stiffness[:, index, index]
+            stiffness[:, index, index] = spring + np.maximum(soft, -0.5 * spring)
+            damping[:, index, index] += part.damping
+        out = np.zeros((lanes, count * _TERMS, count * _TERMS))
+        at = _TERMS * np.arange(count)
+        out[:, at[:, None], at] = _inverse(stiffness)
+        for h in range(1, KEPT + 1):
+            turn = (h * omega)[:, None, None]
+            gives = _inverse(stiffness - turn**2 * inertia + 1j * turn * damping)
+            cosines, sines = at + h, at + KEPT + h
+            out[:, cosines[:, None], cosines] = gives.real
+            out[:, sines[:, None], sines] = gives.real
+            out[:, cosines[:, None], sines] = gives.imag
+            out[:, sines[:, None], cosines] = -gives.imag
+        return out
+
+    def _attached(self) -> tuple[Array, Array, Array]:
+        """Inertia, damping and stiffness of mass and attached air, shape (B, parts, parts)."""
+        constant, parameter = self.batch.constant, self.batch.parameter
         speed = constant[rows.CONST_AIRSPEED]
         density = constant[rows.CONST_DENSITY]
         axis = constant[rows.CONST_TWIST_AXIS]
-        lanes = constant.shape[1]
-        size = len(self.parts) * _TERMS
-        out = np.zeros((lanes, size, size))
-        h = np.arange(1, KEPT + 1)
-        for index, part in enumerate(self.parts):
-            inertia, damp, stiff = np.zeros((3, lanes))
-            for j in range(parameter.shape[0]):
-                reach = parameter[j, rows.PAR_FRACTION]
-                if batch.segment[j] != part.segment:
-                    if not (part.carries and batch.segment[j] > part.segment):
-                        continue
-                    reach = np.ones(lanes)
-                chord = parameter[j, rows.PAR_CHORD]
-                weight = reach**2 * parameter[j, rows.PAR_WIDTH]
-                arm = (0.5 - axis) * chord
-                tangent = parameter[j, rows.PAR_DISTANCE] * omega * 0.3
-                here = np.hypot(speed, tangent)
-                virtual = 0.25 * np.pi * density * chord**2
-                skin = parameter[j, rows.PAR_SKIN] * chord
-                inertia += weight * (
-                    skin * (arm**2 + chord**2 / 12.0) + virtual * (arm**2 + chord**2 / 32.0)
-                )
-                lift = np.pi * density * chord * here * 0.7
-                damp += weight * (
-                    virtual * 0.25 * chord * here
-                    + virtual * here * arm
-                    + lift * (0.25 - axis) * (0.75 - axis) * chord**2
-                )
-                stiff += weight * lift * here * (0.25 - axis) * chord
-            spring = np.where(part.limit > 0.0, part.stiffness, 0.0)
-            total = spring + np.maximum(stiff, -0.5 * spring)
-            at = index * _TERMS
-            out[:, at, at] = 1.0 / total
-            real = total[:, None] - (h * omega[:, None]) ** 2 * inertia[:, None]
-            turning = h * omega[:, None] * (part.damping + damp)[:, None]
-            size2 = real**2 + turning**2
-            cosines, sines = at + h, at + KEPT + h
-            out[:, cosines, cosines] = real / size2
-            out[:, sines, sines] = real / size2
-            out[:, cosines, sines] = -turning / size2
-            out[:, sines, cosines] = turning / size2
-        return out
+        omega = 2.0 * np.pi * constant[rows.CONST_FREQUENCY]
+        inertia, damping, stiffness = np.zeros((3, speed.size, len(self.parts), len(self.parts)))
+        for j in range(parameter.shape[0]):
+            chord = parameter[j, rows.PAR_CHORD]
+            arm = (0.5 - axis) * chord
+            here = np.hypot(speed, parameter[j, rows.PAR_DISTANCE] * omega * 0.3)
+            virtual = 0.25 * np.pi * density * chord**2
+            skin = parameter[j, rows.PAR_SKIN] * chord
+            lift = np.pi * density * chord * here * 0.7
+            reach = np.stack([self._reach(part, j) for part in self.parts], axis=-1)
+            pairs = reach[:, :, None] * reach[:, None, :]
+            weight = pairs * parameter[j, rows.PAR_WIDTH][:, None, None]
+            for total, term in (
+                (
+                    inertia,
+                    skin * (arm**2 + chord**2 / 12.0) + virtual * (arm**2 + chord**2 / 32.0),
+                ),
+                (
+                    damping,
+                    virtual * (0.25 * chord + arm) * here
+                    + lift * (0.25 - axis) * (0.75 - axis) * chord**2,
+                ),
+                (stiffness, lift * here * (0.25 - axis) * chord),
+            ):
+                total += weight * term[:, None, None]
+        return inertia, damping, stiffness
+
+    def _reach(self, part: Compliance, strip: int) -> Array:
+        """By how much a strip turns with a compliant twist, shape (B,)."""
+        fraction: Array = self.batch.parameter[strip, rows.PAR_FRACTION]
+        if self.batch.segment[strip] == part.segment:
+            return fraction
+        if not part.carries:
+            return np.zeros_like(fraction)
+        return np.ones_like(fraction) if self.whole_outer(part) else 1.0 - fraction
+
+
+def _inverse(matrix: NDArray[Any]) -> NDArray[Any]:
+    """Inverses of a stack of matrices; of one that has none, what comes next to it."""
+    try:
+        return np.asarray(np.linalg.inv(matrix))
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.pinv(matrix))
 
 
 def balance(
@@ -278,7 +320,8 @@ def balance(
         _retry(found, left, equations)
     twist = found.twist
     size = np.hypot(twist[:, 1 : KEPT + 1], twist[:, KEPT + 1 :])
-    last = size[:, KEPT - KEPT // 4 :].max(axis=(0, 1))
+    kept = int(equations.solved[: KEPT + 1].sum()) - 1
+    last = size[:, kept - kept // 4 : kept].max(axis=(0, 1))
     return Balance(
         batch=equations.moving(twist),
         twist=twist,
@@ -341,15 +384,15 @@ def _quasi_newton(equations: Equations, start: Array, cold: bool = True) -> _Tri
         np.full(start.shape[2], 1 + cold, dtype=np.int64),
     )
     live = np.flatnonzero(~whole.settled())
-    here: Equations | None = None
+    here, those = equations, np.zeros(0, dtype=np.intp)
     for _ in range(_MOST_QUASI):
         if not live.size:
             break
         # Only designs that are open are solved again, a pair at least: sums over a single design
         # are taken in another order.
         held = live if live.size > 1 else np.repeat(live, 2)
-        if here is None or here.batch.constant.shape[1] != held.size:
-            here = equations.of(held)
+        if not np.array_equal(held, those):
+            here, those = equations.of(held), held
         left = whole.residual[:, :, held]
         slope = inverse[held]
         step = _step(slope, left)
