@@ -12,7 +12,8 @@ import pytest
 from flapsim.body import weight
 from flapsim.case import Case, CaseError, read_case
 from flapsim.cli import main
-from flapsim.cycle import simulate
+from flapsim.cycle import NoAnswer, simulate
+from flapsim.flight import search
 from flapsim.flight.balance import free_quantities, residuals
 from flapsim.flight.modes import glide, take_off, wings_held
 from flapsim.flight.record import write_trim
@@ -210,6 +211,100 @@ def test_a_state_that_the_drive_cannot_give_is_told_in_words(glasshouse: Case) -
     assert told in weak.cycle.notes
     # What the air and the balances make of it is the same.
     assert weak.solution == sound.solution
+
+
+# --- a twist that gives way ---------------------------------------------------------------------
+
+
+PASSIVE = {
+    "mode": "passive",
+    "rest_deg": 2.0,
+    "stiffness_n_m_rad": 0.12,
+    "damping_n_m_s_rad": 0.0015,
+    "stops_deg": [-40.0, 40.0],
+}
+SERVO = {
+    "mode": "servo",
+    "tip_mean_deg": -3.6,
+    "tip_amplitude_deg": 34.0,
+    "tip_lag_deg": -57.0,
+    "bandwidth_hz": 15.0,
+    "rate_limit_deg_s": 1000.0,
+    "torque_limit_n_m": 0.3,
+}
+OUTER_TWIST = "stroke.outer.twist"
+
+
+@pytest.fixture(scope="module")
+def divergent(glasshouse: Case) -> Case:
+    """A heavy skin far behind the twist axis on a spring that is much too soft."""
+    loose = {"mode": "passive", "rest_deg": 2.0, "stiffness_n_m_rad": 5e-4}
+    return glasshouse.replace(
+        {OUTER_TWIST: loose, "wing.twist_axis": 0.6, "wing.outer.skin_kg_m2": 3.0}
+    )
+
+
+@pytest.mark.parametrize("twist", [PASSIVE, SERVO], ids=["passive", "servo"])
+def test_a_craft_whose_twist_gives_way_trims_as_closely_for_as_few_designs(
+    glasshouse: Case, twist: dict[str, object]
+) -> None:
+    free = glasshouse.replace({OUTER_TWIST: twist, "wing.outer.skin_kg_m2": 0.1})
+    found = trim(free, FREE)
+    mean, load = found.cycle.mean, weight(glasshouse)
+    assert mean["lift_n"] == pytest.approx(load, abs=PROMISED * load)
+    assert mean["thrust_n"] == pytest.approx(mean["drag_n"], abs=PROMISED * load)
+    # The goal for a driven twist.
+    assert found.designs < 60
+    assert found.cycle.twist["outer"]["floquet_max"] < 1.0
+    driven = trim(glasshouse, FREE)
+    assert found.cycle.mean["aero_power_w"] > driven.cycle.mean["aero_power_w"]
+
+
+def test_a_balanced_state_whose_twist_does_not_last_is_refused_in_words(divergent: Case) -> None:
+    with pytest.raises(NoAnswer) as refused:
+        trim(divergent, [PITCH])
+    told = str(refused.value)
+    for words in ("Level flight at 5 m/s: it balances with flight.pitch_deg", "not for long",
+                  "divergence", "grows"):  # fmt: skip
+        assert words in told
+
+
+def test_many_designs_tell_which_twists_do_not_last_if_asked(
+    glasshouse: Case, divergent: Case
+) -> None:
+    found = trim_many(divergent, None, [PITCH], thorough=False, stability=True)
+    assert found.status[0] == TrimStatus.UNSTABLE
+    assert "its twist does not last" in found.reason(0)
+    assert found.results["twist.outer.floquet_max"][0] > 1.0
+    unasked = trim_many(divergent, None, [PITCH], thorough=False)
+    assert unasked.status[0] == TrimStatus.TRIMMED
+    driven = trim_many(glasshouse, None, [PITCH], thorough=False, stability=True)
+    assert driven.status[0] == TrimStatus.TRIMMED
+
+
+def test_without_a_periodic_twist_anywhere_the_refusal_says_so(
+    divergent: Case, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Stood in for: a batch marks designs without a periodic twist by NaN."""
+    real = search.evaluate
+
+    def nowhere(case: Case, columns: dict[str, np.ndarray], threads: int = 1) -> dict:
+        found = real(case, columns, threads=threads)
+        return {
+            name: values if name.startswith("check.") else np.full(values.shape, np.nan)
+            for name, values in found.items()
+        }
+
+    def refuses(_: Case) -> None:
+        raise NoAnswer("no periodic twist of the outer segment was found")
+
+    monkeypatch.setattr(search, "evaluate", nowhere)
+    monkeypatch.setattr("flapsim.flight.trim.simulate", refuses)
+    with pytest.raises(NoTrim) as refused:
+        trim(divergent, [PITCH])
+    assert refused.value.status == TrimStatus.NOT_FINITE
+    assert "the twist no periodic one, near any start" in str(refused.value)
+    assert "There, no periodic twist of the outer segment was found" in str(refused.value)
 
 
 # --- many at once -------------------------------------------------------------------------------

@@ -98,7 +98,7 @@ class CurveSearch:
         columns = {self._key: values} | {k.replace("__", "."): v for k, v in others.items()}
         trimmed = trim_many(
             self._case, columns, self._free, self._hold, start, self._bounds, self._threads,
-            thorough=start is None,
+            thorough=start is None, stability=True,
         )  # fmt: skip
         return trimmed, watts_of_many(trimmed.results, trimmed.trimmed)
 

@@ -33,7 +33,7 @@ _UNITS = (
 """UDUNITS by the end of a name, longer ends first."""
 
 _CURVE = {
-    "status": "0 trimmed, 1 no balance, 2 only a wild state, 3 no finite answer",
+    "status": "0 trimmed, 1 no balance, 2 wild, 3 no finite answer, 4 the twist does not last",
     "used": "largest part used of any limit",
     "limit": "which limit that is, by its place in the attribute limits",
     "climb_deg": "steepest climb within the limits",

@@ -28,6 +28,8 @@ from flapsim.flight.balance import (
 )
 from flapsim.flight.newton import End, Evaluate, Tracks, solve_tracks
 from flapsim.outcome import evaluate
+from flapsim.twist.compliance import Side
+from flapsim.twist.report import compliant
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -42,7 +44,10 @@ MOST_POWER = 15.0
 """Aerodynamic power, over that of an ideal fixed wing, from which a branch counts as wild: poor
 strokes of sane craft take up to ten times it, wild branches a hundred times."""
 
-_LONGEST = 25
+LONGEST = 25
+"""Most steps of one track."""
+
+_GROWTH = ".floquet_max"
 _SAMPLES = 24
 _RESCUES = 3
 _PRIMES = (2, 3, 5, 7, 11, 13, 17, 19)
@@ -55,6 +60,7 @@ class TrimStatus(IntEnum):
     NO_BALANCE = 1
     WILD = 2
     NOT_FINITE = 3
+    UNSTABLE = 4
 
 
 @dataclass(frozen=True)
@@ -109,7 +115,12 @@ class TrimColumns:
         if status == TrimStatus.TRIMMED:
             return ""
         if status == TrimStatus.NOT_FINITE:
-            return "the solver has no finite answer near any start"
+            return "the solver has no finite answer, or the twist no periodic one, near any start"
+        if status == TrimStatus.UNSTABLE:
+            return (
+                "it balances, but its twist does not last: a small departure grows"
+                f" {_growth(self.results)[design]:.3g}-fold a stroke"
+            )
         if status == TrimStatus.WILD:
             stalled = self.results["check.stalled_fraction"][design]
             power = self.results["mean.aero_power_w"][design]
@@ -134,6 +145,8 @@ def trim_many(
     bounds: Mapping[str, tuple[float, float]] | None = None,
     threads: int = 1,
     thorough: bool = True,
+    longest: int = LONGEST,
+    stability: bool = False,
 ) -> TrimColumns:
     """Trim many designs that differ in some numbers.
 
@@ -158,6 +171,11 @@ def trim_many(
     thorough : bool
         Whether to follow a second track, and to try states all over the bounds before a design is
         refused.
+    longest : int
+        Most steps of one track.
+    stability : bool
+        Whether to refuse a balanced design whose twist gives way and does not last; that costs
+        as much as fifty more evaluations of it.
 
     Returns
     -------
@@ -183,7 +201,7 @@ def trim_many(
         raise CaseError([Fault(case.name, "craft.mass_kg", "0", allowed, "")])
     balances = checked_balances(case, hold, len(free))
     quantities = free_quantities(case, given, free, bounds, lanes)
-    search = _Search(case, given, quantities, balances, lanes, threads)
+    search = _Search(case, given, quantities, balances, lanes, threads, longest)
     if start is not None:
         search.follow([search.warm(start)])
     if thorough:
@@ -191,7 +209,7 @@ def trim_many(
         search.follow(search.sampled())
     elif start is None:
         search.follow([search.written()])
-    return search.answer(tuple(free))
+    return search.answer(tuple(free), stability)
 
 
 class _Search:
@@ -205,7 +223,9 @@ class _Search:
         hold: tuple[str, ...],
         lanes: int,
         threads: int,
+        longest: int,
     ) -> None:
+        self._longest = longest
         self._case, self._given, self._quantities = case, given, quantities
         self._hold, self._lanes, self._threads = hold, lanes, threads
         self._least = np.stack([q.least for q in quantities], axis=1)
@@ -310,7 +330,7 @@ class _Search:
             self._step[design],
             len(self._hold),
             TOLERANCE,
-            _LONGEST,
+            self._longest,
             design,
         )
         rank = self._ranked(tracks, design)
@@ -360,8 +380,24 @@ class _Search:
                 self._results[name] = np.full(self._lanes, np.nan)
             self._results[name][into] = values[taken]
 
-    def answer(self, free: tuple[str, ...]) -> TrimColumns:
+    def _refuse_unstable(self) -> None:
+        """Tell the growth of each balanced design's twist, and refuse those that do not last."""
+        balanced = np.flatnonzero(self._rank[:, 0] == TrimStatus.TRIMMED)
+        sides: tuple[Side, ...] = ("starboard", "port")
+        if not balanced.size or not any(any(compliant(self._case, side)) for side in sides):
+            return
+        columns = self._columns(self._x[balanced], balanced)
+        again = evaluate(self._case, columns, threads=self._threads, stability=True)
+        for name, values in again.items():
+            if name.endswith(_GROWTH):
+                self._results[name][balanced] = values
+        leaves = _growth(again) > 1.0
+        self._rank[balanced[leaves], 0] = TrimStatus.UNSTABLE
+
+    def answer(self, free: tuple[str, ...], stability: bool) -> TrimColumns:
         """What was found."""
+        if stability:
+            self._refuse_unstable()
         design = np.arange(self._lanes)
         solution: dict[str, Array] = {}
         for index, quantity in enumerate(self._quantities):
@@ -378,9 +414,14 @@ class _Search:
         )
 
 
+def _growth(results: Mapping[str, Array]) -> Array:
+    """Largest growth of a departure from the twist in a stroke, of each design."""
+    return np.asarray(np.max([x for name, x in results.items() if name.endswith(_GROWTH)], axis=0))
+
+
 def _precedence(status: Array) -> Array:
-    """Order of preference of a status: trimmed, wild, no balance, not finite, unknown."""
-    order = np.array([0.0, 2.0, 1.0, 3.0, 4.0])
+    """Order of preference of a status: trimmed, wild, no balance, not finite, unstable, unknown."""
+    order = np.array([0.0, 2.0, 1.0, 3.0, 4.0, 5.0])
     unknown = len(TrimStatus)
     return np.asarray(order[np.where(np.isfinite(status), status, unknown).astype(int)])
 

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from flapsim.case import Case, CaseError
 from flapsim.case_columns import is_column_key
 from flapsim.flight.balance import default_range, residuals, whole_columns
-from flapsim.flight.search import TrimStatus, trim_many
+from flapsim.flight.search import LONGEST, TrimStatus, trim_many
 from flapsim.outcome import evaluate
+from flapsim.twist.report import compliant
 
 Array = NDArray[np.float64]
 
@@ -77,6 +78,11 @@ _LEVERS = (
 _DIFFERENCE = 1e-4
 _COARSE = 48
 _PARTS = 8
+_NEARLY = 1e-5
+"""Misfit that a few more steps would take away."""
+
+_HASTY = 6
+"""Steps spent on each change where the twist gives way: it costs a hundred times a driven one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,11 +289,13 @@ def remedies(
         key: np.array([v if k == key else inputs[key] for k, v in zip(keys, values, strict=True)])
         for key in inputs
     }
-    tried = trim_many(coarse, columns, free, hold, threads=threads, thorough=False)
+    longest = _HASTY if any(compliant(case)) else LONGEST
+    tried = trim_many(coarse, columns, free, hold, threads=threads, thorough=False, longest=longest)
     miss = np.max(np.abs(np.stack(list(tried.residual.values()))), axis=0)
     best: dict[str, tuple[tuple[float, float], Remedy]] = {}
     for i, key in enumerate(keys):
         trims = bool(tried.status[i] == TrimStatus.TRIMMED)
+        trims |= bool(tried.status[i] == TrimStatus.NO_BALANCE and miss[i] < _NEARLY)
         if not trims and (tried.status[i] == TrimStatus.WILD or not math.isfinite(miss[i])):
             continue
         rank = (0.0, sizes[i]) if trims else (1.0, float(miss[i]))

@@ -170,13 +170,15 @@ def trim(
         If a key, a balance or the case is at fault.
     NoTrim
         If the craft does not balance within the bounds, or only in a wild state.
+    NoAnswer
+        If it balances with a twist that does not last.
     """
     many = trim_many(case, None, free, hold, start, bounds, threads)
     solution = {key: float(value[0]) for key, value in many.solution.items()}
     settled = case.replace(solution)
     if not many.trimmed[0]:
         raise _refusal(settled, many, threads)
-    cycle = simulate(settled)
+    cycle = _lasting(settled, solution)
     residual = _all_residuals(settled, cycle)
     taken = watts(cycle)
     verdict = _verdict(settled, cycle, taken, solution, many.hold, residual)
@@ -196,6 +198,17 @@ def trim(
         solver_calls=many.calls,
         designs=int(many.evaluations[0]),
     )
+
+
+def _lasting(settled: Case, solution: Mapping[str, float]) -> Cycle:
+    """The cycle of a balanced state, or words on its twist."""
+    try:
+        return simulate(settled)
+    except NoAnswer as error:
+        values = ", ".join(f"{key} = {value:.4g}" for key, value in solution.items())
+        raise NoAnswer(
+            f"{flight_words(settled)}: it balances with {values}, but not for long. {error}"
+        ) from error
 
 
 def _all_residuals(case: Case, cycle: Cycle) -> dict[str, float]:
@@ -286,6 +299,15 @@ def _cruise_words(cycle: Cycle) -> list[str]:
     ]
 
 
+def _twist_words(nearest: Case) -> str:
+    """What is wrong with the twist of a state, if that is it."""
+    try:
+        simulate(nearest)
+    except NoAnswer as error:
+        return f" There, {error}"
+    return ""
+
+
 def _refusal(nearest: Case, many: TrimColumns, threads: int) -> NoTrim:
     status = TrimStatus(int(many.status[0]))
     found: tuple[Remedy, ...] = ()
@@ -296,6 +318,8 @@ def _refusal(nearest: Case, many: TrimColumns, threads: int) -> NoTrim:
             help_ = f" What would help most: {found[0]}."
             if len(found) > 1 and found[1].trims:
                 help_ += f" Or {found[1]}."
+    if status == TrimStatus.NOT_FINITE:
+        help_ = _twist_words(nearest)
     values = ", ".join(f"{key} = {value[0]:.4g}" for key, value in many.solution.items())
     return NoTrim(
         f"{flight_words(nearest)}: {many.reason(0)}. Nearest state: {values}.{help_}",
