@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flapsim.aero.induced import deficit_filter, lifting_line_operators
-from flapsim.aero.polar import GRID_DEG, SectionTable, polar_table, revolving_plate_table
+from flapsim.aero.polar import COLUMNS, GRID_DEG, SectionTable, polar_table, revolving_plate_table
 from flapsim.aero.section import (
     FRICTION_LAMINAR,
     FRICTION_NUMBER,
@@ -267,7 +267,7 @@ class _Tables:
 
     def values(self) -> Array:
         if not self._tables:
-            return np.zeros((0, 5, GRID_DEG.size))
+            return np.zeros((0, COLUMNS, GRID_DEG.size))
         return np.concatenate([t.values for t in self._tables])
 
     def log_reynolds(self) -> Array:

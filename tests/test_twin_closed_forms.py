@@ -280,7 +280,7 @@ def test_table_of_the_plate_law_gives_the_loads_of_the_plate() -> None:
     """A table of attached thin-airfoil coefficients is the thin airfoil, up to interpolation."""
     grid = np.radians(np.linspace(-180.0, 180.0, 1441))
     column = np.zeros((3, 1441))
-    table = Table(2.0 * np.pi * np.sin(grid) + column, column, column, column + 1.0, column)
+    table = Table(2.0 * np.pi * np.sin(grid) + column, column, column, column + 1.0, column, column)
     plate = Plate(0.0, 1.0, np.zeros((3, 1)), 1.98, None)
     half = simulate_half(rig(heave_m=0.02, twist=Twist(tip=Schedule(amplitude_deg=8.0))))
     flow = _flow_of(half)
@@ -332,7 +332,7 @@ def polar_columns() -> dict[str, np.ndarray]:
     table = polar_table(
         ALPHA_DEG, np.array([1e5]), LIFT[None], DRAG[None], MOMENT[None], DRAG_NORMAL
     )
-    names = ("lift", "drag", "moment", "attached", "gain")
+    names = ("lift", "drag", "moment", "attached", "gain", "unstalled")
     return dict(zip(names, table.values[0], strict=True))
 
 

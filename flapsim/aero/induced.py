@@ -48,10 +48,10 @@ def deficit_filter(count: int) -> Array:
     strips may take turns to stall, the more so the more modes are allowed. Letting only the long
     waves of the lost lift act on the sheet leaves one answer in nearly all cases (those without
     are flagged) and makes it hardly depend on the number of modes. Own construction, no source.
-    Its price: an attached thin plate is not touched, but a section table whose slope is not 2 pi
-    or that has camber counts as if it had lost lift (lift up to 2 %, induced drag 3 % high on a
-    cambered rectangle of aspect ratio 4 to 8), and a wholly stalled wing keeps part of the short
-    waves of attached flow (4 % of the drag of a square plate broadside).
+    Lost is what the section would have if its flow never separated: a thin plate's ``pi c q_c``, a
+    table's own line through its zero lift. Attached flow is therefore not touched. The price: a
+    wholly stalled wing keeps part of the short waves of attached flow (4 % of the drag of a square
+    plate broadside).
     """
     return 1.0 / (1.0 + ((modes(count) - 1.0) / 3.0) ** 2)
 

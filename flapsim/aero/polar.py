@@ -1,8 +1,8 @@
 """Section laws that are tables: a polar from a file, the revolving plate.
 
 A table covers a full turn of incidence on one uniform grid, so that the kernel looks up without
-searching. Columns: lift, drag, quarter-chord moment, attached length, and the difference between
-attached and separated lift that lagged stall needs.
+searching. Columns: lift, drag, quarter-chord moment, attached length, the difference between
+attached and separated lift that lagged stall needs, and the lift that would be without any stall.
 """
 
 from __future__ import annotations
@@ -21,8 +21,13 @@ GRID_STEP_DEG = 0.25
 GRID_DEG: Array = np.linspace(-180.0, 180.0, round(360.0 / GRID_STEP_DEG) + 1)
 """Incidences of every table, degrees."""
 
-LIFT, DRAG, MOMENT, ATTACHED, LIFT_GAIN = range(5)
+LIFT, DRAG, MOMENT, ATTACHED, LIFT_GAIN, ATTACHED_LIFT = range(6)
+COLUMNS = 6
 """Columns of a table."""
+
+ATTACHED_RANGE_DEG = 5.0
+"""Distance from zero lift within which the slope of attached flow is taken: wide enough to even out
+a measurement, below any stall (common practice, no source)."""
 
 
 class SectionTable(NamedTuple):
@@ -32,8 +37,8 @@ class SectionTable(NamedTuple):
     ----------
     log_reynolds : ndarray, shape (k,)
         Natural logarithm of the Reynolds numbers, increasing.
-    values : ndarray, shape (k, 5, n)
-        Columns `LIFT`, `DRAG`, `MOMENT`, `ATTACHED`, `LIFT_GAIN` on `GRID_DEG`.
+    values : ndarray, shape (k, COLUMNS, n)
+        Columns `LIFT`, `DRAG`, `MOMENT`, `ATTACHED`, `LIFT_GAIN`, `ATTACHED_LIFT` on `GRID_DEG`.
     """
 
     log_reynolds: Array
@@ -109,7 +114,7 @@ def full_range(
 
     Returns
     -------
-    ndarray, shape (5, n)
+    ndarray, shape (COLUMNS, n)
         Columns of a `SectionTable` on `GRID_DEG`.
 
     Notes
@@ -123,7 +128,7 @@ def full_range(
     """
     grid = np.radians(GRID_DEG)
     rad = np.radians(alpha_deg)
-    columns = np.empty((5, GRID_DEG.size))
+    columns = np.empty((COLUMNS, GRID_DEG.size))
     for column, given in ((LIFT, lift), (DRAG, drag), (MOMENT, moment)):
         columns[column] = np.interp(grid, rad, given)
     edges = (
@@ -141,18 +146,34 @@ def full_range(
         centre = np.array([plate_centre_of_pressure(np.sin(x), np.cos(x)) for x in a])
         columns[MOMENT, outside] = -sign * normal * (centre - 0.25)
     columns[ATTACHED], columns[LIFT_GAIN] = _separation(grid, columns[LIFT], drag_normal)
+    columns[ATTACHED_LIFT] = _attached_lift(grid, columns[LIFT])
     return columns
+
+
+def _zero_lift(grid: Array, lift: Array) -> float:
+    """Incidence at which a lift curve rises through zero near the origin, else 0."""
+    near = np.abs(grid) <= np.radians(15.0)
+    crossings = np.flatnonzero(near[:-1] & (lift[:-1] <= 0.0) & (lift[1:] > 0.0))
+    if crossings.size == 0:
+        return 0.0
+    i = crossings[0]
+    return float(grid[i] - lift[i] * (grid[i + 1] - grid[i]) / (lift[i + 1] - lift[i]))
+
+
+def _attached_lift(grid: Array, lift: Array) -> Array:
+    """Lift of flow that never separates, with the slope and the zero lift of a lift curve.
+
+    A sine, so that the circulation is linear in the velocities.
+    """
+    away = np.sin(grid - _zero_lift(grid, lift))
+    near = (np.abs(away) <= np.sin(np.radians(ATTACHED_RANGE_DEG))) & (np.abs(grid) < 0.5 * np.pi)
+    return away * max(float(np.sum(lift[near] * away[near]) / np.sum(away[near] ** 2)), 0.0)
 
 
 def _separation(grid: Array, lift: Array, drag_normal: float) -> tuple[Array, Array]:
     """Attached length and attached-minus-separated lift that a lift curve implies."""
     inside = np.abs(grid) < np.radians(90.0)
-    near = np.abs(grid) <= np.radians(15.0)
-    crossings = np.flatnonzero(near[:-1] & (lift[:-1] <= 0.0) & (lift[1:] > 0.0))
-    zero = grid[crossings[0]] if crossings.size else 0.0
-    if crossings.size:
-        i = crossings[0]
-        zero -= lift[i] * (grid[i + 1] - grid[i]) / (lift[i + 1] - lift[i])
+    zero = _zero_lift(grid, lift)
     sine = np.sin(grid)
     separated = drag_normal * sine / (0.56 + 0.44 * np.abs(sine)) * np.cos(grid)
     gain = np.where(inside, 2.0 * np.pi * np.sin(grid - zero) - separated, 0.0)
@@ -241,10 +262,11 @@ def revolving_plate_table() -> SectionTable:
     radians = np.radians(GRID_DEG)
     normal = lift * np.cos(radians) + drag * np.sin(radians)
     centre = np.array([plate_centre_of_pressure(np.sin(x), np.cos(x)) for x in radians])
-    values = np.zeros((1, 5, GRID_DEG.size))
+    values = np.zeros((1, COLUMNS, GRID_DEG.size))
     values[0, LIFT], values[0, DRAG] = lift, drag
     values[0, MOMENT] = -normal * (centre - 0.25)
     values[0, ATTACHED] = 1.0
+    values[0, ATTACHED_LIFT] = _attached_lift(radians, lift)
     return SectionTable(np.zeros(1), values)
 
 

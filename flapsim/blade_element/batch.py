@@ -33,7 +33,7 @@ class Batch(NamedTuple):
         Lifting-line downwash.
     damping : ndarray, shape (modes,)
         Filter on the stall deficit.
-    tables : ndarray, shape (k, 5, n)
+    tables : ndarray, shape (k, 6, n)
         Section tables of all Reynolds numbers of all table laws.
     log_reynolds : ndarray, shape (k,)
         Their Reynolds numbers.

@@ -26,7 +26,15 @@ from flapsim.aero.lanes import (
     row,
     select,
 )
-from flapsim.aero.polar import ATTACHED, DRAG, GRID_STEP_DEG, LIFT, LIFT_GAIN, MOMENT
+from flapsim.aero.polar import (
+    ATTACHED,
+    ATTACHED_LIFT,
+    DRAG,
+    GRID_STEP_DEG,
+    LIFT,
+    LIFT_GAIN,
+    MOMENT,
+)
 from flapsim.aero.section import (
     TABLE,
     THIN_PLATE,
@@ -42,6 +50,7 @@ from flapsim.blade_element.layout import (
     FLOW_Q_LAGGED,
     FLOW_ROWS,
     FLOW_SCRATCH_1,
+    FLOW_SCRATCH_2,
     FLOW_SPIN,
     FLOW_U,
     PAR_CAMBER,
@@ -92,7 +101,7 @@ def look_up(values, first, blend, column, alpha):
 
     Parameters
     ----------
-    values : ndarray, shape (k, 5, n)
+    values : ndarray, shape (k, 6, n)
         Tables, one Reynolds number after another.
     first : int
         The table below the strip's Reynolds number.
@@ -334,10 +343,12 @@ def circulation_coupled(
 
     Notes
     -----
-    ``B = fit q_lagged - correction``, with ``correction = damping * fit deficit(q_c)`` and
-    ``q_c = q_lagged - downwash B``: a fixed point in the mode amplitudes, reached by relaxation
-    whose factor follows from the last two residuals (Irons, B. M. & Tuck, R. C. 1969, Int. J.
-    Numerical Methods in Engineering 1, 275), starting from the instant before.
+    ``B = fit q_lagged - correction``, with ``correction = fit linear(q_c) + damping * fit
+    stall(q_c)`` and ``q_c = q_lagged - downwash B``, where ``stall`` is the deficit that stall
+    makes and ``linear`` that of a table whose attached flow is not a thin plate's: a fixed point
+    in the mode amplitudes, reached by relaxation whose factor follows from the last two residuals
+    (Irons, B. M. & Tuck, R. C. 1969, Int. J. Numerical Methods in Engineering 1, 275), starting
+    from the instant before.
     """
     steps = options[2]
     count, strips = damping.size, laws.size
@@ -372,10 +383,14 @@ def circulation_coupled(
             for m in range(count):
                 asked = 0.0 * scale
                 for i in range(found):
-                    deficit = row(flow, (stalled[i] * steps + n) * FLOW_ROWS + FLOW_SCRATCH_1)
-                    asked += row(fit, m * strips + stalled[i]) * deficit
+                    j = stalled[i]
+                    f = (j * steps + n) * FLOW_ROWS
+                    deficit = damping[m] * row(flow, f + FLOW_SCRATCH_1)
+                    if laws[j] == TABLE:
+                        deficit += row(flow, f + FLOW_SCRATCH_2)
+                    asked += row(fit, m * strips + j) * deficit
                 before = row(modes, last + m)
-                r = damping[m] * asked - row(modes, correction + m)
+                r = asked - row(modes, correction + m)
                 put(modes, residual + m, r)
                 dot += before * (r - before)
                 norm += (r - before) * (r - before)
@@ -448,19 +463,21 @@ def _plate_deficits(flow, parameter, strip, f, apparent, frozen):
 
 @inlined
 def _table_deficits(flow, strip, f, frozen, lookup):
-    """The same for sections with tables, which always have a deficit."""
+    """The same for sections with tables, which always have a deficit.
+
+    What is not due to stall is left in `FLOW_SCRATCH_2`.
+    """
     tables, table_first, table_blend = lookup
     for lane in range(LANES):
         o = f * LANES + lane
+        first, blend = table_first[strip * LANES + lane], table_blend[strip * LANES + lane]
+        q, u = flow[o + FLOW_Q_CIRCULATION * LANES], flow[o + FLOW_U * LANES]
         deficit, attached = _table_deficit(
-            flow[o + FLOW_Q_CIRCULATION * LANES],
-            flow[o + FLOW_U * LANES],
-            tables,
-            table_first[strip * LANES + lane],
-            table_blend[strip * LANES + lane],
-            flow[o + FLOW_ATTACHED * LANES],
-            frozen,
+            q, u, tables, first, blend, flow[o + FLOW_ATTACHED * LANES], frozen
         )
-        flow[o + FLOW_SCRATCH_1 * LANES] = deficit
+        lift = look_up(tables, first, blend, ATTACHED_LIFT, math.atan2(q, u))
+        linear = q - 0.5 / math.pi * math.sqrt(u * u + q * q) * lift
+        flow[o + FLOW_SCRATCH_1 * LANES] = deficit - linear
+        flow[o + FLOW_SCRATCH_2 * LANES] = linear
         flow[o + FLOW_ATTACHED * LANES] = attached
     return True

@@ -263,7 +263,7 @@ def _law(case: Case, section: Section, aspect_ratio: float, reynolds: Array) -> 
         )
     assert np.array_equal(GRID_DEG, np.linspace(-180.0, 180.0, len(GRID_DEG)))
     columns = _at_reynolds(table.log_reynolds, table.values, np.log(reynolds[:, 0]))
-    return Table(*(columns[:, k] for k in range(5)))
+    return Table(*(columns[:, k] for k in range(6)))
 
 
 def _at_reynolds(known: Array, values: Array, wanted: Array) -> Array:
@@ -315,7 +315,7 @@ def _slope(wing: Strips, sections: _Sections, lagged: Array, circulation: Circul
 def _lifting_line(case: Case, wing: Strips, sections: _Sections, lagged: Array) -> LiftingLine:
     """Equation of the induced velocity of all strips together."""
     speed = float(np.max(np.hypot(sections.flow("u"), lagged))) + np.finfo(float).tiny
-    return LiftingLine(wing, case.modes, speed)
+    return LiftingLine(wing, case.modes, speed, lambda q: sections.join("unstalled", q))
 
 
 def _collect(

@@ -100,9 +100,12 @@ class LiftingLine:
         ``fit`` behind the spanwise low-pass through which lost lift reaches the sheet.
     """
 
-    def __init__(self, strips: Strips, modes: int, speed: float) -> None:
-        """Build the matrices; ``speed`` is a velocity to measure residuals by, m/s."""
-        self._speed, self._chord = speed, strips.chord[:, None]
+    def __init__(self, strips: Strips, modes: int, speed: float, unstalled: Circulation) -> None:
+        """Build the matrices; ``speed`` is a velocity to measure residuals by, m/s.
+
+        ``unstalled`` is the circulation of flow that never separates.
+        """
+        self._speed, self._chord, self._unstalled = speed, strips.chord[:, None], unstalled
         odd = 2.0 * np.arange(modes) + 1.0
         angle = np.arccos(strips.span_position / strips.semispan)[:, None]
         sines = np.sin(odd * angle)
@@ -125,18 +128,29 @@ class LiftingLine:
         downhill in small steps of a relaxation, then by Newton again.
         """
         attached = q_lag - self.downwash @ (self.fit @ q_lag)
+        # What attached flow lacks to 2 pi acts in full, what stall takes behind the low-pass.
+        lacking_to_downwash = self.downwash @ self.fit
         lost_to_downwash = self.downwash @ self.deficit_fit
+
+        def lacking(q: Array) -> Array:
+            return q - self._unstalled(q) / (np.pi * self._chord)
+
+        def lost(q: Array) -> Array:
+            return (self._unstalled(q) - circulation(q)) / (np.pi * self._chord)
+
         size = np.full(q_lag.shape[1], self._speed)
 
         def residual(q: Array) -> Array:
-            deficit = q - circulation(q) / (np.pi * self._chord)
-            return q - attached - lost_to_downwash @ deficit
+            return q - attached - lacking_to_downwash @ lacking(q) - lost_to_downwash @ lost(q)
 
         def jacobian(q: Array) -> Array:
             step = 1e-6 * size
-            rise = (circulation(q + step) - circulation(q - step)) / (2.0 * step)
-            deficit_rise = 1.0 - rise / (np.pi * self._chord)
-            return np.eye(len(q)) - lost_to_downwash * deficit_rise.T[:, None, :]
+
+            def rise(of: Circulation) -> Array:
+                return ((of(q + step) - of(q - step)) / (2.0 * step)).T[:, None, :]
+
+            unmoved = np.eye(len(q)) - lacking_to_downwash * rise(lacking)
+            return unmoved - lost_to_downwash * rise(lost)
 
         begin = attached if start is None else start
         q, left = newton(residual, jacobian, begin, size)

@@ -163,6 +163,10 @@ class Plate:
         separated = self.circulation(flow, q, attached) - bound_to_plate
         return bound_to_plate + np.where(flow.u < 0.0, -1.0, 1.0) * separated
 
+    def unstalled(self, flow: Flow, q: Array) -> Array:
+        """Circulation if the flow never separated."""
+        return np.pi * flow.chord * q
+
     def loads(self, flow: Flow, q: Array, q_c: Array, attached: Array | None = None) -> Loads:
         """Loads at the downwash ``q`` of the motion and the effective downwash ``q_c``."""
         rho, c, u, spin = flow.density, flow.chord, flow.u, flow.spin
@@ -206,7 +210,8 @@ class Table:
     ----------
     lift, drag, moment, attached_length, lift_gain : (n_strips, n) arrays
         Coefficients from -180 to 180 degrees; moment about the quarter chord. ``lift_gain`` is
-        the lift of the attached less that of the separated flow.
+        the lift of the attached less that of the separated flow; ``unstalled_lift`` that of flow
+        which never separates.
     """
 
     lift: Array
@@ -214,6 +219,7 @@ class Table:
     moment: Array
     attached_length: Array
     lift_gain: Array
+    unstalled_lift: Array
     camber: float = 0.0
 
     def _look_up(self, column: Array, incidence: Array) -> Array:
@@ -248,6 +254,11 @@ class Table:
     def trailed(self, flow: Flow, q: Array, attached: Array | None = None) -> Array:
         """Circulation as its trailing sheet has it, which lies downstream of either edge."""
         return np.where(flow.u < 0.0, -1.0, 1.0) * self.circulation(flow, q, attached)
+
+    def unstalled(self, flow: Flow, q: Array) -> Array:
+        """Circulation if the flow never separated."""
+        lift = self._look_up(self.unstalled_lift, np.arctan2(q, flow.u))
+        return 0.5 * flow.chord * np.hypot(flow.u, q) * lift
 
     def loads(self, flow: Flow, q: Array, q_c: Array, attached: Array | None = None) -> Loads:
         """Loads at the downwash ``q`` of the motion and the effective downwash ``q_c``."""
