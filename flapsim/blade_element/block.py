@@ -15,6 +15,7 @@ from flapsim.blade_element.layout import (
     FLOW_ROWS,
     HINGE_ROWS,
     KICK_ROWS,
+    LINE_ROWS,
     PAR_ROWS,
     QUEUE_ROWS,
     SCHEDULES,
@@ -39,7 +40,9 @@ class Block(NamedTuple):
     hinge, motion, disturbed, sums, flow, queue, series : ndarray
         See `flapsim.blade_element.layout`; ``disturbed`` is the motion with the departures.
     places : ndarray of int
-        Where in ``flow`` the numbers of the queue belong, or strips with a deficit.
+        Where in ``flow`` the numbers of the queue belong; instants of a lifting line that wait.
+    line : ndarray
+        One instant of a lifting line.
     friction : ndarray
         Friction coefficient of each strip.
     table_first : ndarray of int
@@ -47,8 +50,8 @@ class Block(NamedTuple):
     table_blend : ndarray
         Weight of the table after it.
     modes : ndarray
-        Amplitudes of the lifting line: of attached flow, correction for stall, residual, last
-        residual and what acts on the strips, one row a mode each.
+        Amplitudes of the lifting line: correction for stall, residual and last residual, one row a
+        mode each, and their scale.
     verdict : ndarray
         Chordwise velocity and speed at the largest incidence, unsettled instants, least Reynolds
         number.
@@ -70,6 +73,7 @@ class Block(NamedTuple):
     flow: Array
     queue: Array
     places: Integers
+    line: Array
     series: Array
     friction: Array
     table_first: Integers
@@ -118,12 +122,13 @@ def new_block(strips, steps, coefficients, modes, slots, kicked):
         _rows(2 * steps * SUM_ROWS),
         _rows(slots * steps * FLOW_ROWS),
         _rows(steps * QUEUE_ROWS),
-        np.zeros(max(steps * LANES, strips), np.int64),
+        np.zeros((steps + 1) * LANES, np.int64),
+        _rows(strips * LINE_ROWS),
         _rows(steps * SERIES_ROWS),
         _rows(strips),
         np.zeros(strips * LANES, np.int64),
         _rows(strips),
-        _rows(5 * modes),
+        _rows(4 * modes),
         _rows(BLOCK_VERDICT_ROWS),
         _rows(3 * SERIES_ROWS),
     )

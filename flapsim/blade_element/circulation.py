@@ -1,11 +1,12 @@
-"""How much circulation each strip makes: induced velocity and separation, solved together.
+"""How much circulation each strip makes on its own: induced velocity and separation together.
 
 The unknown of a strip is the effective downwash ``q_c``: the lagged one less the induced
 velocity, which itself follows from the circulation. For attached flow the circulation is
 ``pi c q_c`` and the equation is linear; what separation takes away is the *deficit*,
 ``q_c - circulation/(pi c)`` (plus where the flow is reversed and the sheet trails off the leading
-edge), and is found by iteration on the few strips that have one. A lane
-that has converged is left alone, so that a design's answer never depends on its neighbours.
+edge), and is found by iteration on the few strips that have one. What has converged is left alone,
+so that a design's answer never depends on its neighbours. `flapsim.blade_element.lifting_line`
+does the same where a lifting line couples the strips.
 """
 
 from __future__ import annotations
@@ -19,7 +20,6 @@ from flapsim.aero.lanes import (
     ALL_LANES,
     LANES,
     anywhere,
-    both,
     either,
     lanes_where,
     put,
@@ -28,7 +28,6 @@ from flapsim.aero.lanes import (
 )
 from flapsim.aero.polar import (
     ATTACHED,
-    ATTACHED_LIFT,
     DRAG,
     GRID_STEP_DEG,
     LIFT,
@@ -50,7 +49,6 @@ from flapsim.blade_element.layout import (
     FLOW_Q_LAGGED,
     FLOW_ROWS,
     FLOW_SCRATCH_1,
-    FLOW_SCRATCH_2,
     FLOW_SPIN,
     FLOW_U,
     PAR_CAMBER,
@@ -77,7 +75,6 @@ from flapsim.blade_element.layout import (
 
 _MOST_SECANTS = 60
 _CREEPING = 8
-_MOST_SWEEPS = 300
 _TOLERANCE = 1e-13
 _GRID_PER_RADIAN = 180.0 / math.pi / GRID_STEP_DEG
 _TURN = round(360.0 / GRID_STEP_DEG)
@@ -144,7 +141,7 @@ def table_coefficients(values, first, blend, alpha):
 
 
 @inlined
-def _plate_separates(q, u, shift, onset, attached, frozen):
+def plate_separates(q, u, shift, onset, attached, frozen):
     """Where a thin plate has a deficit.
 
     Asked without a root, since most strips are attached most of the time.
@@ -156,7 +153,7 @@ def _plate_separates(q, u, shift, onset, attached, frozen):
 
 
 @inlined
-def _plate_deficit(q, u, shift, drag, onset, inverse, attached, frozen):
+def plate_deficit(q, u, shift, drag, onset, inverse, attached, frozen):
     """Deficit of a thin plate and its attached length.
 
     ``shift`` is the effective downwash at which the plate has no incidence.
@@ -171,7 +168,7 @@ def _plate_deficit(q, u, shift, drag, onset, inverse, attached, frozen):
 
 
 @inlined
-def _table_deficit(q, u, tables, first, blend, attached, frozen):
+def table_deficit(q, u, tables, first, blend, attached, frozen):
     """The same for a section table, of one design."""
     alpha = math.atan2(q, u)
     lift = table_lift(tables, first, blend, alpha, attached, frozen)
@@ -213,7 +210,7 @@ def circulation_local(
             attached = row(flow, f + FLOW_ATTACHED)
             shift = camber * u + quarter * row(flow, f + FLOW_SPIN)
             put(flow, f + FLOW_SCRATCH_1, shift)
-            which = lanes_where(_plate_separates(q, u, shift, onset, attached, frozen))
+            which = lanes_where(plate_separates(q, u, shift, onset, attached, frozen))
         elif law == TABLE:
             which = ALL_LANES
         if which != 0:
@@ -300,7 +297,7 @@ def _settle(queue, places, waiting, law, strip, frozen, lookup):
 @inlined
 def _queued_plate_deficits(queue, o, frozen):
     """Deficits of a group of thin plates."""
-    deficit, attached = _plate_deficit(
+    deficit, attached = plate_deficit(
         row(queue, o + QUEUE_Q),
         row(queue, o + QUEUE_U),
         row(queue, o + QUEUE_SHIFT),
@@ -321,7 +318,7 @@ def _queued_table_deficits(queue, places, group, waiting, strip, frozen, lookup)
     for lane in range(LANES):
         o = group * QUEUE_ROWS * LANES + lane
         design = strip * LANES + places[min(group * LANES + lane, waiting - 1)] % LANES
-        queue[o + QUEUE_DEFICIT * LANES], queue[o + QUEUE_ATTACHED * LANES] = _table_deficit(
+        queue[o + QUEUE_DEFICIT * LANES], queue[o + QUEUE_ATTACHED * LANES] = table_deficit(
             queue[o + QUEUE_Q * LANES],
             queue[o + QUEUE_U * LANES],
             tables,
@@ -330,154 +327,3 @@ def _queued_table_deficits(queue, places, group, waiting, strip, frozen, lookup)
             queue[o + QUEUE_ATTACHED * LANES],
             frozen,
         )
-
-
-@compiled
-def circulation_coupled(
-    flow, parameter, fit, downwash, modes, damping, verdict, stalled, laws, options, lookup
-):
-    """Effective downwash of all strips through the stroke on a lifting line.
-
-    ``stalled`` takes the numbers of the strips with a deficit; ``options`` as in
-    `circulation_local`.
-
-    Notes
-    -----
-    ``B = fit q_lagged - correction``, with ``correction = fit linear(q_c) + damping * fit
-    stall(q_c)`` and ``q_c = q_lagged - downwash B``, where ``stall`` is the deficit that stall
-    makes and ``linear`` that of a table whose attached flow is not a thin plate's: a fixed point
-    in the mode amplitudes, reached by relaxation whose factor follows from the last two residuals
-    (Irons, B. M. & Tuck, R. C. 1969, Int. J. Numerical Methods in Engineering 1, 275), starting
-    from the instant before.
-    """
-    steps = options[2]
-    count, strips = damping.size, laws.size
-    correction, residual, last, acting = count, 2 * count, 3 * count, 4 * count
-    modes[:] = 0.0
-    unsettled = row(verdict, BLOCK_UNSETTLED)
-    for n in range(steps):
-        scale = 0.0 * unsettled + 1e-300
-        for m in range(count):
-            amplitude = 0.0 * scale
-            for j in range(strips):
-                lagged = row(flow, (j * steps + n) * FLOW_ROWS + FLOW_Q_LAGGED)
-                amplitude += row(fit, m * strips + j) * lagged
-            put(modes, m, amplitude)
-            scale += abs(amplitude)
-        tolerance = 10.0 * _TOLERANCE * scale
-        factor = 0.0 * scale + 1.0
-        live = scale > 0.0
-        for sweep in range(_MOST_SWEEPS):
-            corrected = False
-            for m in range(count):
-                standing = row(modes, correction + m)
-                put(modes, acting + m, row(modes, m) - standing)
-                corrected = corrected or anywhere(abs(standing) > 0.0)
-            found = _deficits(
-                flow, parameter, downwash, modes, acting, n, stalled, laws, options, lookup
-            )
-            if found == 0 and not corrected:
-                live = scale < 0.0
-                break
-            dot, norm, worst = 0.0 * scale, 0.0 * scale + 1e-300, 0.0 * scale
-            for m in range(count):
-                asked = 0.0 * scale
-                for i in range(found):
-                    j = stalled[i]
-                    f = (j * steps + n) * FLOW_ROWS
-                    deficit = damping[m] * row(flow, f + FLOW_SCRATCH_1)
-                    if laws[j] == TABLE:
-                        deficit += row(flow, f + FLOW_SCRATCH_2)
-                    asked += row(fit, m * strips + j) * deficit
-                before = row(modes, last + m)
-                r = asked - row(modes, correction + m)
-                put(modes, residual + m, r)
-                dot += before * (r - before)
-                norm += (r - before) * (r - before)
-                worst = max(worst, abs(r))
-            live = both(live, worst > tolerance)
-            if not anywhere(live):
-                break
-            if sweep > 0:
-                factor = min(max(-factor * dot / norm, 0.2), 2.0)
-            for m in range(count):
-                r = row(modes, residual + m)
-                step = select(live, factor * r, 0.0)
-                put(modes, correction + m, row(modes, correction + m) + step)
-                put(modes, last + m, r)
-        unsettled += select(live, 1.0, 0.0)
-    put(verdict, BLOCK_UNSETTLED, unsettled)
-
-
-@inlined
-def _deficits(flow, parameter, downwash, modes, acting, n, stalled, laws, options, lookup):
-    """Effective downwash and deficit of all strips at an instant.
-
-    Returns how many strips have a deficit; their numbers are left in ``stalled``.
-    """
-    apparent, frozen, steps = options
-    count = (modes.size // LANES) // 5
-    found = 0
-    for j in range(laws.size):
-        f = (j * steps + n) * FLOW_ROWS
-        q = row(flow, f + FLOW_Q_LAGGED)
-        for m in range(count):
-            q -= row(downwash, j * count + m) * row(modes, acting + m)
-        put(flow, f + FLOW_Q_CIRCULATION, q)
-        if laws[j] == THIN_PLATE:
-            here = _plate_deficits(flow, parameter, j, f, apparent, frozen)
-        elif laws[j] == TABLE:
-            here = _table_deficits(flow, j, f, frozen, lookup)
-        else:
-            put(flow, f + FLOW_ATTACHED, 1.0)
-            here = False
-        if here:
-            stalled[found] = j
-            found += 1
-    return found
-
-
-@inlined
-def _plate_deficits(flow, parameter, strip, f, apparent, frozen):
-    """Deficits of the thin plates of a strip at an instant, to `FLOW_SCRATCH_1`.
-
-    Returns whether any has one.
-    """
-    p = strip * PAR_ROWS
-    u, q = row(flow, f + FLOW_U), row(flow, f + FLOW_Q_CIRCULATION)
-    quarter = apparent * 0.25 * row(parameter, p + PAR_CHORD)
-    shift = row(parameter, p + PAR_CAMBER) * u + quarter * row(flow, f + FLOW_SPIN)
-    onset, attached = row(parameter, p + PAR_ONSET), row(flow, f + FLOW_ATTACHED)
-    separates = _plate_separates(q, u, shift, onset, attached, frozen)
-    if not frozen:
-        put(flow, f + FLOW_ATTACHED, 1.0)
-    if not anywhere(separates):
-        return False
-    drag, inverse = row(parameter, p + PAR_PLATE_DRAG), row(parameter, p + PAR_INVERSE_RANGE)
-    deficit, attached = _plate_deficit(q, u, shift, drag, onset, inverse, attached, frozen)
-    put(flow, f + FLOW_SCRATCH_1, select(separates, deficit, 0.0))
-    if not frozen:
-        put(flow, f + FLOW_ATTACHED, select(separates, attached, 1.0))
-    return True
-
-
-@inlined
-def _table_deficits(flow, strip, f, frozen, lookup):
-    """The same for sections with tables, which always have a deficit.
-
-    What is not due to stall is left in `FLOW_SCRATCH_2`.
-    """
-    tables, table_first, table_blend = lookup
-    for lane in range(LANES):
-        o = f * LANES + lane
-        first, blend = table_first[strip * LANES + lane], table_blend[strip * LANES + lane]
-        q, u = flow[o + FLOW_Q_CIRCULATION * LANES], flow[o + FLOW_U * LANES]
-        deficit, attached = _table_deficit(
-            q, u, tables, first, blend, flow[o + FLOW_ATTACHED * LANES], frozen
-        )
-        lift = look_up(tables, first, blend, ATTACHED_LIFT, math.atan2(q, u))
-        linear = q - 0.5 / math.pi * math.sqrt(u * u + q * q) * lift
-        flow[o + FLOW_SCRATCH_1 * LANES] = deficit - linear
-        flow[o + FLOW_SCRATCH_2 * LANES] = linear
-        flow[o + FLOW_ATTACHED * LANES] = attached
-    return True

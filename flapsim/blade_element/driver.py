@@ -17,7 +17,7 @@ from flapsim.aero.section import REYNOLDS_FLOOR, TABLE, friction_coefficient
 from flapsim.aero.wake import SEPARATION_LAG
 from flapsim.blade_element.batch import Batch, Disturbance, Solution
 from flapsim.blade_element.block import new_block
-from flapsim.blade_element.circulation import circulation_coupled, circulation_local
+from flapsim.blade_element.circulation import circulation_local
 from flapsim.blade_element.flow import (
     evaluate_schedules,
     hold_wake,
@@ -89,6 +89,7 @@ from flapsim.blade_element.layout import (
     VERDICT_ROWS,
     VERDICT_UNCONVERGED,
 )
+from flapsim.blade_element.lifting_line import circulation_coupled
 from flapsim.blade_element.loads import half_wing_series, strip_inertia, strip_loads
 
 Array = NDArray[np.float64]
@@ -266,10 +267,12 @@ def _line_circulation(block, batch):
             block.parameter,
             block.fit,
             block.downwash,
+            block.line,
             block.modes,
+            block.queue,
+            block.places,
             batch.damping,
             block.verdict,
-            block.places,
             batch.law,
             (apparent, stage == 1, steps),
             (batch.tables, block.table_first, block.table_blend),

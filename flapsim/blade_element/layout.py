@@ -10,6 +10,7 @@ of the block. All arrays are flat, the lane is the fastest index::
     sums[segment, step, row, lane]       sums over its strips (SUM_*)
     flow[slot, step, row, lane]          one strip through the stroke (FLOW_*)
     queue[group, row, lane]              strips and instants to be solved for (QUEUE_*)
+    line[strip, row, lane]               one instant of a lifting line (LINE_*)
     series[step, row, lane]              the half wing through the stroke (SERIES_*)
 
 ``slot`` is 0 for every strip unless a lifting line couples them; then each strip keeps its own.
@@ -185,6 +186,18 @@ FLOW_CIRCULATION = FLOW_SCRATCH_4
     QUEUE_UNSETTLED,
 ) = range(13)
 QUEUE_ROWS = 13
+
+# One instant of all strips of a lifting line.
+(
+    LINE_Q_ATTACHED,
+    LINE_Q,
+    LINE_U,
+    LINE_SHIFT,
+    LINE_ATTACHED,
+    LINE_STALL,
+    LINE_LINEAR,
+) = range(7)
+LINE_ROWS = 7
 
 # The half wing through the stroke: nine rows a segment, then the torques of the air on each degree
 # of freedom in the order of the schedules, then the rest; the tip's height is in the
