@@ -90,6 +90,18 @@ def test_a_key_that_the_log_cannot_see_is_named() -> None:
     assert "do not tell drive.auxiliary_w" in " ".join(found.warnings)
 
 
+def test_a_key_that_the_log_cannot_see_stays_where_it_was() -> None:
+    """Nothing of this wing stalls: an incidence of stall that wandered would spoil the case."""
+    keys = ("wing.section.suction", "wing.section.stall_deg")
+    found = calibrate(planted(), glasshouse().replace(PLANTED), [Free(key) for key in keys])
+    suction, stall = found.fitted
+    assert suction.known
+    assert not stall.known
+    # A tenth of a change worth knowing; noise pulls a little where a hundredth of the wing stalls.
+    assert stall.value == pytest.approx(12.0, abs=1.0)
+    assert found.case.get(keys[1]) == stall.value
+
+
 def test_unfitted_gain_error_is_not_taken_for_physics() -> None:
     """A balance 1 % off, known to 1 %: the suction stays where it is."""
     rig = bench()

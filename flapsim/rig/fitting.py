@@ -34,6 +34,10 @@ DEGREES_THAT_MATTER: Final = 10.0
 PART_THAT_MATTERS: Final = 0.5
 """What change of a key is worth knowing: so many degrees, or such a part of its value."""
 
+FAINT: Final = 0.1
+"""Weight that holds a key without a prior, so that one the data do not tell stays where it was: a
+hundredth of what a change worth knowing must weigh in the data for the key to count as known."""
+
 _STEP: Final = 1e-3
 _LONGER: Final = (1.0, 10.0, 100.0)
 """Steps of the differences, in changes worth knowing; a longer one where states nearby fail."""
@@ -216,8 +220,8 @@ class Problem:
 
     @property
     def prior_weights(self) -> Array:
-        """Weight of each unknown's prior, in its own scale; 0 where the data alone decide."""
-        keys = [0.0 if one.prior is None else 1.0 for one in self.free]
+        """Weight of each unknown's prior, in its own scale; faint where the data should decide."""
+        keys = [FAINT if one.prior is None else 1.0 for one in self.free]
         return np.array(keys + [1.0] * len(self.nuisance))
 
     def jacobian(self, unknowns: Array) -> Array:
