@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,10 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 _KICK = 1e-5
+# Where the flow leaps from one answer to another (stall), a departure that happens to straddle the
+# leap would make a slope of it, the steeper the smaller the departure.
+_WIDE_KICK = 1e-3
+_LEAP = 0.2
 _ORDERS = 3
 
 
@@ -198,25 +203,11 @@ def linearised(case: Case, batch: Batch, parts: list[Compliance], side: Side) ->
     if not np.isfinite(batch.schedule).all():
         return None
     equations = Equations(case, batch, parts, side)
-    count, strips = len(parts), batch.parameter.shape[0]
     omega = math.tau * float(batch.constant[rows.CONST_FREQUENCY, 0])
-    solution, step = _kicked(equations, batch, omega)
-    moments = np.stack([sum(equations.load(solution.series, part)) for part in parts], axis=1)
-
-    # Central differences: lanes come in pairs, up and down; axes (n, part, order, kicked part).
-    kicks = _ORDERS * count
-    change = (moments[:, :, : 2 * kicks : 2] - moments[:, :, 1 : 2 * kicks : 2]) / (
-        2.0 * step[: 2 * kicks : 2]
-    )
-    by_order = change.reshape(batch.steps, count, _ORDERS, count)
-    wake = (moments[:, :, 2 * kicks :: 2] - moments[:, :, 2 * kicks + 1 :: 2]) / (
-        2.0 * step[2 * kicks :: 2]
-    )
-    met = solution.fields[:, :, rows.FIELD_DOWNWASH]
-    turned = (met[:, :, : 2 * kicks : 2] - met[:, :, 1 : 2 * kicks : 2]) / (
-        2.0 * step[: 2 * kicks : 2]
-    )
-    turned = np.moveaxis(turned.reshape(strips, batch.steps, _ORDERS, count), 0, 1)
+    slopes = _slopes(equations, batch, omega, _KICK)
+    if slopes.leaps():
+        slopes = slopes.without_leaps(_slopes(equations, batch, omega, _WIDE_KICK))
+    by_order, wake, turned = slopes.by_order, slopes.wake, slopes.downwash
     spring, damper = _hinges(batch, parts)
     return Linearised(
         inertia=-by_order[:, :, 2],
@@ -226,13 +217,77 @@ def linearised(case: Case, batch: Batch, parts: list[Compliance], side: Side) ->
         wake=-wake,
         downwash=turned[:, :, 0],
         downwash_rate=turned[:, :, 1],
-        semichords=solution.fields[:, :, rows.FIELD_SEMICHORDS, 0].T,
+        semichords=slopes.semichords,
         lag=_lag(batch),
         period=math.tau / omega,
     )
 
 
-def _kicked(equations: Equations, batch: Batch, omega: float) -> tuple[Solution, Array]:
+class _Slopes(NamedTuple):
+    """Change of moments and downwash with departures, at n instants.
+
+    Attributes
+    ----------
+    by_order : ndarray, shape (n, parts, 3, parts)
+        Moments with twist, rate and acceleration.
+    wake : ndarray, shape (n, parts, strips)
+        Moments with what a strip's wake takes.
+    downwash : ndarray, shape (n, strips, 3, parts)
+        Downwash with twist, rate and acceleration.
+    semichords : ndarray, shape (n, strips)
+        Semichords travelled in a second.
+    unsettled : bool
+        Whether the induced velocity did not settle somewhere.
+    """
+
+    by_order: Array
+    wake: Array
+    downwash: Array
+    semichords: Array
+    unsettled: bool
+
+    def leaps(self) -> bool:
+        """Whether a slope stands out so far that it may be a leap."""
+        if self.unsettled:
+            return True
+        size = np.abs(self._of_moments())
+        return bool((size.max(axis=0) > 5.0 * np.median(size, axis=0)).any())
+
+    def without_leaps(self, wide: _Slopes) -> _Slopes:
+        """The same, with the slopes of wider departures where the two are far apart."""
+        mine, other = self._of_moments(), wide._of_moments()
+        apart = np.abs(mine - other) > _LEAP * np.abs(other).max(axis=0)
+        leap = apart.any(axis=1)
+        return self._replace(
+            by_order=np.where(leap[:, None, None, None], wide.by_order, self.by_order),
+            wake=np.where(leap[:, None, None], wide.wake, self.wake),
+        )
+
+    def _of_moments(self) -> Array:
+        steps = self.wake.shape[0]
+        return np.hstack([self.by_order.reshape(steps, -1), self.wake.reshape(steps, -1)])
+
+
+def _slopes(equations: Equations, batch: Batch, omega: float, kick: float) -> _Slopes:
+    """Central differences: lanes come in pairs, up and down."""
+    count, strips = len(equations.parts), batch.parameter.shape[0]
+    solution, step = _kicked(equations, batch, omega, kick)
+    moments = np.stack([sum(equations.load(solution.series, p)) for p in equations.parts], axis=1)
+    slope = (moments[:, :, ::2] - moments[:, :, 1::2]) / (2.0 * step[::2])
+    met = solution.fields[:, :, rows.FIELD_DOWNWASH]
+    turned = ((met[:, :, ::2] - met[:, :, 1::2]) / (2.0 * step[::2]))[:, :, : _ORDERS * count]
+    return _Slopes(
+        slope[:, :, : _ORDERS * count].reshape(batch.steps, count, _ORDERS, count),
+        slope[:, :, _ORDERS * count :],
+        np.moveaxis(turned.reshape(strips, batch.steps, _ORDERS, count), 0, 1),
+        solution.fields[:, :, rows.FIELD_SEMICHORDS, 0].T,
+        bool(solution.verdict[rows.VERDICT_UNCONVERGED].any()),
+    )
+
+
+def _kicked(
+    equations: Equations, batch: Batch, omega: float, kick: float
+) -> tuple[Solution, Array]:
     """The half wing departed in every way, up and down, and by how much.
 
     Lanes: twists, then their rates, then their accelerations, then the wake of each strip.
@@ -248,7 +303,7 @@ def _kicked(equations: Equations, batch: Batch, omega: float) -> tuple[Solution,
     half = rows.KICK_ROWS // 2
     for way in range(ways):
         order, index = divmod(way, count)
-        size = _KICK * (omega**order if order < _ORDERS else fast)
+        size = kick * (omega**order if order < _ORDERS else fast)
         for lane, sign in ((2 * way, 1.0), (2 * way + 1, -1.0)):
             step[lane] = size
             if order >= _ORDERS:
