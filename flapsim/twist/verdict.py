@@ -5,14 +5,18 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from flapsim.case import Case
 from flapsim.case_columns import with_columns
-from flapsim.twist.compliance import FULL_MOMENT_ERROR
+from flapsim.design import pack
+from flapsim.twist.compliance import FULL_MOMENT_ERROR, compliances
 from flapsim.twist.half_wing import HalfWing, half_wing
 from flapsim.twist.stability import Stability, stability
+from flapsim.twist.still import still_wing
+from flapsim.wing import strips
 
-_STIFFER = (1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 30.0, 100.0)
+_STIFFER = (1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 30.0, 100.0, 300.0, 1000.0)
 _SLOWER = (0.95, 0.9, 0.8, 0.7, 0.6, 0.5, 0.35, 0.2)
 _HALVINGS = 5
 
@@ -38,8 +42,29 @@ def no_twist(case: Case, half: HalfWing) -> str:
     )
     return (
         f"no periodic twist of the {_names(half)} was found: spring, mass and air do not come into"
-        f" balance over a stroke ({short}). {_nearest(case, half)}"
+        f" balance over a stroke ({short}).{_held_still(case, half)} {_nearest(case, half)}"
     )
+
+
+def _held_still(case: Case, half: HalfWing) -> str:
+    """What becomes of the wing at the airspeed of the case, held still where its springs rest."""
+    airspeed = float(case.flight.airspeed_m_s)
+    if airspeed <= 0.0:
+        return ""
+    batch, _ = compliances(case, half.design.batch._replace(schedule=_asked(case, half)), half.side)
+    resting = half._replace(design=half.design._replace(batch=batch))
+    margins = still_wing(case, resting, np.linspace(0.05, 1.0, 20) * airspeed)
+    speeds = {"divergence": margins.divergence, "flutter": margins.flutter}
+    known = {name: speed for name, speed in speeds.items() if math.isfinite(speed)}
+    if not known:
+        return ""
+    name = min(known, key=lambda name: known[name])
+    return f" It is {name}: held still, the wing gives way from {known[name]:.3g} m/s on."
+
+
+def _asked(case: Case, half: HalfWing) -> NDArray[np.float64]:
+    """Schedules of a half wing that does not give way."""
+    return pack(case, half.side).batch.schedule
 
 
 def unstable_twist(case: Case, half: HalfWing, verdict: Stability) -> str:
@@ -62,7 +87,7 @@ def unstable_twist(case: Case, half: HalfWing, verdict: Stability) -> str:
     if verdict.name == "divergence":
         what = f"the air twists the {_names(half)} away against the spring: {grows}"
     else:
-        what = f"the {_names(half)} shakes itself up in twist: {grows}"
+        what = f"the twist of the {_names(half)} shakes itself up: {grows}"
     return f"{verdict.name}: {what}. {_nearest(case, half)}"
 
 
@@ -74,11 +99,12 @@ def _names(half: HalfWing) -> str:
 def _nearest(case: Case, half: HalfWing) -> str:
     """Stiffness or airspeed at which the twist is periodic and lasts."""
     ways = []
-    stiff = _stiffnesses(case, half)
+    now = _stiffnesses(case, half)
+    stiff = {key: value or _little(case) for key, value in now.items()}
     factor = _first_stable(case, half, stiff, _STIFFER)
     if factor is not None:
         settings = " and ".join(f"{key} = {value * factor:.3g}" for key, value in stiff.items())
-        ways.append(f"{settings} (now {' and '.join(f'{v:.3g}' for v in stiff.values())})")
+        ways.append(f"{settings} (now {' and '.join(f'{v:.3g}' for v in now.values())})")
     speed = {"flight.airspeed_m_s": float(case.flight.airspeed_m_s)}
     factor = _first_stable(case, half, speed, _SLOWER) if speed["flight.airspeed_m_s"] else None
     if factor is not None:
@@ -86,10 +112,17 @@ def _nearest(case: Case, half: HalfWing) -> str:
         ways.append(f"flight.airspeed_m_s = {value * factor:.3g} (now {value:.3g})")
     if not ways:
         return (
-            "Neither up to 100 times the stiffness nor down to a fifth of the airspeed is stable:"
-            " move the mass forward or the twist axis."
+            f"Neither up to {_STIFFER[-1]:g} times the stiffness nor down to"
+            f" {_SLOWER[-1]:g} of the airspeed is stable: move the mass forward or the twist axis."
         )
     return f"The nearest setting that lasts: {', or '.join(ways)}."
+
+
+def _little(case: Case) -> float:
+    """A spring that the air hardly notices, to begin with where there is none, N m/rad."""
+    wing = strips(case.wing, case.craft.shoulder_offset_m)
+    pressure = 0.5 * case.air.density * max(float(case.flight.airspeed_m_s), 1.0) ** 2
+    return float(0.01 * pressure * (wing.width * wing.chord**2).sum())
 
 
 def _stiffnesses(case: Case, half: HalfWing) -> dict[str, float]:
