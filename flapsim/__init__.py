@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from flapsim.flight.power import power_curve
     from flapsim.flight.trim import NoTrim, Trim, trim, trim_many
     from flapsim.results import read_cycle, write_cycle
+    from flapsim.rig.calibrate import Free, calibrate
+    from flapsim.rig.reduction import reduce_log
+    from flapsim.rig.rig_file import read_rig
     from flapsim.study.engine import sweep
     from flapsim.study.table import read_sweep
 
@@ -41,6 +44,10 @@ _ROOM_OF = {
     "read_sweep": "study.table",
     "sweep": "study.engine",
     "read_cycle": "results",
+    "read_rig": "rig.rig_file",
+    "reduce_log": "rig.reduction",
+    "Free": "rig.calibrate",
+    "calibrate": "rig.calibrate",
     "write_cycle": "results",
 }
 
@@ -48,15 +55,19 @@ __all__ = [
     "Case",
     "CaseError",
     "Cycle",
+    "Free",
     "NoAnswer",
     "NoTrim",
     "Trim",
     "__version__",
+    "calibrate",
     "parse_case",
     "power_curve",
     "read_case",
     "read_cycle",
+    "read_rig",
     "read_sweep",
+    "reduce_log",
     "simulate",
     "sweep",
     "trim",

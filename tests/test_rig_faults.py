@@ -386,3 +386,44 @@ def test_a_wrong_rig_file_is_refused_in_words(
     told = capsys.readouterr().err
     assert "wrong.toml" in told
     assert re.search(words, told), told
+
+
+MOTOR = re.compile(r"^motor = .*$", re.MULTILINE)
+
+NAMED_FILES = {
+    "a dynamometer that falls short": ("0.1,0.001\n0.5,0.002\n", r"0\.1 to 0\.5 A given, at least"),
+    "a dynamometer that falls": ("0.1,0.003\n2.5,0.002\n", r"row 2, torque_n_m.*a rising column"),
+    "a dynamometer of one row": ("0.1,0.003\n", "at least 2 rows"),
+    "a dynamometer with a hole": ("0.1,\n2,1\n", "row 1, torque_n_m: no number"),
+    "a dynamometer in words": ("0.1,much\n2,1\n", 'line 2, torque_n_m: "much"'),
+    "no dynamometer": (None, "a file that does not exist"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", NAMED_FILES)
+def test_a_file_that_the_rig_names_is_refused_in_words(
+    kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rows, words = NAMED_FILES[kind]
+    text, count = MOTOR.subn('dynamometer_file = "dyno.csv"', RIG.read_text())
+    assert count == 1
+    (tmp_path / "rig.toml").write_text(text)
+    if rows is not None:
+        (tmp_path / "dyno.csv").write_text(f"current_a,torque_n_m\n{rows}")
+    assert main(["reduce", str(LOG), "--rig", str(tmp_path / "rig.toml")]) == 2
+    told = capsys.readouterr().err
+    assert "dyno.csv" in told
+    assert re.search(words, told), told
+
+
+def test_what_the_rig_names_is_read_before_a_long_log() -> None:
+    import dataclasses
+
+    from flapsim.case import CaseError
+    from flapsim.rig.reduction import reduce_chunks
+    from flapsim.rig.rig_file import Tare, read_rig
+
+    rig = dataclasses.replace(read_rig(RIG), tare=Tare(still_log="none.csv"))
+    rows = (pytest.fail("the log is read first") for _ in range(1))
+    with pytest.raises(CaseError, match=r"none\.csv"):
+        reduce_chunks(rows, rig, "long.csv")

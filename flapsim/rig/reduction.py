@@ -204,13 +204,15 @@ def reduce_chunks(
     CaseError
         As `reduce_log`.
     """
+    # First what the rig names: a fault there should not wait for the end of a long log.
+    table, still = _dynamometer(rig), _still(rig)
     cleaner, crank = Cleaner(rig, name), crank_of(rig, name)
     cutter = StrokeCutter(rig, crank)
     tables = list(_strokes(chunks, cleaner, cutter))
     cleaner.verdict()
     strokes = joined(tables, rig, name)
     tables.clear()
-    bench = Bench(strokes.accepted(), rig, _dynamometer(rig, name), _still(rig))
+    bench = Bench(strokes.accepted(), rig, table, still)
     _check_torque(bench, name)
     found = account(bench)
     _check_powers(found, name)
@@ -318,7 +320,7 @@ def _torque_band(bench: Bench, torque: Array) -> Array:
 # --- files that the rig names -------------------------------------------------------------------
 
 
-def _dynamometer(rig: Rig, name: str) -> Table | None:
+def _dynamometer(rig: Rig) -> Table | None:
     """Read the dynamometer table, if the rig has one."""
     if rig.drive is None or rig.drive.dynamometer_file is None:
         return None
