@@ -41,8 +41,6 @@ __all__ = ["add_flight_commands"]
 
 _SHORT_LIST = 8
 
-_PLUNGES = "stroke.inner.plunge.amplitude_deg+stroke.outer.plunge.amplitude_deg"
-
 
 def add_flight_commands(commands: Any) -> None:
     """Add the commands of this module to the command line.
@@ -57,7 +55,7 @@ def add_flight_commands(commands: Any) -> None:
         "trim",
         _trim,
         "find the state in which a craft flies steadily, or say why it cannot",
-        f"flapsim trim cases/glasshouse.toml --free flight.pitch_deg,{_PLUNGES}",
+        "flapsim trim cases/glasshouse.toml --free flight.pitch_deg,stroke.frequency_hz",
     )
     trim.add_argument("case", metavar="CASE", help="case file (.toml)")
     take_changes(trim)

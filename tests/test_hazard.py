@@ -73,7 +73,7 @@ def test_battery_and_rotor_count_where_there_is_a_drive():
     values = note("glasshouse").values
     # Exact: 7.4 V x 0.45 A h, and half J (2 pi f N)^2.
     assert values["battery_energy_j"] == pytest.approx(7.4 * 0.45 * 3600.0)
-    assert values["rotor_energy_j"] == pytest.approx(0.5 * 4e-7 * (2 * math.pi * 2.8 * 70) ** 2)
+    assert values["rotor_energy_j"] == pytest.approx(0.5 * 4e-7 * (2 * math.pi * 2.8 * 50) ** 2)
     assert math.isnan(note("student_flapper").values["battery_energy_j"])
 
 
