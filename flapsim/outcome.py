@@ -21,7 +21,7 @@ from flapsim.case_columns import lane_count, with_columns
 from flapsim.case_craft import Drive
 from flapsim.design import sharing_tables
 from flapsim.drive import drive_means
-from flapsim.held import hold
+from flapsim.held import Held, hold
 from flapsim.proportions import ratio, reduced_frequency
 from flapsim.schedule import evaluate as evaluate_schedule
 from flapsim.twist.half_wing import HalfWing, half_wing
@@ -107,7 +107,12 @@ def wing_loads(case: Case, starboard: Array, port: Array) -> dict[str, Array]:
     return out
 
 
-def means(case: Case, half: HalfWing, loads: Mapping[str, Array]) -> dict[str, Array]:
+_NOT_HELD = Held(*(np.asarray(np.nan),) * 3)
+
+
+def means(
+    case: Case, half: HalfWing, loads: Mapping[str, Array], still: bool = True
+) -> dict[str, Array]:
     """Mean loads, powers and the ratios that follow.
 
     Parameters
@@ -118,6 +123,8 @@ def means(case: Case, half: HalfWing, loads: Mapping[str, Array]) -> dict[str, A
         The starboard half, for the wing held still: at the mean of the twist it takes.
     loads : mapping of str to ndarray, shape (B,)
         Means from `wing_loads`.
+    still : bool
+        Whether to hold the wing still for what is compared with it; NaN otherwise.
 
     Returns
     -------
@@ -134,7 +141,7 @@ def means(case: Case, half: HalfWing, loads: Mapping[str, Array]) -> dict[str, A
     airspeed = np.asarray(case.flight.airspeed_m_s, dtype=np.float64)
     body = body_loads(case, out["lift_n"], half.design.strips)
     power, thrust = out["aero_power_w"], out["thrust_n"]
-    held = hold(half.design.batch, out["lift_n"])
+    held = hold(half.design.batch, out["lift_n"]) if still else _NOT_HELD
     moving = np.where(airspeed > 0.0, 1.0, np.nan)
     load = np.where(np.asarray(weight(case)) > 0.0, weight(case), np.nan)
     tilt = half.design.batch.constant[rows.CONST_TILT]
@@ -270,6 +277,7 @@ def evaluate(
     columns: Mapping[str, ArrayLike] | None = None,
     threads: int = 1,
     stability: bool = False,
+    still: bool = True,
 ) -> dict[str, Array]:
     """All scalar results of many designs that differ in some numbers.
 
@@ -284,6 +292,9 @@ def evaluate(
     stability : bool
         Whether to compute the Floquet multipliers of twists that give way, which costs several
         times the rest.
+    still : bool
+        Whether to hold each wing still for the efficiencies that compare with that, a quarter of
+        the time; NaN otherwise.
 
     Returns
     -------
@@ -301,24 +312,29 @@ def evaluate(
     lanes = lane_count(given)
     together = sharing_tables(with_columns(case, given), lanes)
     if len(together) == 1:
-        return _evaluate(case, given, lanes, threads, stability)
+        return _evaluate(case, given, lanes, threads, stability, still)
     out: dict[str, Array] = {}
     for places in together:
         some = {key: x[places] if x.size == lanes else x for key, x in given.items()}
-        for name, values in _evaluate(case, some, places.size, threads, stability).items():
+        for name, values in _evaluate(case, some, places.size, threads, stability, still).items():
             out.setdefault(name, np.empty(lanes))[places] = values
     return out
 
 
 def _evaluate(
-    case: Case, columns: Mapping[str, Array], lanes: int, threads: int, stability: bool
+    case: Case,
+    columns: Mapping[str, Array],
+    lanes: int,
+    threads: int,
+    stability: bool,
+    still: bool,
 ) -> dict[str, Array]:
     """Results of designs that share their section tables."""
     if lanes == 1:
         # Arrays of one column are summed in another order than those of several: a design that
         # is alone is given a twin, so that its results are the same to the last bit.
         pair = {key: np.repeat(values, 2) for key, values in columns.items()}
-        both = _evaluate(case, pair, 2, threads, stability)
+        both = _evaluate(case, pair, 2, threads, stability, still)
         return {name: x[:1] for name, x in both.items()}
     many = with_columns(case, columns)
     halves = [half_wing(many, lanes=lanes)]
@@ -329,7 +345,7 @@ def _evaluate(
     solved = [solve(half.design.batch, series=wanted, threads=threads) for half in halves]
     loads = wing_loads(many, solved[0].mean, solved[-1].mean)
     out: dict[str, Array] = {}
-    every = means(many, halves[0], loads)
+    every = means(many, halves[0], loads, still)
     every |= drive_watts(many, halves, solved, every["thrust_n"])
     for name, values in every.items():
         segment, _, rest = name.partition("_")

@@ -19,6 +19,7 @@ from flapsim.flight.modes import glide, take_off, wings_held
 from flapsim.flight.record import write_trim
 from flapsim.flight.search import TrimStatus
 from flapsim.flight.trim import NoTrim, trim, trim_many
+from flapsim.outcome import evaluate
 from validation.sane_craft import PLUNGES, sane_craft
 from validation.trim_power import CASES
 
@@ -288,8 +289,8 @@ def test_without_a_periodic_twist_anywhere_the_refusal_says_so(
     """Stood in for: a batch marks designs without a periodic twist by NaN."""
     real = search.evaluate
 
-    def nowhere(case: Case, columns: dict[str, np.ndarray], threads: int = 1) -> dict:
-        found = real(case, columns, threads=threads)
+    def nowhere(case: Case, columns: dict[str, np.ndarray], **options: object) -> dict:
+        found = real(case, columns, **options)
         return {
             name: values if name.startswith("check.") else np.full(values.shape, np.nan)
             for name, values in found.items()
@@ -322,6 +323,27 @@ def test_the_answer_of_a_design_does_not_depend_on_its_neighbours(glasshouse: Ca
             assert values[0] == together.solution[name][design]
         for name, values in alone.residual.items():
             assert values[0] == together.residual[name][design]
+
+
+def test_a_trim_ends_with_all_that_a_run_reports(glasshouse: Case) -> None:
+    many = trim_many(glasshouse, {"craft.mass_kg": np.array([0.2, 0.26])}, FREE)
+    columns = dict(many.solution)
+    again = evaluate(glasshouse, columns | {"craft.mass_kg": np.array([0.2, 0.26])})
+    assert np.isfinite(many.results["mean.flapping_efficiency"]).all()
+    for name, values in again.items():
+        assert np.array_equal(values, many.results[name], equal_nan=True), name
+
+
+def test_without_a_wing_held_still_nothing_else_changes(glasshouse: Case) -> None:
+    whole, part = evaluate(glasshouse), evaluate(glasshouse, still=False)
+    compared = {f"mean.{name}" for name in ("held_drag_n", "held_pitch_deg",
+                                            "flapping_efficiency", "tare_efficiency")}  # fmt: skip
+    for name, values in whole.items():
+        if name in compared:
+            assert np.isfinite(values).all()
+            assert np.isnan(part[name]).all()
+        else:
+            assert np.array_equal(values, part[name], equal_nan=True), name
 
 
 def test_columns_and_single_cases_agree(glasshouse: Case) -> None:

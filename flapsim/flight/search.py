@@ -246,7 +246,7 @@ class _Search:
 
     def _misfit(self, x: Array, design: Whole) -> tuple[Array, dict[str, Array]]:
         columns = self._columns(x, design)
-        results = evaluate(self._case, columns, threads=self._threads)
+        results = evaluate(self._case, columns, threads=self._threads, still=False)
         return residuals(self._case, columns, results, self._hold).T, results
 
     # --- where to begin ---------------------------------------------------------------------
@@ -380,14 +380,19 @@ class _Search:
                 self._results[name] = np.full(self._lanes, np.nan)
             self._results[name][into] = values[taken]
 
-    def _refuse_unstable(self) -> None:
-        """Tell the growth of each balanced design's twist, and refuse those that do not last."""
+    def _complete(self, stability: bool) -> None:
+        """All results at the states found; refuse, if asked, the balanced ones that do not last."""
+        every = np.arange(self._lanes)
+        columns = self._columns(self._x, every)
+        self._results = evaluate(self._case, columns, threads=self._threads)
+        self._evaluations += 1
         balanced = np.flatnonzero(self._rank[:, 0] == TrimStatus.TRIMMED)
         sides: tuple[Side, ...] = ("starboard", "port")
-        if not balanced.size or not any(any(compliant(self._case, side)) for side in sides):
+        free = any(any(compliant(self._case, side)) for side in sides)
+        if not stability or not free or not balanced.size:
             return
         columns = self._columns(self._x[balanced], balanced)
-        again = evaluate(self._case, columns, threads=self._threads, stability=True)
+        again = evaluate(self._case, columns, threads=self._threads, stability=True, still=False)
         for name, values in again.items():
             if name.endswith(_GROWTH):
                 self._results[name][balanced] = values
@@ -396,8 +401,7 @@ class _Search:
 
     def answer(self, free: tuple[str, ...], stability: bool) -> TrimColumns:
         """What was found."""
-        if stability:
-            self._refuse_unstable()
+        self._complete(stability)
         design = np.arange(self._lanes)
         solution: dict[str, Array] = {}
         for index, quantity in enumerate(self._quantities):
@@ -410,7 +414,7 @@ class _Search:
             status=self._rank[:, 0].astype(np.int64),
             results=self._results,
             evaluations=self._evaluations,
-            calls=self._evaluate.calls,
+            calls=self._evaluate.calls + 1,
         )
 
 

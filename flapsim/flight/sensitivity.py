@@ -228,7 +228,7 @@ def power_sensitivities(
         for key in moved
     }
     columns = whole_columns(case, columns)
-    results = evaluate(case, columns, threads=threads)
+    results = evaluate(case, columns, threads=threads, still=False)
     power = results["mean.aero_power_w"]
     miss = residuals(case, columns, results, hold) + np.zeros(len(changes))
     size = np.array(sizes)
