@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from flapsim.study import identity
 from flapsim.study.engine import Interrupted, Progress, preview, sweep
 from flapsim.study.faults import StudyError
 from flapsim.study.table import read_sweep
@@ -121,6 +122,32 @@ def test_a_changed_case_is_refused_while_a_changed_comment_is_not(tmp_path: Path
     case.write_text(case.read_text().replace("mass_kg = 0.24", "mass_kg = 0.25"))
     with pytest.raises(StudyError, match=r"case: craft\.mass_kg: 0\.24 then, 0\.25 now"):
         sweep(plan, tmp_path / "r.h5")
+
+
+@pytest.mark.parametrize("what", ["flapsim", "numpy", "lines"])
+def test_another_version_is_refused_and_named(
+    what: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plan = write_plan(tmp_path, 128)
+
+    def stop(progress: Progress) -> None:
+        if progress.done >= 64:
+            raise KeyboardInterrupt
+
+    with pytest.raises(Interrupted):
+        sweep(plan, tmp_path / "r.h5", block=64, workers=1, told=stop)
+    if what == "flapsim":
+        monkeypatch.setattr(identity, "__version__", "0.0.9")
+    elif what == "numpy":
+        monkeypatch.setattr(identity, "version", lambda name: f"1.2 of {name}")
+    else:
+        monkeypatch.setattr(identity, "_digest", lambda: "other lines")
+    said = {"lines": "lines of the solver"}.get(what, f"version of {what}")
+    with pytest.raises(StudyError, match=rf"{said}: .* then, .* now"):
+        sweep(plan, tmp_path / "r.h5")
+    (tmp_path / "r.h5.blocks").rename(tmp_path / "s.h5.blocks")  # its blocks refuse alone, too
+    with pytest.raises(StudyError, match=rf"s.h5.blocks holds another sweep(.|\n)*{said}: .* then"):
+        sweep(plan, tmp_path / "s.h5")
 
 
 def test_a_second_sweep_on_the_same_file_is_kept_out(tmp_path: Path) -> None:

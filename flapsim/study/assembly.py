@@ -35,7 +35,9 @@ KIND: Final = "sweep"
 MOST_REASONS: Final = 1000
 _MORE_REASONS = "another reason; run the point alone to see it"
 _SPAN = 8192
-"""Points written at a time: few enough for memory, many enough to write quickly."""
+_NUMBERS = 2**20
+"""Points written at a time, and numbers if a point has many: few enough for memory, enough to write
+quickly."""
 
 
 def assemble(study: Study, points: Points, store: BlockStore) -> None:
@@ -91,7 +93,8 @@ def _fill(file: h5py.File, study: Study, points: Points, store: BlockStore) -> N
     reason.attrs["long_name"] = "place of the reason in reason_text, 0 for none"
     stroke = _stroke_axis(file, study, points, cycles)
     known: dict[str, int] = {"": 0}
-    for span in _spans(store):
+    each = len(scalars) + len(cycles) * study.case.model.steps
+    for span in _spans(store, min(_SPAN, _NUMBERS // each)):
         first, last = span[0].start, span[-1].start + span[-1].status.size
         values = np.concatenate([answer.values for answer in span], axis=1)
         for variable, row in zip(variables, values, strict=True):
@@ -195,13 +198,13 @@ def _stroke_axis(
     return [_variable(file, name, points, np.float64, np.nan, (steps,)) for name in cycles]
 
 
-def _spans(store: BlockStore) -> Iterable[list[Answer]]:
-    """Finished blocks in order, in runs without a gap and of bounded length."""
+def _spans(store: BlockStore, most: int) -> Iterable[list[Answer]]:
+    """Finished blocks in order, in runs without a gap of about so many points."""
     span: list[Answer] = []
     for number in sorted(store.finished):
         answer = store.read(number)
         follows = span and span[-1].number + 1 == number
-        if span and (not follows or len(span) * store.identity.block >= _SPAN):
+        if span and (not follows or len(span) * store.identity.block >= most):
             yield span
             span = []
         span.append(answer)

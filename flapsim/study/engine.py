@@ -290,16 +290,17 @@ def preview(plan: str | Path | Study, store: str | Path, workers: int | None = N
     with one_core_each():
         tried = [solve_block(prepared.part(0, start, start + size)) for start in {0, count - size}]
     rate = sum(answer.status.size for answer in tried) / (time.perf_counter() - begun)
+    blocks = -(-count // prepared.block(workers))
     steps = prepared.study.case.model.steps
     each = 8 * sum(steps if n.startswith(SERIES) else 1 for n in prepared.names) + 5
     each += 0 if points.sampling == "grid" else 8 * (len(points.keys) + 1)
     return Preview(
         points=count,
-        blocks=-(-count // prepared.block(workers)),
+        blocks=blocks,
         results=len(prepared.names),
         axes=dict(zip(points.names, points.shape, strict=True)),
         rate=rate,
-        seconds=count / (rate * min(workers, os.cpu_count() or 1)),
+        seconds=count / (rate * min(workers, blocks, os.cpu_count() or 1)),
         size=each * count,
         needed=2 * each * count,
         free=shutil.disk_usage(Path(store).absolute().parent).free,

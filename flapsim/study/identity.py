@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Mapping
 from functools import cache
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,9 @@ __all__ = ["facts_of"]
 
 _ROOMS = ("aero", "blade_element", "flight", "study", "twist")
 """Rooms whose lines decide about the numbers of a sweep, beside the modules of the package."""
+
+_LIBRARIES = ("numba", "numpy", "scipy")
+"""Libraries whose version may change the last bits."""
 
 
 def facts_of(study: Study, names: tuple[str, ...]) -> dict[str, Any]:
@@ -40,6 +44,7 @@ def facts_of(study: Study, names: tuple[str, ...]) -> dict[str, Any]:
     plan = plain(study.plan)
     plan.pop("title", None)
     facts: dict[str, Any] = {"version of flapsim": __version__, "lines of the solver": _digest()}
+    facts |= {f"version of {name}": version(name) for name in _LIBRARIES}
     facts |= {f"plan: {name}": value for name, value in _flat(plan)}
     case = plain(study.case)
     case.pop("title", None)
