@@ -16,6 +16,7 @@ from scipy.integrate import solve_ivp
 
 from flapsim.body import STANDARD_GRAVITY
 from flapsim.case import Case
+from flapsim.twist.compliance import STOP_STIFFENING
 from flapsim.wing import strips
 from tests.twin import wake
 from tests.twin.half_wing import air_velocity, schedule_angles
@@ -38,10 +39,14 @@ class Spring:
     rest: float
     stiffness: float
     damping: float
+    lower: float
+    upper: float
 
     def moment(self, twist: float, rate: float) -> float:
-        """Moment on the wing, N m, nose-up."""
-        return self.stiffness * (self.rest - twist) - self.damping * rate
+        """Moment on the wing, N m, nose-up; beyond a stop the spring is as much stiffer."""
+        beyond = min(twist - self.lower, 0.0) + max(twist - self.upper, 0.0)
+        held = self.rest - twist - STOP_STIFFENING * beyond
+        return self.stiffness * held - self.damping * rate
 
 
 class Periodic:
@@ -82,7 +87,8 @@ class Marched:
         self.law = self._plate()
         self._line = None
         if case.model.induced == "lifting-line":
-            self._line = LiftingLine(self.wing, case.model.modes, 1.0)
+            slope = np.pi * self.wing.chord[:, None]
+            self._line = LiftingLine(self.wing, case.modes, 1.0, lambda q: slope * q)
         self.evaluations = 0
 
     @property
@@ -269,6 +275,7 @@ def _spring(twist: object, shape: Array) -> Spring:
         float(np.radians(twist.rest_deg)),  # type: ignore[attr-defined]
         twist.stiffness_n_m_rad,  # type: ignore[attr-defined]
         twist.damping_n_m_s_rad,  # type: ignore[attr-defined]
+        *np.radians(twist.stops_deg or (-np.inf, np.inf)),  # type: ignore[attr-defined]
     )
 
 

@@ -148,6 +148,20 @@ def test_few_steps_give_the_same_twist_less_exactly(number: int) -> None:
     assert np.abs(coarse - fine).max() < 1e-3 * np.abs(fine).max()
 
 
+def test_a_twist_that_runs_into_its_stops_is_what_marching_ends_in() -> None:
+    # Corners of the motion are beyond the harmonics kept: per cents of the twist, not 1e-6.
+    stops = {"mode": "passive", "stiffness_n_m_rad": 0.12, "stops_deg": (-6.0, 5.0)}
+    attached = {"wing.section.law": "thin-airfoil", "model.induced": "slope"}
+    case = small_case().replace({**attached, "stroke.outer.twist": stops})
+    half = half_wing(case)
+    assert half.found.all()
+    march = Marched(case)
+    phases = np.linspace(0.0, 2.0 * np.pi, 16, endpoint=False)
+    brute = march.stroke(march.settle(MARCHED)[0], MARCHED, phases)[:1]
+    assert brute.min() < np.radians(-6.0)
+    assert np.abs(compliant_twists(half, phases) - brute).max() < 0.03 * np.ptp(brute)
+
+
 def departing() -> dict[str, Case]:
     """Wings whose departures die out slowly, swing, or grow."""
     heavy = {"wing.inner.skin_kg_m2": 2.0, "wing.outer.skin_kg_m2": 2.0}

@@ -17,11 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.aero.section import THIN_AIRFOIL
-from flapsim.blade_element import Batch, pick, repeated, solve
+from flapsim.blade_element import Batch, pick, solve
 from flapsim.blade_element import layout as rows
 from flapsim.case import Case
 from flapsim.schedule import HARMONICS, evaluate
 from flapsim.twist.compliance import ROOT, TIP, Compliance, Side
+from flapsim.twist.uneven import through_uneven_hinges
 
 Array = NDArray[np.float64]
 
@@ -145,20 +146,41 @@ class Equations:
         mass = sum(series[:, rows.SERIES_MASS_TORQUE + end] for end in ends)
         return np.asarray(air), np.asarray(mass)
 
-    def moments(self, twist: Array, series: Array, part_index: int) -> tuple[Array, Array]:
-        """Moments of the air and mass, and of the hinge, through the stroke, shape (n, B)."""
-        part = self.parts[part_index]
+    def _hinge(self, twist: Array, index: int) -> tuple[Array, Array]:
+        """Moment of a hinge through the stroke, N m, and its stiffness, N m/rad, (n, B)."""
+        part = self.parts[index]
         omega = 2.0 * np.pi * self.batch.constant[rows.CONST_FREQUENCY]
-        lanes = series.shape[2] // omega.size
-        faster, faster_rate = (np.repeat(x, lanes, axis=1) for x in self._beyond(part))
-        angle = np.einsum("nt,tb->nb", self.value, twist[part_index]) + faster
-        rate = np.einsum("nt,tb->nb", self.rate, twist[part_index]) + faster_rate
-        rate *= np.repeat(omega, lanes)
-        kept = np.repeat(part.command[_LOWER], lanes, axis=1)
-        command = np.einsum("nt,tb->nb", self.value, kept) + faster
-        wide = part if lanes == 1 else part.of(np.repeat(np.arange(omega.size), lanes))
-        air, mass = self.load(series, part)
-        return air + mass, wide.moment(angle, rate, command)
+        faster, faster_rate = self._beyond(part)
+        angle = np.einsum("nt,tb->nb", self.value, twist[index]) + faster
+        rate = np.einsum("nt,tb->nb", self.rate, twist[index]) + faster_rate
+        command = np.einsum("nt,tb->nb", self.value, part.command[_LOWER]) + faster
+        return part.moment(angle, rate * omega, command), part.tangent(angle, command)
+
+    def hinges(self, twist: Array) -> tuple[Array, Array]:
+        """Moments of the hinges as coefficients, N m, and their derivative, shape (B, N, N)."""
+        lanes, count = twist.shape[2], len(self.parts)
+        omega = 2.0 * np.pi * self.batch.constant[rows.CONST_FREQUENCY]
+        out = np.empty_like(twist)
+        slope = np.zeros((lanes, count * _TERMS, count * _TERMS))
+        turning = self.project @ self.rate
+        for index, part in enumerate(self.parts):
+            moment, tangent = self._hinge(twist, index)
+            out[index] = np.einsum("tn,nb->tb", self.project, moment)
+            here = slice(index * _TERMS, (index + 1) * _TERMS)
+            slope[:, here, here] = -np.matmul(self.project * tangent.T[:, None, :], self.value)
+            slope[:, here, here] -= (part.damping * omega)[:, None, None] * turning
+        return out, slope
+
+    def loads(self, twist: Array) -> tuple[Array, Array]:
+        """Moments of air and mass as coefficients, and the largest of any instant, N m."""
+        series = solve(self.moving(twist), series=True).series
+        out = np.empty_like(twist)
+        scale = np.full(twist.shape[2], 1e-12)
+        for index, part in enumerate(self.parts):
+            air, mass = self.load(series, part)
+            out[index] = np.einsum("tn,nb->tb", self.project, air + mass)
+            scale = np.maximum(scale, np.abs(air + mass).max(axis=0))
+        return out, scale
 
     def _beyond(self, part: Compliance) -> tuple[Array, Array]:
         """What follows the command beyond the harmonics kept, and its rate by phase, (n, B)."""
@@ -176,25 +198,19 @@ class Equations:
 
         Parameters
         ----------
-        twist : ndarray, shape (segments, 2 KEPT + 1, B * m)
-            Trial twists, m for each design.
+        twist : ndarray, shape (segments, 2 KEPT + 1, B)
+            Trial twists.
 
         Returns
         -------
-        residual : ndarray, shape (segments, 2 KEPT + 1, B * m)
+        residual : ndarray, shape (segments, 2 KEPT + 1, B)
             N m.
-        scale : ndarray, shape (B * m,)
+        scale : ndarray, shape (B,)
             N m.
         """
-        lanes = twist.shape[2] // self.batch.constant.shape[1]
-        batch = self.batch if lanes == 1 else repeated(self.batch, lanes)
-        series = solve(self.moving(twist, batch), series=True).series
-        out = np.empty_like(twist)
-        scale = np.full(twist.shape[2], 1e-12)
+        out, scale = self.loads(twist)
         for index in range(len(self.parts)):
-            load, hinge = self.moments(twist, series, index)
-            out[index] = np.einsum("tn,nb->tb", self.project, load + hinge)
-            scale = np.maximum(scale, np.abs(load).max(axis=0))
+            out[index] += np.einsum("tn,nb->tb", self.project, self._hinge(twist, index)[0])
         return out, scale
 
     def stiffness_guess(self) -> Array:
@@ -226,6 +242,23 @@ class Equations:
             out[:, sines[:, None], sines] = gives.real
             out[:, cosines[:, None], sines] = gives.imag
             out[:, sines[:, None], cosines] = -gives.imag
+        return out
+
+    def load_slope(self) -> Array:
+        """Approximate derivative of the moments of air and mass, shape (B, N, N)."""
+        omega = 2.0 * np.pi * self.batch.constant[rows.CONST_FREQUENCY]
+        inertia, damping, stiffness = self._attached()
+        count = len(self.parts)
+        out = np.zeros((omega.size, count * _TERMS, count * _TERMS))
+        at = _TERMS * np.arange(count)
+        out[:, at[:, None], at] = -stiffness
+        for h in range(1, KEPT + 1):
+            turn = (h * omega)[:, None, None]
+            cosines, sines = at + h, at + KEPT + h
+            out[:, cosines[:, None], cosines] = turn**2 * inertia - stiffness
+            out[:, sines[:, None], sines] = turn**2 * inertia - stiffness
+            out[:, cosines[:, None], sines] = -turn * damping
+            out[:, sines[:, None], cosines] = turn * damping
         return out
 
     def _attached(self) -> tuple[Array, Array, Array]:
@@ -310,11 +343,15 @@ def balance(
     -----
     Broyden's method (1965, Mathematics of Computation 19, 577) from the stiff wing, with a
     harmonic-by-harmonic guess of the derivative; each design on its own, so that a design's answer
-    does not depend on the batch. The first step is made as if the flow stayed attached. What it
+    does not depend on the batch. Stops, free play and limits go their own way, see
+    `flapsim.twist.uneven`. The first step is made as if the flow stayed attached. What it
     leaves open is done again stiffness by stiffness from a stiff spring down.
     """
     equations = Equations(case, batch, parts, side)
-    found = _quasi_newton(equations, equations.start())
+    if any(part.uneven for part in parts):
+        found = _Trial(*through_uneven_hinges(equations, equations.start(), _TOLERANCE))
+    else:
+        found = _quasi_newton(equations, equations.start())
     left = np.flatnonzero(~found.settled())
     if left.size and patient:
         _retry(found, left, equations)

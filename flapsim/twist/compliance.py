@@ -67,6 +67,12 @@ class Compliance:
     backlash: Array
     carries: bool
 
+    @property
+    def uneven(self) -> bool:
+        """Whether the stiffness of any design changes with the twist."""
+        bounded = np.isfinite([self.lower, self.upper, self.limit]).any()
+        return bool(bounded or (self.backlash > 0.0).any())
+
     def moment(self, twist: Array, rate: Array, command: Array) -> Array:
         """Moment of spring, actuator, stops and damper on the wing.
 
