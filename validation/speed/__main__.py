@@ -11,12 +11,20 @@ from flapsim.blade_element import Batch
 from flapsim.case import Case
 from flapsim.case_columns import with_columns
 from flapsim.design import pack
+from flapsim.outcome import evaluate
 from validation import speed
 from validation.speed.by_c import build
 from validation.speed.by_numpy import by_numpy
 from validation.speed.by_script import by_script
 from validation.speed.contest import Ratio, Times, Work, take_turns
-from validation.speed.question import benchmark_case, by_kernel, columns, disagreement
+from validation.speed.question import (
+    benchmark_case,
+    by_kernel,
+    columns,
+    disagreement,
+    passive_case,
+    passive_columns,
+)
 
 KernelAndC = tuple[dict[str, Work], str]
 
@@ -61,6 +69,8 @@ def contestants(count: int) -> KernelAndC:
         work["c, two threads"] = lambda: by_c(batch, 2)
     line = designs(count, induced="lifting-line")
     work["lifting line"] = lambda: by_kernel(line)
+    work["driven twist"] = lambda: evaluate(case, columns(count))
+    work["passive twist"] = lambda: evaluate(passive_case(), passive_columns(count))
     work["numpy"] = lambda: by_numpy(batch)
     work["one"] = lambda: by_kernel(single)
     lift = by_script(case)[0]
@@ -97,6 +107,11 @@ def rows(count: int, main: Times, scaled: Times) -> Iterator[Row]:
     )
     yield Row(
         "cost of the lifting line over slope", main.ratio("lifting line", "kernel"), "3 or less"
+    )
+    yield Row(
+        "passive twist over driven, all results",
+        main.ratio("passive twist", "driven twist"),
+        "12 or less",
     )
     yield Row("kernel, a batch over one design a call", main.ratio("one", "kernel", count), "")
     for name in ("points", "strips", "steps"):

@@ -82,6 +82,25 @@ def columns(count: int) -> dict[str, Array]:
     }
 
 
+def passive_case() -> Case:
+    """The wing of the benchmark with an outer segment twisted by spring, air and mass."""
+    spring = {
+        "mode": "passive",
+        "rest_deg": -3.6,
+        "stiffness_n_m_rad": 0.1,
+        "damping_n_m_s_rad": 0.0015,
+    }
+    light = {"wing.inner.skin_kg_m2": 0.15, "wing.outer.skin_kg_m2": 0.12}
+    return benchmark_case().replace({"stroke.outer.twist": spring, **light})
+
+
+def passive_columns(count: int) -> dict[str, Array]:
+    """Numbers in which passive designs differ: those of `columns`, the spring for the schedule."""
+    same = {key: values for key, values in columns(count).items() if ".outer.twist." not in key}
+    stiffness = np.random.default_rng(8).uniform(0.07, 0.15, count)
+    return same | {"stroke.outer.twist.stiffness_n_m_rad": stiffness}
+
+
 class Means(NamedTuple):
     """Stroke means of half a wing, each of shape (designs,)."""
 
