@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,15 +119,20 @@ def _load(target, first_row, source, begin):
 
 
 @compiled
-def _load_designs(block, batch, begin):
-    """Copy the numbers of a block's designs."""
+def _load_designs(block, batch, harmonics, begin):
+    """Copy the numbers of a block's designs, of schedules only the harmonics in use."""
     _load(block.constant, 0, batch.constant, begin)
     _derive(block.constant, batch.induced == INDUCED_SLOPE)
     strips, count = batch.law.size, batch.damping.size
+    coefficients = batch.schedule.shape[1]
+    half = (coefficients - 1) // 2
     for j in range(strips):
         _load(block.parameter, j * PAR_ROWS, batch.parameter[j], begin)
     for which in range(SCHEDULES):
-        _load(block.schedule, which * batch.schedule.shape[1], batch.schedule[which], begin)
+        first, used = which * coefficients, harmonics[which]
+        _load(block.schedule, first, batch.schedule[which, : used + 1], begin)
+        sines = batch.schedule[which, half + 1 : half + 1 + used]
+        _load(block.schedule, first + half + 1, sines, begin)
     for m in range(count):
         _load(block.fit, m * strips, batch.fit[m], begin)
         for j in range(strips):
@@ -393,15 +400,23 @@ def _solve_block(block, batch, harmonics, phases, inertia, kicked, fields, begin
 
 @compiled
 def _solve_blocks(
-    first_block, last_block, batch, harmonics, phases, inertia, kicked, kicks, wake_kicks, solution
+    first_block,
+    last_block,
+    block,
+    batch,
+    harmonics,
+    phases,
+    inertia,
+    kicked,
+    kicks,
+    wake_kicks,
+    solution,
 ):
-    """Solve the designs of some blocks; one call per thread."""
-    steps, strips = batch.steps, batch.law.size
-    slots = strips if batch.induced == INDUCED_LIFTING_LINE else 1
-    block = new_block(strips, steps, batch.schedule.shape[1], batch.damping.size, slots, kicked)
+    """Solve the designs of some blocks, one after another in the same memory."""
+    steps = batch.steps
     mean, low, high, verdict, series, fields = solution
     for begin in range(first_block * LANES, last_block * LANES, LANES):
-        _load_designs(block, batch, begin)
+        _load_designs(block, batch, harmonics, begin)
         if kicked:
             _load(block.kick, 0, kicks, begin)
             _load(block.wake_kick, 0, wake_kicks, begin)
@@ -487,26 +502,36 @@ def solve(
     still = Disturbance(np.zeros((KICK_ROWS, 1)), np.zeros((strips, 1)))
     kicks, wake_kicks = disturbance or still
 
-    def work(first: int, last: int) -> None:
-        _solve_blocks(
-            first,
-            last,
-            batch,
-            harmonics,
-            _phases(steps, half),
-            inertia,
-            disturbance is not None,
-            kicks,
-            wake_kicks,
-            solution,
-        )
+    kicked = disturbance is not None
+    slots = strips if batch.induced == INDUCED_LIFTING_LINE else 1
+    modes, phases = batch.damping.size, _phases(steps, half)
+
+    def work(pieces: Iterator[tuple[int, int]]) -> None:
+        # Fresh memory costs as much as some blocks do: a thread keeps its own.
+        block = new_block(strips, steps, batch.schedule.shape[1], modes, slots, kicked)
+        for first, last in pieces:
+            _solve_blocks(
+                first,
+                last,
+                block,
+                batch,
+                harmonics,
+                phases,
+                inertia,
+                kicked,
+                kicks,
+                wake_kicks,
+                solution,
+            )
 
     threads = max(1, min(threads, blocks, os.cpu_count() or 1))
     if threads == 1:
-        work(0, blocks)
+        work(iter([(0, blocks)]))
     else:
-        # More pieces than threads, so that a thread with easy designs helps the others.
-        pieces = np.unique(np.linspace(0, blocks, 8 * threads + 1).astype(int))
+        # More pieces than threads, so that a thread with easy designs helps the others; all take
+        # from the same list.
+        ends = np.unique(np.linspace(0, blocks, 8 * threads + 1).astype(int)).tolist()
+        shared = iter(list(pairwise(ends)))
         with ThreadPoolExecutor(threads) as pool:
-            list(pool.map(work, pieces[:-1].tolist(), pieces[1:].tolist()))
+            list(pool.map(work, [shared] * threads))
     return solution
