@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from flapsim.blade_element import Batch
@@ -32,6 +33,12 @@ def test_numpy_computes_what_the_kernel_computes(batch: Batch) -> None:
 @pytest.mark.parametrize("threads", [1, 2])
 def test_plain_c_computes_what_the_kernel_computes(batch: Batch, threads: int) -> None:
     assert disagreement(by_kernel(batch), build()(batch, threads)) <= AGREEMENT
+
+
+@pytest.mark.skipif(compiler() is None, reason="there is no C compiler on this machine")
+def test_plain_c_leaves_the_arithmetic_of_the_process_alone() -> None:
+    build()
+    assert np.float64(2.0**-1060) * np.float64(0.5) == 2.0**-1061
 
 
 def test_the_script_computes_what_the_kernel_computes() -> None:
