@@ -48,7 +48,7 @@ __all__ = ["main"]
 
 
 # The names of flapsim.show.figures.KINDS, here so that --help need not load the plotting library.
-PICTURES = ("overview", "stroke", "loads", "maps", "span", "watts")
+PICTURES = ("overview", "stroke", "loads", "maps", "span", "watts", "twist", "margin")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -219,7 +219,10 @@ def _figure(options: argparse.Namespace) -> None:
     cycle = _cycle(options.file, options.changes)
     from flapsim.show.figures import draw
 
-    draw(cycle, kind, options.output)
+    try:
+        draw(cycle, kind, options.output)
+    except ValueError as error:  # the twist of a wing that does not give way
+        raise Stop(INPUT_AT_FAULT, str(error)) from error
     _tell_written(options, kind)
 
 

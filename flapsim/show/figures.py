@@ -23,6 +23,17 @@ from flapsim.show.posture_panel import posture
 from flapsim.show.power_panels import bar_ends, splits, watts
 from flapsim.show.span_panels import loading, planform, span_map, strip_edges
 from flapsim.show.style import FADED, SUFFIXES, blank_figure, label, number, save, styled, with_unit
+from flapsim.show.twist_panels import (
+    free_segments,
+    growth,
+    moments,
+    multipliers,
+    portrait,
+    swing,
+    tracking,
+)
+from flapsim.twist.half_wing import half_wing
+from flapsim.twist.still import still_wing
 
 __all__ = ["KINDS", "SUFFIXES", "draw"]
 
@@ -48,7 +59,8 @@ def draw(cycle: Cycle, kind: str, path: str | Path) -> None:
     Raises
     ------
     ValueError
-        If the kind or the ending of the file name is none of those; the message lists them.
+        If the kind or the ending of the file name is none of those; the message lists them. If
+        the kind is about a twist that gives way, and nothing does.
     """
     if kind not in KINDS:
         raise ValueError(f"{kind}: no such figure, one of {', '.join(KINDS)} expected")
@@ -272,6 +284,93 @@ def where_the_watts_go(cycle: Cycle) -> Figure:
     return page
 
 
+def twist(cycle: Cycle) -> Figure:
+    """A twist that a spring or an actuator decides: motion, moments, portrait, multipliers.
+
+    Parameters
+    ----------
+    cycle : Cycle
+        The cycle.
+
+    Returns
+    -------
+    Figure
+
+    Raises
+    ------
+    ValueError
+        If every twist is driven.
+    """
+    free = free_segments(cycle)
+    if not free:
+        raise ValueError(f"{cycle.case.name}: {_NOTHING_FREE}; there is no twist to compare")
+    with styled():
+        each, gap, wide = 2.05, 0.66, 4.6
+        squares = len(free) + bool(cycle.multipliers.size)
+        rows = 2 * len(free)
+        tall = rows * each + (rows - 1) * gap
+        page = _page(
+            _LEFT + wide + 1.75 + 2.35 + 0.25, _TOP + tall + _BOTTOM, cycle,
+            "Twist that is not driven: what is asked for, what the wing does, and what decides it",
+        )  # fmt: skip
+        left = []
+        for index, segment in enumerate(free):
+            for row, draw_panel in enumerate((tracking, moments)):
+                top = _TOP + (2 * index + row) * (each + gap)
+                left.append(_panel(page, _LEFT, top, wide, each))
+                draw_panel(left[-1], cycle, segment)
+        name_strokes(left[0], cycle)
+        page.align_ylabels(left)
+        # Squares share the height of the panels beside them.
+        pitch = (tall + gap) / max(squares, 1)
+        for index in range(squares):
+            axes = _panel(page, _LEFT + wide + 1.75, _TOP + index * pitch, 2.35, each)
+            if index < len(free):
+                portrait(axes, cycle, free[index])
+            else:
+                multipliers(axes, cycle)
+    return page
+
+
+def margin(cycle: Cycle) -> Figure:
+    """Growth of a departure of the wing held still against airspeed: divergence and flutter.
+
+    Parameters
+    ----------
+    cycle : Cycle
+        The cycle.
+
+    Returns
+    -------
+    Figure
+
+    Raises
+    ------
+    ValueError
+        If nothing gives way.
+    """
+    half = half_wing(cycle.case)
+    if not half.parts:
+        why = "an actuator without compliance holds it" if free_segments(cycle) else _NOTHING_FREE
+        raise ValueError(f"{cycle.case.name}: {why}; there is no margin to draw")
+    still = still_wing(cycle.case, half)
+    case = cycle.case
+    with styled():
+        heights = [2.6, 1.3]
+        page = _page(
+            8.0, _column_height(heights), cycle,
+            "The wing held still in the stream at the mean of its stroke, faster and faster",
+        )  # fmt: skip
+        panels = _column(page, heights)
+        growth(panels[0], still, case.flight.airspeed_m_s)
+        swing(panels[1], still, case.flight.airspeed_m_s, case.stroke.frequency_hz)
+        page.align_ylabels(panels)
+    return page
+
+
+_NOTHING_FREE = 'every twist is driven (mode = "driven"), nothing gives way'
+
+
 def overview(cycle: Cycle) -> Figure:
     """One page for the whole cycle: motion, loads, incidence, and where the watts go.
 
@@ -352,5 +451,7 @@ KINDS: dict[str, Callable[[Cycle], Figure]] = {
     "maps": maps,
     "span": span,
     "watts": where_the_watts_go,
+    "twist": twist,
+    "margin": margin,
 }
 """Figures by name, each made from a cycle."""

@@ -148,6 +148,7 @@ _PRINTED = {
     "m s-1": "m/s",
     "N m-1": "N/m",
     "W m-1": "W/m",
+    "degree s-1": "°/s",
 }
 
 ROUNDING = 1e-9

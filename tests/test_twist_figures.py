@@ -1,0 +1,210 @@
+"""Figures of a twist that gives way: that they show what the cycle holds, in words and units."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from PIL import Image
+
+from flapsim.case import Case, read_case
+from flapsim.cli import main
+from flapsim.cycle import Cycle, simulate
+from flapsim.results import read_cycle, write_cycle
+from flapsim.show.figures import KINDS, SUFFIXES, draw
+from flapsim.twist.half_wing import half_wing
+from flapsim.twist.still import still_wing
+
+PROJECT = Path(__file__).parents[1]
+GLASSHOUSE = PROJECT / "cases" / "glasshouse.toml"
+SPRING = {
+    "wing.outer.skin_kg_m2": 0.1,
+    "stroke.outer.twist": {
+        "mode": "passive",
+        "rest_deg": 8.0,
+        "stiffness_n_m_rad": 0.08,
+        "damping_n_m_s_rad": 0.0015,
+        "stops_deg": [-12.0, 12.0],
+    },
+}
+ACTUATOR = {
+    "stroke.inner.twist": {
+        "mode": "servo",
+        "tip_amplitude_deg": 10.5,
+        "tip_lag_deg": -72.0,
+        "bandwidth_hz": 6.0,
+        "torque_limit_n_m": 0.15,
+    }
+}
+STRONG_ACTUATOR = {
+    "stroke.outer.twist": {
+        "mode": "servo",
+        "tip_mean_deg": -3.6,
+        "tip_amplitude_deg": 34.0,
+        "tip_lag_deg": -57.0,
+        "bandwidth_hz": 6.0,
+    }
+}
+
+
+def changed(*changes: dict[str, Any]) -> Case:
+    case = read_case(GLASSHOUSE)
+    tables: dict[str, Any] = {}
+    for change in changes:
+        tables |= change
+    return case.replace(tables)
+
+
+@pytest.fixture(scope="module")
+def spring() -> Cycle:
+    return simulate(changed(SPRING))
+
+
+@pytest.fixture(scope="module")
+def both() -> Cycle:
+    return simulate(changed(SPRING, ACTUATOR))
+
+
+@pytest.fixture(scope="module")
+def rigid() -> Cycle:
+    return simulate(changed(STRONG_ACTUATOR))
+
+
+def panel(figure: Figure, title: str) -> Axes:
+    (found,) = [axes for axes in figure.axes if axes.get_title(loc="left").startswith(title)]
+    return found
+
+
+def titles(figure: Figure) -> list[str]:
+    return [axes.get_title(loc="left") for axes in figure.axes if axes.get_title(loc="left")]
+
+
+def words(axes: Axes) -> str:
+    return " ".join(text.get_text() for text in axes.texts)
+
+
+def curves(axes: Axes) -> list[np.ndarray]:
+    return [np.asarray(line.get_ydata()) for line in axes.lines]
+
+
+@pytest.mark.parametrize("kind", ["twist", "margin"])
+def test_figures_of_a_twist_become_every_kind_of_file(
+    spring: Cycle, kind: str, tmp_path: Path
+) -> None:
+    for suffix in SUFFIXES:
+        draw(spring, kind, tmp_path / f"{kind}{suffix}")
+    with Image.open(tmp_path / f"{kind}.png") as picture:
+        dark = np.mean(np.asarray(picture.convert("L")) < 250)
+    assert 0.02 < dark < 0.75
+
+
+@pytest.mark.parametrize("kind", ["twist", "margin"])
+def test_a_cycle_from_disk_is_drawn_like_the_one_that_was_written(
+    spring: Cycle, kind: str, tmp_path: Path
+) -> None:
+    write_cycle(spring, tmp_path / "cycle.h5")
+    draw(spring, kind, tmp_path / "flown.png")
+    draw(read_cycle(tmp_path / "cycle.h5"), kind, tmp_path / "stored.png")
+    assert (tmp_path / "flown.png").read_bytes() == (tmp_path / "stored.png").read_bytes()
+
+
+def test_twist_and_moments_are_the_series_closed_over_the_stroke(spring: Cycle) -> None:
+    figure = KINDS["twist"](spring)
+    shown = {
+        "Outer twist, tip against root": ("outer_twist_deg", "outer_twist_command_deg"),
+        "Moments on the outer twist": tuple(
+            f"outer_twist_{name}_n_m" for name in ("air", "mass", "held", "damper", "stop")
+        ),
+    }
+    for title, names in shown.items():
+        axes = panel(figure, title)
+        for name in names:
+            closed = np.append(spring.series[name], spring.series[name][0])
+            assert any(np.array_equal(closed, curve) for curve in curves(axes)), name
+    assert {"spring", "air", "mass", "damper", "stops"} <= set(
+        words(panel(figure, "Moments on the outer twist")).split()
+    )
+    assert "spring at rest" in words(panel(figure, "Outer twist, tip against root"))
+
+
+def test_the_portrait_is_twist_against_its_rate_with_the_quarters_of_the_stroke(
+    spring: Cycle,
+) -> None:
+    axes = panel(KINDS["twist"](spring), "Outer twist against its rate")
+    loop = max(axes.lines, key=lambda line: len(np.asarray(line.get_xdata())))
+    np.testing.assert_array_equal(
+        np.asarray(loop.get_xdata())[:-1], spring.series["outer_twist_deg"]
+    )
+    np.testing.assert_array_equal(
+        np.asarray(loop.get_ydata())[:-1], spring.series["outer_twist_rate_deg_s"]
+    )
+    assert {"0°", "90°", "180°", "270°"} <= set(words(axes).split())
+
+
+def test_multipliers_stand_in_a_round_circle(spring: Cycle) -> None:
+    axes = panel(KINDS["twist"](spring), "Multipliers")
+    crosses = [line for line in axes.lines if line.get_marker() == "x"]
+    np.testing.assert_array_equal(np.asarray(crosses[0].get_xdata()), spring.multipliers.real)
+    np.testing.assert_array_equal(np.asarray(crosses[0].get_ydata()), spring.multipliers.imag)
+    (circle,) = axes.patches
+    assert np.hypot(*np.asarray(circle.get_path().vertices).T) == pytest.approx(1.0, abs=1e-3)
+    assert axes.get_aspect() == 1.0
+
+
+def test_both_segments_are_shown_where_both_give_way(both: Cycle) -> None:
+    assert len(titles(KINDS["twist"](both))) == 2 * 3 + 1
+    axes = panel(KINDS["twist"](both), "Inner twist, tip against root")
+    assert "behind its command" in axes.get_title(loc="left")
+    assert "command" in words(axes)
+    assert "actuator" in words(panel(KINDS["twist"](both), "Moments on the inner twist"))
+
+
+def test_every_axis_has_its_unit(both: Cycle, spring: Cycle) -> None:
+    pure_numbers = {"real part of the multiplier", "imaginary part"}
+    for figure in (KINDS["twist"](both), KINDS["margin"](spring)):
+        for axes in figure.axes:
+            for text in (axes.get_xlabel(), axes.get_ylabel()):
+                if text and text not in pure_numbers:
+                    unit = text.rpartition("(")[2].rstrip(")")
+                    assert unit in {"°", "°/s", "N m", "1/s", "Hz", "m/s"}, text
+
+
+def test_an_actuator_that_never_gives_way_has_no_multipliers_and_no_margin(rigid: Cycle) -> None:
+    assert not any(title.startswith("Multipliers") for title in titles(KINDS["twist"](rigid)))
+    with pytest.raises(ValueError, match="no margin"):
+        KINDS["margin"](rigid)
+
+
+def test_the_margin_marks_the_speed_of_flight_and_where_the_wing_diverges() -> None:
+    aft = changed(SPRING, {"wing.twist_axis": 0.4, "stroke.outer.twist.stiffness_n_m_rad": 0.3})
+    cycle = simulate(aft)
+    still = still_wing(aft, half_wing(aft))
+    assert aft.flight.airspeed_m_s < still.divergence < still.airspeed[-1]
+    figure = KINDS["margin"](cycle)
+    axes = panel(figure, "Held still")
+    assert f"diverges at {still.divergence:.1f} m/s" in axes.get_title(loc="left")
+    assert "flies at 5.00 m/s" in words(axes)
+    assert any(np.array_equal(curve, still.creeping, equal_nan=True) for curve in curves(axes))
+    assert any(np.array_equal(curve, still.turning, equal_nan=True) for curve in curves(axes))
+
+
+@pytest.mark.parametrize("kind", ["twist", "margin"])
+def test_a_driven_twist_is_refused_in_words(
+    kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / f"{kind}.png"
+    assert main(["figure", str(GLASSHOUSE), "--kind", kind, "-o", str(path)]) == 2
+    assert "nothing gives way" in capsys.readouterr().err
+    assert not path.exists()
+
+
+def test_the_command_line_draws_a_twist(tmp_path: Path) -> None:
+    case = tmp_path / "spring.toml"
+    case.write_text(changed(SPRING).to_toml(), encoding="utf-8")
+    path = tmp_path / "twist.png"
+    assert main(["figure", str(case), "--kind", "twist", "-o", str(path)]) == 0
+    assert path.stat().st_size > 20_000
