@@ -274,7 +274,7 @@ def _tell_result(
 
 # --- compare -------------------------------------------------------------------------------------
 
-_FIGURES = ("map", "carpet", "pareto", "tornado")
+_FIGURES = ("map", "carpet", "pareto", "tornado", "lines")
 _TOP = 10
 
 
@@ -283,7 +283,7 @@ def _add_compare(commands: Any) -> None:
         commands,
         "compare",
         _compare,
-        "rank, filter and draw the points of a sweep, or subtract one sweep from another",
+        "rank, filter and draw the points of a sweep, or hold sweeps against each other",
         'flapsim compare twist_map.h5 --where "mean.lift_n >= mean.weight_n"'
         " --rank mean.aero_power_w",
     )
@@ -308,7 +308,7 @@ def _add_compare(commands: Any) -> None:
     compare.add_argument("--sensitivity", metavar="NAME", help="which key moves this quantity")
     compare.add_argument("--figure", metavar="KIND", help=f"one of {', '.join(_FIGURES)}")
     compare.add_argument(
-        "--quantity", metavar="NAME", help="what a map shows, or NAME,NAME for a carpet"
+        "--quantity", metavar="NAME", help="what a map or lines show; NAME,NAME for a carpet"
     )
     compare.add_argument(
         "--at", metavar="AXIS=VALUE", action="append", default=[], help="cut a further axis"
@@ -333,12 +333,15 @@ def _compare(options: argparse.Namespace) -> None:
     if options.top < 1:
         raise Stop(INPUT_AT_FAULT, f"--top {options.top}: 1 or more expected")
     try:
-        if len(options.files) == 1:
+        if options.figure == "lines":
+            _compare_lines(options)
+        elif len(options.files) == 1:
             _compare_points(options)
         elif len(options.files) == 2:
             _compare_sweeps(options)
         else:
-            raise Stop(INPUT_AT_FAULT, "one sweep, or two to subtract, expected")
+            message = "one sweep, two to subtract, or any with --figure lines expected"
+            raise Stop(INPUT_AT_FAULT, message)
     except StudyError as error:
         raise Stop(INPUT_AT_FAULT, str(error)) from error
 
@@ -402,6 +405,25 @@ def _compare_points(options: argparse.Namespace) -> None:
     _print_points(table, document, columns, places.size if wanted else 0)
     if found:
         _print_sensitivities(document["sensitivity"]["quantity"], found)
+
+
+def _compare_lines(options: argparse.Namespace) -> None:
+    from flapsim.show.study_lines import lines
+    from flapsim.show.style import save
+    from flapsim.study.compare import condition_from
+    from flapsim.study.table import read_sweep
+
+    for name in ("rank", "pareto", "sensitivity", "at", "csv"):
+        if getattr(options, name):
+            raise Stop(INPUT_AT_FAULT, f"--{name} does not go with --figure lines")
+    if options.quantity is None or "," in options.quantity:
+        raise Stop(INPUT_AT_FAULT, "lines need --quantity NAME")
+    conditions = [c for text in options.where for c in condition_from(text)]
+    tables = [read_sweep(file) for file in options.files]
+    save(lines(tables, options.quantity, conditions), options.output)
+    say(f"wrote {options.output}")
+    if options.json:
+        print_json({"files": options.files, "written": str(options.output)})
 
 
 def _pareto_names(text: str) -> tuple[list[str], list[bool]]:

@@ -1,0 +1,199 @@
+"""Curves of several sweeps beside each other.
+
+Answers: how does one quantity run over the axes of this sweep and of that one, and how far do they
+come up to a design that stands for itself?
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from textwrap import fill
+from typing import NamedTuple
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+from numpy.typing import NDArray
+
+from flapsim.show.study_panels import _key_in_words, _label, _unit
+from flapsim.show.style import (
+    FADED,
+    INK,
+    INNER,
+    OUTER,
+    Line,
+    blank_figure,
+    finite_range,
+    number,
+    spread_labels,
+    styled,
+)
+from flapsim.study.compare import Condition
+from flapsim.study.faults import StudyError
+from flapsim.study.table import SweepTable
+
+__all__ = ["lines"]
+
+Array = NDArray[np.float64]
+
+_MOST_CURVES = 6
+_MOST_PANELS = 4
+_LOGARITHMIC = 8.0
+"""Ratio of the ends of an axis from which it is drawn by ratios."""
+
+
+def lines(tables: Sequence[SweepTable], name: str, conditions: Sequence[Condition] = ()) -> Figure:
+    """Curves of one quantity over the axes of several sweeps, beside each other at one scale.
+
+    Parameters
+    ----------
+    tables : sequence of SweepTable
+        Each gets a panel, its first axis along the page, its second one a curve for each value. A
+        sweep of a single point is a line across all panels, named after its title.
+    name : str
+        Quantity.
+    conditions : sequence of Condition
+        Points where one fails are left out.
+
+    Returns
+    -------
+    Figure
+
+    Raises
+    ------
+    StudyError
+        If a sweep is no grid of one or two axes of numbers, or there is no curve at all.
+    """
+    families = [_family(table, name, conditions) for table in tables if table.count > 1]
+    marks = [
+        (_short_title(table), float(_plotted(table, name, conditions)[0]))
+        for table in tables
+        if table.count == 1
+    ]
+    if not families or len(families) > _MOST_PANELS:
+        raise StudyError(
+            f"lines take from one to {_MOST_PANELS} sweeps of more than one point,"
+            f" {len(families)} given"
+        )
+    every = [family.values for family in families] + [np.array([value for _, value in marks])]
+    low, high = finite_range(*every)
+    if not any(np.isfinite(values).any() for values in every):
+        raise StudyError(f"{name}: no number anywhere in these sweeps")
+    with styled():
+        each, gap, left, right = 2.75, 1.0, 0.85, 1.35
+        width = left + len(families) * (each + gap) - gap + right
+        page = blank_figure(width, 4.0)
+        what = tables[0].quantity(name).long_name
+        page.text(0.15 / width, 0.95, what[0].upper() + what[1:], fontsize=12, weight="bold",
+                  va="center")  # fmt: skip
+        for index, family in enumerate(families):
+            place = (left + index * (each + gap)) / width
+            axes = page.add_axes((place, 0.16, each / width, 0.63))
+            room = (high - low) or abs(high) or 1.0
+            axes.set_ylim(low - 0.08 * room, high + 0.1 * room)
+            _curves(axes, family, marks, last=index == len(families) - 1)
+            if index == 0:
+                axes.set_ylabel(_label(tables[0], name))
+            else:
+                axes.tick_params(axis="y", labelleft=False)
+    return page
+
+
+class _Family(NamedTuple):
+    """Curves of one sweep: along x, one row of values for each of the second axis."""
+
+    title: str
+    axis: str
+    x: Array
+    values: Array
+    names: list[str]
+    other: str
+
+
+def _plotted(table: SweepTable, name: str, conditions: Sequence[Condition]) -> Array:
+    """A quantity at every point, NaN where there is no answer or a condition fails."""
+    good = table.done
+    for condition in conditions:
+        good = good & condition.holds(table)
+    return np.where(good, np.asarray(table.column(name), dtype=np.float64), np.nan)
+
+
+def _family(table: SweepTable, name: str, conditions: Sequence[Condition]) -> _Family:
+    long = [axis for axis, size in table.axes.items() if size > 1]
+    if table.sampling != "grid" or not 1 <= len(long) <= 2:
+        raise StudyError(f"{table.path.name}: lines take a grid of one or two axes")
+    x = table.coordinate(long[0])
+    if x.dtype == object:
+        raise StudyError(f"{long[0]}: holds words; lines run along an axis of numbers")
+    values = _plotted(table, name, conditions).reshape([size for size in table.shape if size > 1])
+    names, other = [""], ""
+    if len(long) == 2:
+        second = table.coordinate(long[1])
+        kept = np.unique(
+            np.linspace(0, second.size - 1, min(second.size, _MOST_CURVES)).round().astype(int)
+        )
+        values = values[:, kept]
+        unit = _unit(table.quantity(long[1]))
+        gap = "" if unit == "°" else " "
+        names = [
+            value if isinstance(value, str) else f"{number(float(value))}{gap}{unit}".strip()
+            for value in second[kept].tolist()
+        ]
+        other = _key_in_words(long[1])
+    order = np.argsort(np.asarray(x, dtype=np.float64))
+    return _Family(
+        title=_short_title(table),
+        axis=_label(table, long[0]),
+        x=np.asarray(x, dtype=np.float64)[order],
+        values=values.reshape(len(order), -1)[order].T,
+        names=names,
+        other=other,
+    )
+
+
+def _short_title(table: SweepTable) -> str:
+    """Title of a sweep without what stands before its last colon."""
+    text = table.title.rpartition(": ")[2]
+    return text[0].upper() + text[1:]
+
+
+def _curves(axes: Axes, family: _Family, marks: Sequence[tuple[str, float]], last: bool) -> None:
+    """Draw the curves of one sweep, and what they are held against."""
+    if family.x[0] > 0.0 and family.x[-1] > _LOGARITHMIC * family.x[0]:
+        axes.set_xscale("log")
+        axes.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+        axes.xaxis.set_minor_formatter(NullFormatter())
+    entries = []
+    for index, (text, values) in enumerate(zip(family.names, family.values, strict=True)):
+        line = _CURVES[index]
+        axes.plot(family.x, values, **line.drawn(12), zorder=3)
+        absent = ~np.isfinite(values)
+        axes.plot(family.x[absent], np.full(absent.sum(), 0.012 + 0.018 * index), "x",
+                  transform=axes.get_xaxis_transform(), color=line.color, markersize=4.0,
+                  clip_on=False)  # fmt: skip
+        finite = values[np.isfinite(values)]
+        if finite.size:
+            entries.append((text, float(finite[-1]), line.ink))
+    for text, value in marks:
+        axes.axhline(value, color=INK, linewidth=1.2, linestyle=(0, (1, 1.6)), zorder=2)
+        if last:
+            entries.append((fill(text, 20), value, INK))
+    spread_labels(axes, entries, size=8.0)
+    if not np.isfinite(family.values).all():
+        axes.text(1.0, 0.985, "×: no answer", transform=axes.transAxes, fontsize=7.5,
+                  color=FADED, ha="right", va="top")  # fmt: skip
+    axes.set_title(family.title + (f"\nby {family.other}" if family.other else ""), fontsize=9.5)
+    axes.set_xlabel(family.axis)
+
+
+_CURVES = (
+    INNER._replace(dash="-", marker="o"),
+    OUTER._replace(dash=(0, (5, 1.6)), marker="s"),
+    Line("#4f7f4f", (0, (6, 2, 1, 2)), "^", 1.5, "#355c35"),
+    Line("#8a5a9e", (0, (2, 1.2)), "D", 1.5, "#68407a"),
+    Line(FADED, "-", "v", 1.5, FADED),
+    Line(INK, (0, (7, 1.5, 1, 1.5)), "P", 1.3, INK),
+)
+"""Lines of a family, each with its own dash and marker."""
