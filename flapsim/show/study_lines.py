@@ -25,12 +25,12 @@ from flapsim.show.style import (
     Line,
     blank_figure,
     finite_range,
-    number,
     spread_labels,
     styled,
 )
 from flapsim.study.compare import Condition
 from flapsim.study.faults import StudyError
+from flapsim.study.naming import without_unit
 from flapsim.study.table import SweepTable
 
 __all__ = ["lines"]
@@ -84,17 +84,20 @@ def lines(tables: Sequence[SweepTable], name: str, conditions: Sequence[Conditio
         each, gap, left, right = 2.75, 1.0, 0.85, 1.35
         width = left + len(families) * (each + gap) - gap + right
         page = blank_figure(width, 4.0)
-        what = tables[0].quantity(name).long_name
-        page.text(0.15 / width, 0.95, what[0].upper() + what[1:], fontsize=12, weight="bold",
+        words = _words(name)
+        page.text(0.15 / width, 0.95, words[0].upper() + words[1:], fontsize=12, weight="bold",
                   va="center")  # fmt: skip
+        page.text(0.15 / width, 0.89, tables[0].quantity(name).long_name, fontsize=9.0,
+                  color=FADED, va="center")  # fmt: skip
         for index, family in enumerate(families):
             place = (left + index * (each + gap)) / width
-            axes = page.add_axes((place, 0.16, each / width, 0.63))
+            axes = page.add_axes((place, 0.15, each / width, 0.58))
             room = (high - low) or abs(high) or 1.0
-            axes.set_ylim(low - 0.08 * room, high + 0.1 * room)
+            axes.set_ylim(low - 0.14 * room, high + 0.1 * room)
             _curves(axes, family, marks, last=index == len(families) - 1)
             if index == 0:
-                axes.set_ylabel(_label(tables[0], name))
+                unit = _unit(tables[0].quantity(name))
+                axes.set_ylabel(f"{words} ({unit})" if unit else words)
             else:
                 axes.tick_params(axis="y", labelleft=False)
     return page
@@ -137,7 +140,7 @@ def _family(table: SweepTable, name: str, conditions: Sequence[Condition]) -> _F
         unit = _unit(table.quantity(long[1]))
         gap = "" if unit == "°" else " "
         names = [
-            value if isinstance(value, str) else f"{number(float(value))}{gap}{unit}".strip()
+            value if isinstance(value, str) else f"{value:g}{gap}{unit}".replace("-", "−").strip()
             for value in second[kept].tolist()
         ]
         other = _key_in_words(long[1])
@@ -150,6 +153,11 @@ def _family(table: SweepTable, name: str, conditions: Sequence[Condition]) -> _F
         names=names,
         other=other,
     )
+
+
+def _words(name: str) -> str:
+    """Return the name of a result as words: 'flapping efficiency'."""
+    return without_unit(name.rpartition(".")[2]).replace("_", " ")
 
 
 def _short_title(table: SweepTable) -> str:
@@ -173,9 +181,14 @@ def _curves(axes: Axes, family: _Family, marks: Sequence[tuple[str, float]], las
         axes.plot(family.x[absent], np.full(absent.sum(), 0.012 + 0.018 * index), "x",
                   transform=axes.get_xaxis_transform(), color=line.color, markersize=4.0,
                   clip_on=False)  # fmt: skip
-        finite = values[np.isfinite(values)]
-        if finite.size:
-            entries.append((text, float(finite[-1]), line.ink))
+        good = np.flatnonzero(np.isfinite(values))
+        if good.size and good[-1] == values.size - 1:
+            entries.append((text, float(values[-1]), line.ink))
+        elif good.size:
+            axes.annotate(
+                text, (float(family.x[good[-1]]), float(values[good[-1]])), xytext=(6, 6),
+                textcoords="offset points", va="center", fontsize=8.0, color=line.ink,
+            )  # fmt: skip
     for text, value in marks:
         axes.axhline(value, color=INK, linewidth=1.2, linestyle=(0, (1, 1.6)), zorder=2)
         if last:
