@@ -24,6 +24,7 @@ from validation import (
     trim_power,
     two_segments,
     wagner,
+    who_twists,
 )
 from validation.check import Check
 
@@ -45,6 +46,7 @@ FAMILIES: tuple[ModuleType, ...] = (
     revolving_wing,
     trends,
     trim_power,
+    who_twists,
     reference_libraries,
     guide_uncertainty,
 )

@@ -29,9 +29,9 @@ def actuator_position(
     command: Array,
     frequency: ArrayLike,
     bandwidth: ArrayLike,
-    order: int,
+    order: ArrayLike,
     rate_limit: ArrayLike | None,
-    counts: int | None,
+    counts: ArrayLike | None,
     delay: ArrayLike,
 ) -> Array:
     """Periodic position of an actuator that follows a command.
@@ -44,11 +44,11 @@ def actuator_position(
         Stroke frequency, Hz.
     bandwidth : array_like, shape (B,)
         Frequency at which the response has fallen by 3 dB, Hz.
-    order : {1, 2}
-        First order, or second order with damping ratio 1/sqrt 2.
+    order : array_like, shape (B,)
+        1 or 2: first order, or second order with damping ratio 1/sqrt 2.
     rate_limit : array_like, shape (B,), or None
         Fastest rate, rad/s.
-    counts : int or None
+    counts : array_like, shape (B,), or None
         Counts per revolution of the phase sensor: the command is held between two counts.
     delay : array_like, shape (B,)
         From phase to command, s.
@@ -80,13 +80,14 @@ def actuator_position(
     # Starting where the unlimited actuator would be saves most of the settling.
     unlimited = _coefficients(heard[0], spectrum * _response(order_numbers * omega, corner, order))
     start, start_rate, _ = evaluate(unlimited, np.zeros(1))
+    orders = np.broadcast_to(order, (lanes,))
     followed = np.zeros((lanes, GRID))
     for lane in range(lanes):
         step = 2.0 * math.pi / omega[lane] / GRID
         _march(
             followed[lane],
             np.ascontiguousarray(delayed[:, lane]),
-            _step_matrix(corner[lane], order, step),
+            _step_matrix(corner[lane], int(orders[lane]), step),
             limit[lane],
             step,
             start[0, lane],
@@ -95,20 +96,22 @@ def actuator_position(
     return _project(followed.T)
 
 
-def _heard(command: Array, counts: int | None) -> Array:
+def _heard(command: Array, counts: ArrayLike | None) -> Array:
     """The command as the sensor's counts let it through."""
     if counts is None:
         return command
     return _project(_staircase(command, counts, np.zeros(command.shape[1])))
 
 
-def _staircase(command: Array, counts: int | None, shift: Array) -> Array:
+def _staircase(command: Array, counts: ArrayLike | None, shift: Array) -> Array:
+    each = None if counts is None else np.broadcast_to(counts, shift.shape)
     tau = 2.0 * math.pi * (np.arange(GRID) + 0.5) / GRID
     out = np.empty((GRID, command.shape[1]))
     for lane in range(command.shape[1]):
         phase = np.mod(tau - shift[lane], 2.0 * math.pi)
-        if counts is not None:
-            phase = np.floor(phase * counts / (2.0 * math.pi)) * (2.0 * math.pi / counts)
+        if each is not None:
+            count = float(each[lane])
+            phase = np.floor(phase * count / (2.0 * math.pi)) * (2.0 * math.pi / count)
         out[:, lane] = evaluate(command[:, lane], phase)[0]
     return out
 
@@ -129,10 +132,11 @@ def _coefficients(mean: Array, spectrum: NDArray[np.complex128]) -> Array:
     return np.concatenate([mean[None], spectrum.real, -spectrum.imag])
 
 
-def _response(omega: Array, corner: Array, order: int) -> NDArray[np.complex128]:
+def _response(omega: Array, corner: Array, order: ArrayLike) -> NDArray[np.complex128]:
     """Frequency response of the actuator."""
     s = 1j * omega / corner
-    below = 1.0 + s if order == 1 else 1.0 + 2.0 * _DAMPING * s + s * s
+    first = np.asarray(order) == 1
+    below = np.where(first, 1.0 + s, 1.0 + 2.0 * _DAMPING * s + s * s)
     return np.asarray(1.0 / below, dtype=np.complex128)
 
 
