@@ -44,7 +44,7 @@ def test_a_shipped_case_opens_with_what_it_teaches_what_to_try_and_a_caution(pat
 def test_what_a_shipped_case_suggests_trying_can_be_tried(path: Path) -> None:
     opening = path.read_text(encoding="utf-8").partition("\n\n")[0]
     opening = re.sub(r"\s*\n#\s*", " ", opening)
-    suggested = re.findall(r"--set ([a-z_.0-9]+)=([^\s,;:)]+)", opening)
+    suggested = re.findall(r"--set ([a-z_.0-9]+)=(\[[^\]]*\]|[^\s,;:)]+)", opening)
     assert suggested
     case = read_case(path)
     for key, value in suggested:
@@ -53,6 +53,8 @@ def test_what_a_shipped_case_suggests_trying_can_be_tried(path: Path) -> None:
 
 
 def _plain(value: str) -> object:
+    if value.startswith("["):
+        return tuple(float(item) for item in value[1:-1].split(","))
     try:
         return float(value)
     except ValueError:
