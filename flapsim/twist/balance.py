@@ -167,7 +167,9 @@ class Equations:
             moment, tangent = self._hinge(twist, index)
             out[index] = np.einsum("tn,nb->tb", self.project, moment)
             here = slice(index * _TERMS, (index + 1) * _TERMS)
-            slope[:, here, here] = -np.matmul(self.project * tangent.T[:, None, :], self.value)
+            for lane in range(lanes):
+                # One product for each design, so that none depends on the number of them.
+                slope[lane, here, here] = -(self.project * tangent[:, lane]) @ self.value
             slope[:, here, here] -= (part.damping * omega)[:, None, None] * turning
         return out, slope
 

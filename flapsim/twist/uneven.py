@@ -105,27 +105,28 @@ def _towards(equations: Equations, twist: Array, load: Array, slope: Array) -> A
         moved = np.matmul(slope, _flat(trial - begin)[:, :, None])[:, :, 0]
         return load + moved.T.reshape(load.shape) + hinge, give
 
+    enough = _CLOSE * np.abs(load).max(axis=(0, 1))
     open_, give = left(twist)
+    size = np.abs(open_).max(axis=(0, 1))
+    # Each design goes on until it is done or stuck, whatever the others do.
+    live = size > enough
     for _ in range(_MOST_INNER):
-        size = np.abs(open_).max(axis=(0, 1))
-        if (size <= _CLOSE * np.abs(load).max(axis=(0, 1))).all():
+        if not live.any():
             break
         step = _solved(slope + give, -_flat(open_)).T.reshape(twist.shape)
-        step = np.where(np.isfinite(step), step, 0.0)
-        best, best_size = twist, size
-        # The longest step that helps most; at none, a design stays where it is.
+        step = np.where(live & np.isfinite(step), step, 0.0)
+        wanting = live.copy()
         for part in _PARTS:
             trial = twist + part * step
-            worst = np.abs(left(trial)[0]).max(axis=(0, 1))
-            better = worst < best_size
-            best = np.where(better, trial, best)
-            best_size = np.where(better, worst, best_size)
-            if (best_size < size).all():
+            helps = wanting & (np.abs(left(trial)[0]).max(axis=(0, 1)) < size)
+            twist = np.where(helps, trial, twist)
+            step = np.where(helps, 0.0, step)
+            wanting &= ~helps
+            if not wanting.any():
                 break
-        if not (best_size < size).any():
-            break
-        twist = best
         open_, give = left(twist)
+        size = np.abs(open_).max(axis=(0, 1))
+        live &= ~wanting & (size > enough)
     apart = twist - begin
     longest = np.abs(apart).max(axis=(0, 1))
     return np.asarray(apart * np.minimum(1.0, _LONGEST / np.maximum(longest, 1e-300)))
