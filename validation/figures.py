@@ -21,6 +21,7 @@ from validation import (
     large_amplitude,
     minimum_loss,
     naca0012,
+    passive_twist,
     trends,
     wagner,
 )
@@ -90,6 +91,29 @@ def theodorsen_lift() -> Figure:
         "Theodorsen, plunge",
     )
     label(phase, "reduced frequency k = ωc/2U", "lift phase after heave (deg)")
+    amplitude.legend(frameon=False)
+    return figure
+
+
+def passive_twist_response() -> Figure:
+    """Twist of a plunging section against its spring."""
+    figure, (amplitude, phase) = panels(2)
+    first = passive_twist.rows()[0]
+    springs = np.geomspace(5.5, 30.0, 120)
+    for function, style, name in (
+        (theodorsen_function, LINE, "exact C(k)"),
+        (jones_function, DASHED, "Jones form"),
+    ):
+        twist = np.array([passive_twist.sprung(first, f).theory(function).twist for f in springs])
+        amplitude.plot(springs, np.degrees(np.abs(twist)), label=name, **style)
+        phase.plot(springs, np.degrees(np.angle(twist)) % 360.0, label=name, **style)
+    some = np.array([6.0, 8.0, 10.0, 14.0, 20.0, 28.0])
+    runs = [passive_twist.flown(passive_twist.sprung(first, f), "Jones form").twist for f in some]
+    amplitude.plot(some, np.degrees(np.abs(runs)), "o", label="solver", **MARK)
+    phase.plot(some, np.degrees(np.angle(runs)) % 360.0, "o", label="solver", **MARK)
+    x_label = "frequency of spring and mass without air (Hz)"
+    label(amplitude, x_label, "twist amplitude (deg)", "Plunge with free twist, 4 Hz")
+    label(phase, x_label, "twist phase after heave (deg)")
     amplitude.legend(frameon=False)
     return figure
 
@@ -437,6 +461,7 @@ def shares(families: Families) -> Figure:
 
 DRAWINGS: dict[str, Callable[[], Figure]] = {
     "theodorsen_lift": theodorsen_lift,
+    "passive_twist": passive_twist_response,
     "garrick_thrust": garrick_thrust,
     "heave_pitch_phase": heave_pitch_phase,
     "plunge_history": plunge_history,

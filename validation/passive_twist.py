@@ -13,7 +13,7 @@ keep the energy balance.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from typing import Any
 
@@ -117,6 +117,12 @@ def rows() -> list[Row]:
     """Every motion of the table once."""
     motions = table("passive_twist_section").where(model="theodorsen")
     return [Row(*values) for values in zip(*(motions[c] for c in COLUMNS), strict=True)]
+
+
+def sprung(row: Row, frequency: float) -> Row:
+    """The same motion on a spring that gives another frequency without air."""
+    stiffness = row.inertia * (2.0 * np.pi * frequency) ** 2
+    return replace(row, spring_frequency=frequency, stiffness=stiffness)
 
 
 def section_tables(row: Row, model: dict[str, Any]) -> dict[str, Any]:
