@@ -172,7 +172,7 @@ def portrait(axes: Axes, cycle: Cycle, segment: str) -> None:
     else:
         axes.plot(asked[:1], [0.0], marker="+", color=INK, markersize=9, markeredgewidth=1.4)
         axes.annotate(
-            "at rest", (float(asked[0]), 0.0), xytext=(0, -14), textcoords="offset points",
+            "at rest", (float(asked[0]), 0.0), xytext=(0, -22), textcoords="offset points",
             ha="center", fontsize=8.0, color=INK,
         )  # fmt: skip
     axes.plot(*_closed(twist, rate), color=OUTER.color, linewidth=1.6, zorder=3)
@@ -308,8 +308,8 @@ def growth(axes: Axes, still: StillWing, cruise: float) -> None:
         if math.isfinite(value):
             axes.plot([value], [0.0], marker="o", color=INK, markersize=5.5, zorder=4)
             axes.annotate(
-                f"{name} at {number(value)} m/s", (value, 0.0), xytext=(-6, 6),
-                textcoords="offset points", ha="right", fontsize=8.5, weight="bold",
+                f"{name} at {number(value)} m/s", (value, 0.0), xytext=(8, -13),
+                textcoords="offset points", ha="left", fontsize=8.5, weight="bold",
             )  # fmt: skip
     _mark_cruise(axes, cruise)
     axes.annotate(
@@ -352,7 +352,7 @@ def _name_curve(axes: Axes, x: Array, y: Array, text: str, ink: str, end: int) -
     finite = np.flatnonzero(np.isfinite(y))
     if finite.size:
         place = (float(x[finite[end]]), float(y[finite[end]]))
-        axes.annotate(text, place, xytext=(8, 0), textcoords="offset points", color=ink,
+        axes.annotate(text, place, xytext=(8, 4), textcoords="offset points", color=ink,
                       fontsize=8.5, va="center", annotation_clip=False)  # fmt: skip
 
 
