@@ -219,3 +219,25 @@ def test_the_command_line_says_what_lines_need(
     file = str(tables["spring"].path)
     assert main(["compare", file, "--figure", "lines", "-o", str(path), *more]) == 2
     assert told in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("key", "values"),
+    [
+        ("stroke.outer.twist.sensor_counts", [6, 24]),
+        ("stroke.outer.twist.actuator_order", [1, 2]),
+    ],
+)
+def test_whole_numbers_of_an_actuator_may_be_an_axis(
+    key: str, values: list[int], tmp_path: Path
+) -> None:
+    plan = (
+        f'base = "lagging_servo.toml"\n[set]\n{QUICK}\n[[axis]]\nkey = "{key}"\nvalues = {values}'
+    )
+    table = sweep(parse_study(plan, CASES), tmp_path / "whole.h5")
+    case = read_case(CASES / "lagging_servo.toml")
+    case = case.replace({"model.steps": 32, "model.induced": "slope"})
+    for value, lag in zip(values, table["twist.outer.phase_lag_deg"], strict=True):
+        alone = simulate(case.replace({key: value})).twist["outer"]["phase_lag_deg"]
+        # The same equations, solved alone or beside another: to the tolerance of the balance.
+        assert lag == pytest.approx(alone, abs=1e-6)
