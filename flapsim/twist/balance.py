@@ -347,16 +347,19 @@ def balance(
     harmonic-by-harmonic guess of the derivative; each design on its own, so that a design's answer
     does not depend on the batch. Stops, free play and limits go their own way, see
     `flapsim.twist.uneven`. The first step is made as if the flow stayed attached. What it
-    leaves open is done again stiffness by stiffness from a stiff spring down.
+    leaves open is done again with the hinges exact, then stiffness by stiffness from a stiff
+    spring down.
     """
     equations = Equations(case, batch, parts, side)
-    if any(part.uneven for part in parts):
-        found = _Trial(*through_uneven_hinges(equations, equations.start(), _TOLERANCE))
-    else:
-        found = _quasi_newton(equations, equations.start())
+    uneven = any(part.uneven for part in parts)
+    start = equations.start()
+    found = _exact(equations, start) if uneven else _quasi_newton(equations, start)
     left = np.flatnonzero(~found.settled())
+    if left.size and patient and not uneven:
+        _again(found, left, equations)
+        left = np.flatnonzero(~found.settled())
     if left.size and patient:
-        _retry(found, left, equations)
+        _retry(found, left, equations, uneven)
     twist = found.twist
     size = np.hypot(twist[:, 1 : KEPT + 1], twist[:, KEPT + 1 :])
     kept = int(equations.solved[: KEPT + 1].sum()) - 1
@@ -454,7 +457,31 @@ def _quasi_newton(equations: Equations, start: Array, cold: bool = True) -> _Tri
     return whole
 
 
-def _retry(found: _Trial, left: NDArray[np.intp], equations: Equations) -> None:
+def _exact(equations: Equations, start: Array) -> _Trial:
+    """Balance with the hinges exact; what has turned too far is none."""
+    trial = _Trial(*through_uneven_hinges(equations, start, _TOLERANCE))
+    far = np.abs(trial.twist).max(axis=(0, 1)) > _WIDEST
+    trial.residual[:, :, far] = np.inf
+    return trial
+
+
+def _again(found: _Trial, left: NDArray[np.intp], equations: Equations) -> None:
+    """Try what was left open with the hinges exact, in place."""
+    # A pair at least, as in `_quasi_newton`.
+    held = left if left.size > 1 else np.repeat(left, 2)
+    some = equations.of(held)
+    trial = _exact(some, some.start())
+    found.runs[held] += trial.runs
+    _take(found, held, trial)
+
+
+def _take(found: _Trial, held: NDArray[np.intp], trial: _Trial) -> None:
+    """Put in what a trial has settled."""
+    for array, other in zip(found[:3], trial[:3], strict=True):
+        array[..., held] = np.where(trial.settled(), other, array[..., held])
+
+
+def _retry(found: _Trial, left: NDArray[np.intp], equations: Equations, uneven: bool) -> None:
     """Find what was left open from a stiff spring down, in place."""
     # A pair at least, as in `_quasi_newton`.
     held = left if left.size > 1 else np.repeat(left, 2)
@@ -464,8 +491,8 @@ def _retry(found: _Trial, left: NDArray[np.intp], equations: Equations) -> None:
     for number, factor in enumerate(_SOFTENING):
         stiff = copy(soft)
         stiff.parts = [part.of(everyone, factor) for part in soft.parts]
-        trial = _quasi_newton(stiff, twist, cold=number == 0)
+        cold = number == 0
+        trial = _exact(stiff, twist) if uneven else _quasi_newton(stiff, twist, cold)
         twist = trial.twist
         found.runs[held] += trial.runs
-    for array, other in zip(found[:3], trial[:3], strict=True):
-        array[..., held] = np.where(trial.settled(), other, array[..., held])
+    _take(found, held, trial)
