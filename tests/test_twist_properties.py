@@ -180,6 +180,52 @@ def test_a_fast_servo_without_limits_is_a_drive(more: dict[str, object]) -> None
         np.testing.assert_allclose(fast.series[name], driven.series[name], atol=1e-6 * size)
 
 
+def test_a_stiffer_wing_comes_nearer_to_the_driven_one_in_proportion() -> None:
+    driven = simulate(twisting({"mode": "driven"} | COMMAND))
+    apart = []
+    for stiffness in (500.0, 1000.0, 2000.0):
+        stiff = simulate(twisting(servo(1e9, stiffness_n_m_rad=stiffness)))
+        names = ("lift_n", "thrust_n", "aero_power_w", "outer_twist_tip_deg")
+        apart.append([np.abs(stiff.series[n] - driven.series[n]).max() for n in names])
+    # Second order in 1/k is a thousandth here: the moment is 0.03 N m.
+    np.testing.assert_allclose(np.divide(apart[0], apart[1]), 2.0, rtol=0.01)
+    np.testing.assert_allclose(np.divide(apart[1], apart[2]), 2.0, rtol=0.01)
+
+
+@pytest.mark.parametrize("ratio", [0.5, 0.95, 1.0, 1.05, 2.0, 5.0])
+def test_without_air_a_twist_resonates_as_an_oscillator_does(ratio: float) -> None:
+    # Root twist r cos(tau) about an axis at rest through the middle of the skin: the tip's twist q
+    # obeys I2 q'' + c q' + k q = -I1 r'', I2 = int eta^2 J, I1 = int eta J (exact, J per span).
+    # k is such that the stroke's frequency is `ratio` times that of the spring; damping ratio 2 %.
+    skin, root = 0.5, np.radians(1.0)
+    still = {
+        "air.density_kg_m3": 1e-12,
+        "craft.mass_kg": 0.0,
+        "flight.pitch_deg": 0.0,
+        "stroke.inner.plunge": {"amplitude_deg": 0.0},
+        "stroke.outer.plunge": {"amplitude_deg": 0.0},
+        "stroke.inner.twist": {"tip_amplitude_deg": 1.0},
+        "wing.twist_axis": 0.5,
+        "wing.outer.skin_kg_m2": skin,
+    }
+    wing = half_wing(SMALL.replace(still)).design.strips
+    outer = wing.segment == 1
+    inertia = skin * wing.chord**3 / 12.0 * wing.width
+    first, second = (float((inertia * wing.fraction**p)[outer].sum()) for p in (1, 2))
+    omega = 2.0 * np.pi * SMALL.stroke.frequency_hz
+    spring = omega / ratio
+    damping = 2.0 * 0.02 * spring * second
+    case = SMALL.replace(still).replace(
+        {OUTER: passive(second * spring**2, 0.0, damping_n_m_s_rad=damping)}
+    )
+    half = half_wing(case)
+    assert half.found.all()
+    twist = half.twist[1][1, 0] - 1j * half.twist[1][25, 0]
+    expected = first * omega**2 * root
+    expected = expected / (second * (spring**2 - omega**2) + 1j * omega * damping)
+    assert twist == pytest.approx(expected, rel=1e-6)
+
+
 def test_a_finer_phase_sensor_comes_nearer_to_none_in_proportion() -> None:
     exact = half_wing(twisting(servo(1e9))).twist
     apart = [
