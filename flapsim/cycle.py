@@ -234,7 +234,7 @@ def simulate(case: Case) -> Cycle:
         check=check,
         strips=_strips(halves[0], solved[0]),
         multipliers=np.zeros(0, complex) if verdicts[0] is None else verdicts[0].multipliers,
-        notes=_notes(case, mean, check),
+        notes=_notes(case, mean, check, twist),
     )
 
 
@@ -360,9 +360,17 @@ def _balances(case: Case, series: dict[str, Array]) -> dict[str, float]:
     }
 
 
-def _notes(case: Case, mean: dict[str, float], check: dict[str, float]) -> tuple[str, ...]:
+def _notes(
+    case: Case, mean: dict[str, float], check: dict[str, float], twist: dict[str, Array]
+) -> tuple[str, ...]:
     """What to distrust in a run, in words."""
     notes = []
+    margins = [x[0] for name, x in twist.items() if name.endswith("divergence_speed_m_s")]
+    if margins and case.flight.airspeed_m_s >= margins[0]:
+        notes.append(
+            f"Held still, this wing diverges at {margins[0]:.3g} m/s: the air holds the twist found"
+            " here beyond its spring, and a gust may not let it come back."
+        )
     imbalance = max(check["energy_balance"], check["motion_power_balance"])
     if imbalance > ENERGY_TOLERANCE:
         notes.append(f"The energy balance closes only to {imbalance:.1e}: do not use this run.")

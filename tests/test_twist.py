@@ -10,6 +10,7 @@ import pytest
 from flapsim.blade_element import layout as rows
 from flapsim.blade_element import solve
 from flapsim.case import Case, read_case
+from flapsim.cycle import NoAnswer, simulate
 from flapsim.design import pack
 from flapsim.schedule import HARMONICS, evaluate, harmonic
 from flapsim.twist.actuator import actuator_position
@@ -177,3 +178,30 @@ def test_designs_of_one_batch_are_balanced_each_on_its_own() -> None:
     for lane, stiffness in enumerate(values):
         alone, _, _ = solved(soft(float(stiffness)))
         np.testing.assert_allclose(together.twist[0, :, lane], alone, rtol=0.0, atol=1e-9)
+
+
+def test_a_coarse_sensor_makes_the_tip_late_by_half_a_count() -> None:
+    # Sample and hold is late by half a count (exact), whatever the root does meanwhile.
+    servo = {
+        "mode": "servo",
+        "tip_mean_deg": -3.6,
+        "tip_amplitude_deg": 34.0,
+        "tip_lag_deg": -57.0,
+        "bandwidth_hz": 1e6,
+        "sensor_counts": 16,
+    }
+    found = simulate(GLASSHOUSE.replace({"stroke.outer.twist": servo}))
+    assert found.twist["outer"]["phase_lag_deg"] == pytest.approx(180.0 / 16, abs=1e-3)
+
+
+def test_flight_beyond_the_divergence_speed_is_not_passed_over() -> None:
+    aft = {"wing.twist_axis": 0.4}
+    slow = simulate(soft(0.12, **aft))
+    assert not any("diverges" in note for note in slow.notes)
+    limit = slow.twist["outer"]["divergence_speed_m_s"]
+    fast = soft(0.12, **aft, **{"flight.airspeed_m_s": 1.02 * limit, "flight.pitch_deg": 0.0})
+    try:
+        notes = simulate(fast).notes
+    except NoAnswer as error:
+        notes = (str(error),)
+    assert any("diverge" in note for note in notes)

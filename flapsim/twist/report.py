@@ -17,7 +17,7 @@ from flapsim.blade_element import layout as rows
 from flapsim.case import Case
 from flapsim.schedule import HARMONICS, evaluate
 from flapsim.twist.balance import Equations
-from flapsim.twist.compliance import TIP, Compliance, Side, root_follows
+from flapsim.twist.compliance import ROOT, TIP, Compliance, Side, root_follows
 from flapsim.twist.half_wing import HalfWing
 
 Array = NDArray[np.float64]
@@ -268,7 +268,10 @@ def _of_segment(case: Case, half: HalfWing, series: Array, segment: int) -> dict
     if mode == "servo":
         error = actual.value - command.value
         out["tracking_error_deg"] = np.degrees(np.sqrt((error**2).mean(axis=0)))
-        out["phase_lag_deg"] = _behind(half.command[segment], half.twist[segment])
+        # The actuator follows the tip's twist, not that from root to tip.
+        ends = half.design.batch.schedule
+        root, tip = ends[ROOT[segment]], ends[TIP[segment]]
+        out["phase_lag_deg"] = _behind(root + half.command[segment], tip)
         limits = [part.limit for part in half.parts if part.segment == segment]
         full = np.zeros_like(held, dtype=bool)
         if limits:
