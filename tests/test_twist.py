@@ -14,8 +14,9 @@ from flapsim.cycle import NoAnswer, simulate
 from flapsim.design import pack
 from flapsim.schedule import HARMONICS, evaluate, harmonic
 from flapsim.twist.actuator import actuator_position
-from flapsim.twist.balance import KEPT, balance
+from flapsim.twist.balance import balance
 from flapsim.twist.compliance import compliances
+from flapsim.twist.equations import KEPT
 
 GLASSHOUSE = read_case(Path(__file__).parent.parent / "cases" / "glasshouse.toml")
 FREQUENCY = 2.8

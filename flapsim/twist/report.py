@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from flapsim.blade_element import layout as rows
 from flapsim.case import Case
 from flapsim.schedule import HARMONICS, evaluate
-from flapsim.twist.balance import Equations
 from flapsim.twist.compliance import ROOT, TIP, Compliance, Side, root_follows
+from flapsim.twist.equations import Equations
 from flapsim.twist.half_wing import HalfWing
 
 Array = NDArray[np.float64]

@@ -19,8 +19,8 @@ from flapsim.blade_element import Batch, Disturbance, Solution, pick, repeated, 
 from flapsim.blade_element import layout as rows
 from flapsim.case import Case
 from flapsim.schedule import evaluate
-from flapsim.twist.balance import Equations
 from flapsim.twist.compliance import ROOT, TIP, Compliance, Side
+from flapsim.twist.equations import Equations
 from flapsim.twist.half_wing import HalfWing
 
 Array = NDArray[np.float64]

@@ -8,13 +8,12 @@ as it is is then found exactly, and the kernel is asked again.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from flapsim.twist.balance import Equations
+from flapsim.twist.equations import Equations
 
 Array = NDArray[np.float64]
 
