@@ -59,8 +59,8 @@ from flapsim.study.workers import Workers, one_core_each
 
 __all__ = ["Interrupted", "Preview", "Progress", "preview", "sweep"]
 
-BLOCKS: Final = (512, 64, 16, 16)
-"""Most points per block, some tenths of a second of work: of plain points, of those that are
+BLOCKS: Final = (1024, 64, 16, 16)
+"""Most points per block, a tenth of a second of work or some: of plain points, of those that are
 trimmed or whose twist gives way, of those of which both holds, of those with the stability of the
 twist."""
 
