@@ -138,3 +138,22 @@ def test_a_leap_of_the_flow_at_one_instant_is_no_flutter() -> None:
     assert wings.found.all()
     largest = [stability(many, wings, lane).largest for lane in range(springs.size)]
     assert max(largest) < 0.1
+
+
+def test_a_departure_that_outgrows_all_numbers_is_told_not_raised() -> None:
+    # No spring, the axis far aft, fast air and slow strokes: thousands of e-foldings a stroke.
+    blown = GLASSHOUSE.replace(
+        {
+            "stroke.outer.twist": {"mode": "passive", "stiffness_n_m_rad": 1e-6},
+            "wing.twist_axis": 0.6,
+            "flight.airspeed_m_s": 40.0,
+            "stroke.frequency_hz": 0.02,
+            "stroke.inner.plunge.amplitude_deg": 0.0,
+            "stroke.outer.plunge.amplitude_deg": 0.0,
+            "model.induced": "none",
+        }
+    )
+    half = half_wing(blown)
+    assert stability(blown, half).largest > 1e100
+    with pytest.raises(NoAnswer, match="lasts|axis"):
+        simulate(blown)

@@ -102,7 +102,8 @@ class Stability:
     Attributes
     ----------
     multipliers : ndarray of complex, shape (N,)
-        Floquet multipliers, the largest first.
+        Floquet multipliers, the largest first; one that is infinite where a departure outgrows
+        all numbers within a stroke.
     air_stiffness, damping_ratio, natural_frequency : ndarray, shape (parts,)
         Of each compliant segment on its own, in the mean over the stroke: torsional stiffness
         of the air, N m/rad; damping over critical damping, and undamped frequency, Hz, with air,
@@ -159,7 +160,11 @@ def stability(case: Case, half: HalfWing, lane: int = 0) -> Stability:
     if linear is None:
         nothing = np.full(len(parts), np.nan)
         return Stability(np.array([complex(np.nan)]), nothing, nothing, nothing)
-    multipliers = np.linalg.eigvals(_over_a_stroke(linear.state_matrix(), linear.period))
+    carried = _over_a_stroke(linear.state_matrix(), linear.period)
+    # What grows beyond all numbers within a stroke has no eigenvalues to tell.
+    multipliers = (
+        np.linalg.eigvals(carried) if np.isfinite(carried).all() else np.array([complex(np.inf)])
+    )
     own = [
         np.diagonal(term, axis1=1, axis2=2).mean(axis=0)
         for term in (
@@ -351,8 +356,9 @@ def _over_a_stroke(matrix: Array, period: float) -> Array:
         late @ early - early @ late
     )
     carried = np.eye(matrix.shape[1])
-    for advance in expm(exponents):
-        carried = advance @ carried
+    with np.errstate(over="ignore", invalid="ignore"):
+        for advance in expm(exponents):
+            carried = advance @ carried
     return np.asarray(carried)
 
 

@@ -83,7 +83,8 @@ def unstable_twist(case: Case, half: HalfWing, verdict: Stability) -> str:
     -------
     str
     """
-    grows = f"a small departure grows {verdict.largest:.3g}-fold a stroke"
+    times = f"{verdict.largest:.3g}-fold" if verdict.largest < 1e6 else "out of all measure"
+    grows = f"a small departure grows {times} in a stroke"
     if verdict.name == "divergence":
         what = f"the air twists the {_names(half)} away against the spring: {grows}"
     else:

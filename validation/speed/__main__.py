@@ -29,6 +29,10 @@ from validation.speed.question import (
 KernelAndC = tuple[dict[str, Work], str]
 
 
+SHARED = 16
+"""By how much more designs are shared between threads, so that starting these does not count."""
+
+
 class Row(NamedTuple):
     """A line of the table."""
 
@@ -55,9 +59,11 @@ def contestants(count: int) -> KernelAndC:
     single = pack(case).batch
     answers = by_kernel(batch)
     said = [f"numpy agrees to {disagreement(answers, by_numpy(batch)):.0e}"]
+    many = designs(SHARED * count)
     work: dict[str, Work] = {
         "kernel": lambda: by_kernel(batch),
-        "two threads": lambda: by_kernel(batch, threads=2),
+        "many": lambda: by_kernel(many),
+        "two threads": lambda: by_kernel(many, threads=2),
     }
     try:
         by_c = build()
@@ -66,7 +72,8 @@ def contestants(count: int) -> KernelAndC:
     else:
         said.append(f"C to {disagreement(answers, by_c(batch, 1)):.0e}")
         work["c"] = lambda: by_c(batch, 1)
-        work["c, two threads"] = lambda: by_c(batch, 2)
+        work["c, many"] = lambda: by_c(many, 1)
+        work["c, two threads"] = lambda: by_c(many, 2)
     line = designs(count, induced="lifting-line")
     work["lifting line"] = lambda: by_kernel(line)
     work["driven twist"] = lambda: evaluate(case, columns(count))
@@ -97,17 +104,12 @@ def rows(count: int, main: Times, scaled: Times) -> Iterator[Row]:
     """The ratios that are asked for."""
     if "c" in main.wall:
         yield Row("kernel over plain C, per core", main.ratio("c", "kernel"), "0.8 or more")
-        yield Row("C: two threads over one", main.wall_ratio("c", "c, two threads"), "")
-    yield Row("two threads over one", main.wall_ratio("kernel", "two threads"), "1.9 or more")
-    yield Row(
-        "the same by processor time: were both cores free",
-        main.ratio("kernel", "two threads", 2.0),
-        "",
-    )
+        yield Row("C: two threads over one", main.wall_ratio("c, many", "c, two threads"), "")
+    yield Row("two threads over one", main.wall_ratio("many", "two threads"), "1.9 or more")
     yield Row("kernel over vectorised numpy, per core", main.ratio("numpy", "kernel"), "20 or more")
     yield Row(
-        "kernel on two free cores over a marching script",
-        main.ratio("script", "two threads", 2.0 * count),
+        "kernel on two cores over a marching script",
+        main.wall_ratio("script", "two threads", SHARED * count),
         "10,000 or more",
     )
     yield Row(
@@ -137,9 +139,11 @@ def main(arguments: list[str] | None = None) -> None:
     print(f"{count} designs of 24 strips x 128 steps. Answers: {said}.", flush=True)
     measured = take_turns(work, rounds)
     scaled = take_turns(sizes(count), rounds)
+    alone = dict.fromkeys(("one", "script"), 1)
+    shared = dict.fromkeys(("many", "two threads", "c, many", "c, two threads"), SHARED * count)
     for name, times in measured.wall.items():
-        many = 1 if name in {"one", "script"} else count
-        print(f"  {name:<24} {many / min(times):12,.1f} designs/s")
+        done = (alone | shared).get(name, count)
+        print(f"  {name:<24} {done / min(times):12,.1f} designs/s")
     print(f"load of the machine: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
     print(f"{'ratio':<52} {'median (range)':<26} goal")
     for row in rows(count, measured, scaled):
