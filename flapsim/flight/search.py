@@ -30,6 +30,7 @@ from flapsim.flight.newton import End, Evaluate, Tracks, solve_tracks
 from flapsim.outcome import evaluate
 from flapsim.twist.compliance import Side
 from flapsim.twist.report import compliant
+from flapsim.twist.verdict import growth_in_words
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -117,10 +118,8 @@ class TrimColumns:
         if status == TrimStatus.NOT_FINITE:
             return "the solver has no finite answer, or the twist no periodic one, near any start"
         if status == TrimStatus.UNSTABLE:
-            return (
-                "it balances, but its twist does not last: a small departure grows"
-                f" {_growth(self.results)[design]:.3g}-fold a stroke"
-            )
+            grows = growth_in_words(float(_growth(self.results)[design]))
+            return f"it balances, but its twist does not last: a small departure {grows}"
         if status == TrimStatus.WILD:
             stalled = self.results["check.stalled_fraction"][design]
             power = self.results["mean.aero_power_w"][design]

@@ -83,13 +83,28 @@ def unstable_twist(case: Case, half: HalfWing, verdict: Stability) -> str:
     -------
     str
     """
-    times = f"{verdict.largest:.3g}-fold" if verdict.largest < 1e6 else "out of all measure"
-    grows = f"a small departure grows {times} in a stroke"
+    grows = f"a small departure {growth_in_words(verdict.largest)}"
     if verdict.name == "divergence":
         what = f"the air twists the {_names(half)} away against the spring: {grows}"
     else:
         what = f"the twist of the {_names(half)} shakes itself up: {grows}"
     return f"{verdict.name}: {what}. {_nearest(case, half)}"
+
+
+def growth_in_words(multiplier: float) -> str:
+    """Say by how much a departure grows.
+
+    Parameters
+    ----------
+    multiplier : float
+        Magnitude of the largest Floquet multiplier.
+
+    Returns
+    -------
+    str
+    """
+    times = f"{multiplier:.3g}-fold" if multiplier < 1e6 else "out of all measure"
+    return f"grows {times} in a stroke"
 
 
 def _names(half: HalfWing) -> str:
