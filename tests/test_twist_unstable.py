@@ -155,5 +155,5 @@ def test_a_departure_that_outgrows_all_numbers_is_told_not_raised() -> None:
     )
     half = half_wing(blown)
     assert stability(blown, half).largest > 1e100
-    with pytest.raises(NoAnswer, match="lasts|axis"):
+    with pytest.raises(NoAnswer, match=r"lasts|axis"):
         simulate(blown)
