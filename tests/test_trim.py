@@ -28,7 +28,7 @@ FREE = (PITCH, PLUNGES)
 GLASSHOUSE = str(CASES / "glasshouse.toml")
 
 PROMISED = 1e-8
-"""Of the weight; what the issue of a trim promises for every balance."""
+"""Of the weight; what a trim promises for every balance."""
 
 FAST = {"model.steps": 48}
 
