@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.blade_element import layout as rows
-from flapsim.case import Case
+from flapsim.case import Case, SegmentStroke, Twist
 from flapsim.schedule import HARMONICS, evaluate
 from flapsim.twist.compliance import ROOT, TIP, Compliance, Side, root_follows
 from flapsim.twist.equations import Equations
@@ -65,10 +65,21 @@ class Motion(NamedTuple):
 
 def compliant(case: Case, side: Side = "starboard") -> tuple[bool, ...]:
     """Whether the twist of each segment is left to a spring or an actuator."""
-    return tuple(
-        stroke is not None and stroke.twist is not None and stroke.twist.mode != "driven"
-        for stroke in case.stroke.half(side)
-    )
+    halves = case.stroke.half(side)
+    return tuple(_twist_of(stroke).mode != "driven" for stroke in halves)
+
+
+def _twist_of(stroke: SegmentStroke | None) -> Twist:
+    """Twist of a segment; a driven one where it is left out."""
+    return Twist() if stroke is None or stroke.twist is None else stroke.twist
+
+
+def _twist(case: Case, half: HalfWing, segment: int) -> Twist:
+    return _twist_of(case.stroke.half(half.side)[segment])
+
+
+def _mode(case: Case, half: HalfWing, segment: int) -> str:
+    return _twist(case, half, segment).mode
 
 
 def twist_moments(case: Case, half: HalfWing, series: Array, segment: int) -> TwistMoments:
@@ -174,8 +185,8 @@ def actuator_work(case: Case, half: HalfWing, series: Array) -> Array:
         W; zero without a servo.
     """
     out = np.zeros(series.shape[2])
-    for segment, stroke in enumerate(case.stroke.half(half.side)):
-        if stroke is None or stroke.twist is None or stroke.twist.mode != "servo":
+    for segment in range(len(SEGMENTS)):
+        if _mode(case, half, segment) != "servo":
             continue
         held = twist_moments(case, half, series, segment).held
         rate = _motion(half, half.position[segment]).rate
@@ -247,9 +258,6 @@ def twist_results(
 
 
 def _of_segment(case: Case, half: HalfWing, series: Array, segment: int) -> dict[str, Array]:
-    stroke = case.stroke.half(half.side)[segment]
-    twist = None if stroke is None else stroke.twist
-    mode = "driven" if twist is None else twist.mode
     moments = twist_moments(case, half, series, segment)
     actual = _motion(half, half.twist[segment])
     position = _motion(half, half.position[segment])
@@ -265,7 +273,7 @@ def _of_segment(case: Case, half: HalfWing, series: Array, segment: int) -> dict
         "phase_lag_deg": nothing,
         "saturation": nothing,
     }
-    if mode == "servo":
+    if _mode(case, half, segment) == "servo":
         error = actual.value - command.value
         out["tracking_error_deg"] = np.degrees(np.sqrt((error**2).mean(axis=0)))
         # The actuator follows the tip's twist, not that from root to tip.
@@ -276,8 +284,9 @@ def _of_segment(case: Case, half: HalfWing, series: Array, segment: int) -> dict
         full = np.zeros_like(held, dtype=bool)
         if limits:
             full |= np.abs(held) >= limits[0] * (1.0 - 1e-12)
-        if twist is not None and twist.rate_limit_deg_s is not None:
-            full |= np.abs(position.rate) >= AT_LIMIT * np.radians(twist.rate_limit_deg_s)
+        fastest = _twist(case, half, segment).rate_limit_deg_s
+        if fastest is not None:
+            full |= np.abs(position.rate) >= AT_LIMIT * np.radians(fastest)
         out["saturation"] = full.mean(axis=0)
     return out
 
@@ -291,8 +300,7 @@ def _behind(command: Array, actual: Array) -> Array:
 
 
 def _powers(case: Case, half: HalfWing, series: Array, segment: int) -> dict[str, Array]:
-    stroke = case.stroke.half(half.side)[segment]
-    servo = stroke is not None and stroke.twist is not None and stroke.twist.mode == "servo"
+    servo = _mode(case, half, segment) == "servo"
     moments = twist_moments(case, half, series, segment)
     rate = _motion(half, half.twist[segment]).rate
     out = {
