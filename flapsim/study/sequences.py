@@ -17,9 +17,13 @@ __all__ = ["CrossedSobol", "LatinHypercube", "Sample", "Sobol"]
 
 Array = NDArray[np.float64]
 Words = NDArray[np.uint64]
+Places = NDArray[np.int64]
 
 _ROUNDS: Final = 6
 """Rounds of the shuffle: four are proven enough for round functions that are truly random."""
+
+_AHEAD: Final = 2**14
+"""Numbers of a hypercube drawn at a time: walking few of them costs nearly as much."""
 
 
 class Sample(Protocol):
@@ -123,39 +127,61 @@ class LatinHypercube:
     McKay, Beckman & Conover (1979). The rows are shuffled by a keyed permutation that is computed
     row by row, so that no list of all slices is needed: a Feistel network (Luby & Rackoff 1988)
     walked until it stays within the number of rows (Black & Rogaway 2002), with the mixing function
-    of Steele, Lea & Flood (2014), which also gives the places within the slices.
+    of Steele, Lea & Flood (2014), which also gives the places within the slices. Its round
+    functions take no more values than the root of the number of rows, so they are tabulated.
     """
 
     def __init__(self, width: int, samples: int, seed: int) -> None:
         self.samples = samples
+        self._width = width
         words = np.random.SeedSequence(seed).generate_state((_ROUNDS + 1) * width, np.uint64)
-        self._keys: Words = words.astype(np.uint64).reshape(_ROUNDS + 1, width)
+        keys: Words = words.astype(np.uint64).reshape(_ROUNDS + 1, width)
+        self._within = keys[-1]
         self._half = max(1, -(-(samples - 1).bit_length() // 2))
+        self._tables = [self._table(of_columns) for of_columns in keys[:-1]]
+        self._drawn_from, self._drawn = 0, np.empty((0, width))
 
     def rows(self, start: int, stop: int) -> Array:
-        """Rows of the hypercube, shape (stop - start, width)."""
-        width = self._keys.shape[1]
-        row = np.repeat(np.arange(start, stop, dtype=np.uint64), width)
-        column = np.tile(np.arange(width), stop - start)
-        slices = self._shuffled(row, column)
-        within = (_mixed(row + self._keys[-1][column]) >> np.uint64(11)) * 2.0**-53
-        place = (slices + within) / self.samples
-        return np.minimum(place, np.nextafter(1.0, 0.0)).reshape(-1, width)
+        """Rows of the hypercube, shape (stop - start, width); not to be written to."""
+        if start < self._drawn_from or stop > self._drawn_from + len(self._drawn):
+            ahead = min(start + _AHEAD // self._width, self.samples)
+            self._drawn_from, self._drawn = start, self._draw(start, max(stop, ahead))
+            self._drawn.flags.writeable = False
+        return self._drawn[start - self._drawn_from : stop - self._drawn_from]
 
-    def _shuffled(self, row: Words, column: NDArray[np.int64]) -> Words:
+    def _draw(self, start: int, stop: int) -> Array:
+        row = np.repeat(np.arange(start, stop), self._width)
+        column = np.tile(np.arange(self._width), stop - start)
+        slices = self._shuffled(row, column)
+        within = _mixed(row.astype(np.uint64) + self._within[column]) >> np.uint64(11)
+        place = (slices + within * 2.0**-53) / self.samples
+        return np.minimum(place, np.nextafter(1.0, 0.0)).reshape(-1, self._width)
+
+    def _shuffled(self, row: Places, column: Places) -> Places:
         """Slice of each row: a permutation of its own in each dimension."""
-        out = self._exchanged(row, column)
-        while (outside := np.flatnonzero(out >= np.uint64(self.samples))).size:
-            out[outside] = self._exchanged(out[outside], column[outside])
+        first = column << self._half  # of a dimension's part of the tables
+        out = self._exchanged(row, first)
+        outside = np.flatnonzero(out >= self.samples)
+        walking, first = out[outside], first[outside]
+        while outside.size:
+            walking = self._exchanged(walking, first)
+            out[outside] = walking
+            still = walking >= self.samples
+            outside, walking, first = outside[still], walking[still], first[still]
         return out
 
-    def _exchanged(self, number: Words, column: NDArray[np.int64]) -> Words:
+    def _exchanged(self, number: Places, first: Places) -> Places:
         """Permute the numbers of twice `_half` bits."""
-        half, mask = np.uint64(self._half), np.uint64((1 << self._half) - 1)
-        left, right = number >> half, number & mask
-        for keys in self._keys[:-1]:
-            left, right = right, left ^ (_mixed(right + keys[column]) & mask)
-        return (left << half) | right
+        left, right = number >> self._half, number & ((1 << self._half) - 1)
+        for table in self._tables:
+            left, right = right, left ^ table[first + right]
+        return (left << self._half) | right
+
+    def _table(self, keys: Words) -> NDArray[np.uint32]:
+        """Round function: of every right half, in one dimension after the other."""
+        right = np.arange(1 << self._half, dtype=np.uint64)
+        mixed = _mixed(right + keys[:, None]) & np.uint64((1 << self._half) - 1)
+        return mixed.astype(np.uint32).ravel()
 
 
 def _mixed(word: Words) -> Words:
