@@ -42,6 +42,9 @@ NO_TWIST: Final = (
 )
 UNSTABLE: Final = "the twist does not last: a small departure from it grows from stroke to stroke"
 
+_UNPACKABLE: Final = (CaseError, ValueError, TypeError, ArithmeticError)
+"""What packing raises where a point cannot be a half wing."""
+
 
 @dataclass(frozen=True)
 class Task:
@@ -234,13 +237,10 @@ class _Work:
             for place in places:
                 self._refuse(int(place), FAILED, _sentence(error))
             return
-        places, columns = self._packable(case, places, columns)
-        if not places.size:
-            return
-        if task.trim is None:
-            results = (_lasting if task.stability else evaluate)(case, columns)
-        else:
-            places, columns, results = self._trimmed(case, places, columns, task.trim)
+        if not columns:
+            columns = {"stroke.frequency_hz": np.full(places.size, case.stroke.frequency_hz)}
+        solved = self._evaluated if task.trim is None else self._trimmed
+        places, columns, results = solved(case, places, columns)
         if not places.size:
             return
         lift = np.asarray(weight(with_columns(case, columns)))
@@ -293,8 +293,6 @@ class _Work:
         self, case: Case, places: NDArray[np.int64], columns: dict[str, Column]
     ) -> tuple[NDArray[np.int64], dict[str, Column]]:
         """Leave out points whose schedules cannot be followed, such as a crank that cannot turn."""
-        if not columns:
-            columns = {"stroke.frequency_hz": np.full(places.size, case.stroke.frequency_hz)}
         faults = [""] * places.size
         for index in _at_fault(lambda some: _pack(case, columns, some), np.arange(places.size)):
             faults[index] = _why(case, columns, index)
@@ -311,16 +309,30 @@ class _Work:
             return places, columns
         return places[good], {key: values[good] for key, values in columns.items()}
 
-    # --- trim and cycles ------------------------------------------------------------------------
+    # --- results, trim and cycles ---------------------------------------------------------------
+
+    def _evaluated(
+        self, case: Case, places: NDArray[np.int64], columns: dict[str, Column]
+    ) -> tuple[NDArray[np.int64], dict[str, Column], dict[str, Array]]:
+        """Evaluate points; those that cannot be packed are left out."""
+        results = _lasting if self._task.stability else evaluate
+        try:
+            return places, columns, results(case, columns)
+        except _UNPACKABLE:  # looked for only now: packing all of them first is work done twice
+            sound, kept = self._packable(case, places, columns)
+            if sound.size == places.size:
+                raise
+        return sound, kept, results(case, kept) if sound.size else {}
 
     def _trimmed(
-        self,
-        case: Case,
-        places: NDArray[np.int64],
-        columns: dict[str, Column],
-        trim: Trim,
+        self, case: Case, places: NDArray[np.int64], columns: dict[str, Column]
     ) -> tuple[NDArray[np.int64], dict[str, Column], dict[str, Array]]:
         """Trim points; those that cannot be trimmed are left out."""
+        trim = self._task.trim
+        assert trim is not None
+        places, columns = self._packable(case, places, columns)
+        if not places.size:
+            return places, columns, {}
         answer = trim_points(case, self._task.start + places, columns, trim)
         for index in np.flatnonzero(~answer.trimmed):
             self._refuse(int(places[index]), NO_ANSWER, refusal(answer, int(index)))
@@ -388,7 +400,7 @@ def _at_fault(attempt: Callable[[NDArray[np.int64]], None], places: NDArray[np.i
     """Find the places at which an attempt fails, by halving."""
     try:
         attempt(places)
-    except (CaseError, ValueError, TypeError, ArithmeticError):
+    except _UNPACKABLE:
         if places.size == 1:
             return [int(places[0])]
         half = places.size // 2
@@ -404,7 +416,7 @@ def _why(case: Case, columns: Mapping[str, Column], index: int) -> str:
             pack(alone, "port" if side == "port" else "starboard")
     except CaseError as error:
         return _sentence(error)
-    except (ValueError, TypeError, ArithmeticError) as error:
+    except _UNPACKABLE as error:
         return str(error).partition("\n")[0] or type(error).__name__
     return "cannot be solved"
 
