@@ -34,8 +34,8 @@ KIND: Final = "sweep"
 
 MOST_REASONS: Final = 1000
 _MORE_REASONS = "another reason; run the point alone to see it"
-_SPAN = 8192
-_NUMBERS = 2**20
+_SPAN = 2**15
+_NUMBERS = 2**21
 """Points written at a time, and numbers if a point has many: few enough for memory, enough to write
 quickly."""
 
@@ -84,14 +84,16 @@ def _fill(file: h5py.File, study: Study, points: Points, store: BlockStore) -> N
     file.attrs.update(_attributes(study, points, store))
     for name, size in zip(points.names, points.shape, strict=True):
         _scale(file, name, size, points)
-    variables = [_variable(file, name, points, np.float64, np.nan) for name in scalars]
-    status = _variable(file, "status", points, np.int8, PENDING)
+    # Where every point is written, its place need not be filled before.
+    fill = "never" if _complete(store) else "ifset"
+    variables = [_variable(file, name, points, np.float64, np.nan, fill) for name in scalars]
+    status = _variable(file, "status", points, np.int8, PENDING, fill)
     status.attrs["flag_values"] = np.arange(len(STATUS), dtype=np.int8)
     status.attrs["flag_meanings"] = " ".join(STATUS)
     status.attrs["long_name"] = "what became of each point"
     reason = _variable(file, "reason", points, np.int32, 0)
     reason.attrs["long_name"] = "place of the reason in reason_text, 0 for none"
-    stroke = _stroke_axis(file, study, points, cycles)
+    stroke = _stroke_axis(file, study, points, cycles, fill)
     known: dict[str, int] = {"": 0}
     each = len(scalars) + len(cycles) * study.case.model.steps
     for span in _spans(store, min(_SPAN, _NUMBERS // each)):
@@ -131,8 +133,12 @@ def _attributes(study: Study, points: Points, store: BlockStore) -> dict[str, An
         "results": " ".join(store.identity.names),
         "dimensions": json.dumps({d.name: list(d.values) for d in points.dimensions}),
         "facts": facts,
-        "complete": len(store.finished) == store.identity.blocks,
+        "complete": _complete(store),
     }
+
+
+def _complete(store: BlockStore) -> bool:
+    return len(store.finished) == store.identity.blocks
 
 
 def _scale(file: h5py.File, name: str, size: int, points: Points) -> None:
@@ -169,11 +175,17 @@ def as_word(value: Any) -> str:
 
 
 def _variable(
-    file: h5py.File, name: str, points: Points, kind: Any, empty: float, tail: tuple[int, ...] = ()
+    file: h5py.File,
+    name: str,
+    points: Points,
+    kind: Any,
+    empty: float,
+    fill: str = "ifset",
+    tail: tuple[int, ...] = (),
 ) -> h5py.Dataset:
     """Make room for one result at every point."""
     shape = (*points.shape, *tail)
-    variable = file.create_dataset(name, shape=shape, dtype=kind, fillvalue=empty)
+    variable = file.create_dataset(name, shape, kind, fillvalue=empty, fill_time=fill)
     if kind is np.float64:
         quantity = quantity_of(name)
         variable.attrs["units"] = quantity.unit
@@ -185,7 +197,7 @@ def _variable(
 
 
 def _stroke_axis(
-    file: h5py.File, study: Study, points: Points, cycles: list[str]
+    file: h5py.File, study: Study, points: Points, cycles: list[str], fill: str
 ) -> list[h5py.Dataset]:
     """Make room for cycles, where they were asked for."""
     if not cycles:
@@ -195,7 +207,7 @@ def _stroke_axis(
     phase.attrs["units"] = "rad"
     phase.attrs["long_name"] = "stroke phase"
     phase.make_scale("phase")
-    return [_variable(file, name, points, np.float64, np.nan, (steps,)) for name in cycles]
+    return [_variable(file, name, points, np.float64, np.nan, fill, (steps,)) for name in cycles]
 
 
 def _spans(store: BlockStore, most: int) -> Iterable[list[Answer]]:
