@@ -59,9 +59,9 @@ def check_blocks(result: Path) -> int:
     """Open every finished block and the result, if there is one; return how many blocks."""
     count = 0
     folder = result.with_name(f"{result.name}.blocks")
-    for path in sorted(folder.glob("block-*.h5")):
-        with h5py.File(path, "r") as file:
-            values, status = file["values"][()], file["status"][()]
+    for path in sorted(folder.glob("block-*.npz")):
+        with np.load(path) as file:
+            values, status = file["values"], file["status"]
             assert values.shape[1] == status.size
             assert np.all(status == 1)
             assert np.isfinite(values[0]).all()

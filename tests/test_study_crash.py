@@ -54,7 +54,7 @@ def test_ctrl_c_keeps_what_is_finished_and_says_how_to_go_on(tmp_path: Path) -> 
     )  # fmt: skip
     folder = tmp_path / "r.h5.blocks"
     deadline = time.monotonic() + 60.0
-    while len(list(folder.glob("block-*.h5"))) < 3:
+    while len(list(folder.glob("block-*.npz"))) < 3:
         assert time.monotonic() < deadline
         time.sleep(0.01)
     process.send_signal(signal.SIGINT)
@@ -62,7 +62,7 @@ def test_ctrl_c_keeps_what_is_finished_and_says_how_to_go_on(tmp_path: Path) -> 
     assert process.returncode == 130
     assert "are kept, in r.h5 with the others pending; run the same command" in said
     assert "Traceback" not in said
-    assert len(list(folder.glob("block-*.h5"))) >= 3
+    assert len(list(folder.glob("block-*.npz"))) >= 3
 
 
 def test_a_resumed_sweep_computes_only_what_is_missing(tmp_path: Path) -> None:
@@ -87,7 +87,8 @@ def test_a_resumed_sweep_computes_only_what_is_missing(tmp_path: Path) -> None:
     assert differing(tmp_path / "whole.h5", tmp_path / "r.h5") == []
 
 
-def test_a_spoilt_block_is_computed_again(tmp_path: Path) -> None:
+@pytest.mark.parametrize("how", ["cut short", "emptied", "one bit of a number"])
+def test_a_spoilt_block_is_computed_again(how: str, tmp_path: Path) -> None:
     plan = write_plan(tmp_path, 256)
 
     def stop(progress: Progress) -> None:
@@ -96,9 +97,14 @@ def test_a_spoilt_block_is_computed_again(tmp_path: Path) -> None:
 
     with pytest.raises(Interrupted):
         sweep(plan, tmp_path / "r.h5", block=64, workers=1, told=stop)
-    first = sorted((tmp_path / "r.h5.blocks").glob("block-*.h5"))[0]
-    first.write_bytes(first.read_bytes()[:400])
-    (tmp_path / "r.h5.blocks" / "block-0000001.h5.part").write_bytes(b"half")
+    first = sorted((tmp_path / "r.h5.blocks").glob("block-*.npz"))[0]
+    spoilt = bytearray(first.read_bytes())
+    if how == "one bit of a number":
+        spoilt[len(spoilt) // 2] ^= 1
+    else:
+        del spoilt[400 if how == "cut short" else 0 :]
+    first.write_bytes(spoilt)
+    (tmp_path / "r.h5.blocks" / "block-0000001.npz.part").write_bytes(b"half")
     sweep(plan, tmp_path / "r.h5")
     sweep(plan, tmp_path / "whole.h5")
     assert differing(tmp_path / "whole.h5", tmp_path / "r.h5") == []
@@ -178,7 +184,7 @@ def test_blocks_left_beside_a_complete_result_are_tidied_away(tmp_path: Path) ->
     sweep(plan, tmp_path / "r.h5")
     left = tmp_path / "r.h5.blocks"
     left.mkdir()
-    (left / "block-0000000.h5").write_bytes(b"from a death before the tidying")
+    (left / "block-0000000.npz").write_bytes(b"from a death before the tidying")
     sweep(plan, tmp_path / "r.h5")
     assert not left.exists()
 
@@ -221,7 +227,7 @@ def test_a_full_disk_is_told_in_words_and_loses_nothing(
     with pytest.raises(StudyError, match=r"No space left.* finished blocks .*run the same command"):
         sweep(plan, tmp_path / "r.h5", block=64, workers=1)
     assert not (tmp_path / "r.h5").exists()
-    kept = list((tmp_path / "r.h5.blocks").glob("block-*.h5"))
+    kept = list((tmp_path / "r.h5.blocks").glob("block-*.npz"))
     assert len(kept) == (4 if failing == "assembled" else 2)
     monkeypatch.setattr(os, "fsync", synced)
     sweep(plan, tmp_path / "r.h5")

@@ -2,26 +2,26 @@
 
 Answers: which blocks are finished, does this folder belong to this very sweep, and how does a new
 block get there so that a kill, a full disk or a power cut leaves either all of it or nothing? Each
-block is a small complete HDF5 file, written aside, synced and renamed into place; the result file
-is made of them by `flapsim.study.assembly`. A file that is appended to while it grows cannot
-promise as much.
+block is a small complete file of numpy arrays (``numpy.load`` opens it), written aside, synced and
+renamed into place; the result file is made of them by `flapsim.study.assembly`. A file that is
+appended to while it grows cannot promise as much. Blocks are no HDF5 files as the result is: of
+files this small HDF5 takes twice the time.
 """
 
 from __future__ import annotations
 
-import io
 import json
 import os
 import re
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any, Final
 
-import h5py
 import numpy as np
+from numpy.typing import NDArray
 
 from flapsim.study.block import Answer
 from flapsim.study.faults import StudyError
@@ -30,7 +30,7 @@ __all__ = ["BlockStore", "Identity", "blocks_folder", "differences", "refusal", 
 
 _IDENTITY: Final = "sweep.json"
 _LOCK: Final = "lock"
-_BLOCK: Final = re.compile(r"block-(\d+)\.h5")
+_BLOCK: Final = re.compile(r"block-(\d+)\.npz")
 
 
 @dataclass(frozen=True)
@@ -190,7 +190,8 @@ class BlockStore:
                 "block": self.identity.block,
             }
             with _disk_faults(self.target, 0):
-                _write_synced(path, json.dumps(facts, indent=1, default=str).encode())
+                text = json.dumps(facts, indent=1, default=str).encode()
+                _write_synced(path, lambda file: file.write(text))
             return
         try:
             known = json.loads(path.read_text("utf-8"))
@@ -212,12 +213,11 @@ class BlockStore:
     def _sound(self, number: int) -> bool:
         """Whether a block can be read; one that a failing disk spoilt is computed again."""
         try:
-            with h5py.File(self._path(number), "r") as file:
-                return int(file.attrs["number"]) == number < self.identity.blocks and file[
-                    "values"
-                ].shape == (self._scalars(), self._size(number))
-        except (OSError, KeyError):
+            answer = self.read(number)
+        except OSError:
             return False
+        size = (self._scalars(), self._size(number))
+        return answer.number == number < self.identity.blocks and answer.values.shape == size
 
     def _scalars(self) -> int:
         return sum(not name.startswith("series.") for name in self.identity.names)
@@ -227,7 +227,7 @@ class BlockStore:
         return min(self.identity.block, self.identity.count - start)
 
     def _path(self, number: int) -> Path:
-        return self.folder / f"block-{number:07d}.h5"
+        return self.folder / f"block-{number:07d}.npz"
 
     def missing(self) -> Iterator[int]:
         """Numbers of the blocks that are not there yet."""
@@ -246,37 +246,53 @@ class BlockStore:
         StudyError
             If the disk is full or the folder is gone; blocks written before stay.
         """
-        buffer = io.BytesIO()
-        with h5py.File(buffer, "w", libver="latest") as file:
-            file.attrs["number"] = answer.number
-            file.attrs["start"] = answer.start
-            file.create_dataset("values", data=answer.values)
-            file.create_dataset("status", data=answer.status)
-            if answer.series.size:
-                file.create_dataset("series", data=answer.series)
-            if answer.reasons:
-                file.create_dataset("reason", data=answer.reason)
-                text = np.array(answer.reasons, dtype=object)
-                file.create_dataset("reasons", data=text, dtype=h5py.string_dtype())
+        arrays: dict[str, Any] = {
+            "place": np.array([answer.number, answer.start]),
+            "values": answer.values,
+            "status": answer.status,
+        }
+        if answer.series.size:
+            arrays["series"] = answer.series
+        if answer.reasons:
+            arrays |= {"reason": answer.reason, "reasons": np.array(answer.reasons)}
         with _disk_faults(self.target, len(self.finished)):
-            _write_synced(self._path(answer.number), buffer.getbuffer())
+            _write_synced(self._path(answer.number), lambda file: np.savez(file, **arrays))
         self.finished.add(answer.number)
 
     def read(self, number: int) -> Answer:
-        """Return a finished block."""
-        with h5py.File(self._path(number), "r") as file:
-            values, status = file["values"][()], file["status"][()]
-            size = status.size
-            reasons = file["reasons"].asstr()[()].tolist() if "reasons" in file else []
+        """Return a finished block.
+
+        Parameters
+        ----------
+        number : int
+            Its number.
+
+        Returns
+        -------
+        Answer
+
+        Raises
+        ------
+        OSError
+            If it cannot be read, or is not what was written: its arrays carry checksums.
+        """
+        path = self._path(number)
+        try:
+            with open(path, "rb") as whole, np.load(whole) as file:
+                found: dict[str, NDArray[Any]] = dict(file)
+            number, start = found["place"].tolist()
+            size = found["status"].size
             return Answer(
                 number=number,
-                start=int(file.attrs["start"]),
-                values=values,
-                series=file["series"][()] if "series" in file else np.zeros((0, size, 0)),
-                status=status,
-                reason=file["reason"][()] if "reason" in file else np.zeros(size, dtype=np.int32),
-                reasons=tuple(reasons),
+                start=start,
+                values=found["values"],
+                series=found.get("series", np.zeros((0, size, 0))),
+                status=found["status"],
+                reason=found.get("reason", np.zeros(size, dtype=np.int32)),
+                reasons=tuple(found["reasons"].tolist()) if "reasons" in found else (),
             )
+        except Exception as error:  # a spoilt file may be anything
+            raise OSError(f"{path.name} cannot be read: {error}") from error
 
     def discard(self) -> None:
         """Remove the blocks, once they are in the result file or no longer wanted."""
@@ -337,12 +353,12 @@ def refusal(target: Path, whose: str, lines: list[str]) -> str:
     )
 
 
-def _write_synced(path: Path, content: bytes | memoryview) -> None:
+def _write_synced(path: Path, write: Callable[[IO[bytes]], object]) -> None:
     """Write a file aside, push it to the disk, and give it its name."""
     aside = path.with_name(f"{path.name}.part")
     try:
         with open(aside, "wb") as file:
-            file.write(content)
+            write(file)
             file.flush()
             os.fsync(file.fileno())
         aside.replace(path)
