@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from flapsim.blade_element import solve
 from flapsim.body import weight
 from flapsim.case import Case, CaseError
-from flapsim.case_columns import is_column_key, lane_count, with_columns
+from flapsim.case_columns import is_column_key, with_columns
 from flapsim.case_text import plain_value
 from flapsim.design import pack, sharing_tables
 from flapsim.outcome import evaluate, wing_loads
@@ -315,14 +315,15 @@ class _Work:
         self, case: Case, places: NDArray[np.int64], columns: dict[str, Column]
     ) -> tuple[NDArray[np.int64], dict[str, Column], dict[str, Array]]:
         """Evaluate points; those that cannot be packed are left out."""
-        results = _lasting if self._task.stability else evaluate
+        lasting = self._task.stability
         try:
-            return places, columns, results(case, columns)
+            return places, columns, evaluate(case, columns, stability=lasting)
         except _UNPACKABLE:  # looked for only now: packing all of them first is work done twice
             sound, kept = self._packable(case, places, columns)
             if sound.size == places.size:
                 raise
-        return sound, kept, results(case, kept) if sound.size else {}
+        results = evaluate(case, kept, stability=lasting) if sound.size else {}
+        return sound, kept, results
 
     def _trimmed(
         self, case: Case, places: NDArray[np.int64], columns: dict[str, Column]
@@ -342,7 +343,7 @@ class _Work:
         results |= {f"trim.{key}": values for key, values in found.items()}
         flown = {key: x[good] for key, x in columns.items()} | found
         if self._task.stability and good.any() and any(n.endswith(GROWTH) for n in results):
-            again = _lasting(case, flown)
+            again = evaluate(case, flown, stability=True)
             results |= {name: x for name, x in again.items() if name.endswith(GROWTH)}
         return places[good], flown, results
 
@@ -372,22 +373,6 @@ class _Work:
         found = np.logical_and.reduce([half.found for half in halves])
         strokes = [loads[name.removeprefix(SERIES)].T for name in self._series_names]
         return np.where(found[:, None], strokes, np.nan)
-
-
-def _lasting(case: Case, columns: Mapping[str, Column]) -> dict[str, Array]:
-    """Results with the growth of departures from the twist; infinite where it is past numbers."""
-    try:
-        return evaluate(case, columns, stability=True)
-    except np.linalg.LinAlgError:
-        count = lane_count(columns)
-        if count == 1:
-            alone = evaluate(case, columns)
-            return {n: np.full(1, np.inf) if n.endswith(GROWTH) else x for n, x in alone.items()}
-        parts = [
-            _lasting(case, {key: values[some] for key, values in columns.items()})
-            for some in (slice(0, count // 2), slice(count // 2, count))
-        ]
-        return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
 
 def _pack(case: Case, columns: Mapping[str, Column], some: NDArray[np.int64]) -> None:
