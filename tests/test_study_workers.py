@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import gc
 import multiprocessing
 import os
 import shutil
+import signal
+import struct
 import subprocess
 import sys
 from collections.abc import Callable
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
+from multiprocessing.queues import SimpleQueue
 from pathlib import Path
 from typing import Any
 
@@ -147,3 +151,34 @@ def test_workers_that_keep_dying_end_the_sweep_in_words(
 ) -> None:
     with pytest.raises(StudyError, match="workers died"):
         sweep(whole[0], tmp_path / "r.h5", executor=Dying())
+
+
+def half_an_answer() -> None:
+    """Die as a worker does that is killed while it gives its answer."""
+    writer = next(each for each in gc.get_objects() if isinstance(each, SimpleQueue))._writer  # type: ignore[attr-defined]
+    os.write(writer.fileno(), struct.pack("!i", 1000) + b"the beginning")
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def test_a_worker_that_dies_in_the_middle_of_its_answer_breaks_the_pool() -> None:
+    pool = Workers(2, "processes", None)
+    own = pool._own = pool._made()
+    answer = own.submit(half_an_answer)
+    try:
+        with pytest.raises((BrokenExecutor, TimeoutError)):
+            # A Python whose pool notices by itself raises here.
+            answer.result(timeout=3.0)
+        pool.unstick()
+        with pytest.raises(BrokenExecutor):
+            answer.result(timeout=30.0)
+    finally:
+        pool.close()
+
+
+def test_a_pool_that_only_takes_its_time_is_left_alone() -> None:
+    pool = Workers(1, "processes", None)
+    own = pool._own = pool._made()
+    answer = own.submit(os.getpid)
+    pool.unstick()
+    assert answer.result(timeout=60.0) > 0
+    pool.close()

@@ -67,6 +67,9 @@ twist."""
 _SAMPLE: Final = 64
 """Points at either end of a plan that are timed for its preview."""
 
+# Without an answer for so long, somebody looks whether the workers still live.
+_PATIENCE_S: Final = 5.0
+
 _MOST_KINDS: Final = 16
 """Kinds of case that are looked at for the names of their results."""
 
@@ -461,7 +464,10 @@ def _compute(
                     pool.replace(error)
             if not flying:
                 break
-            for future in wait(flying, return_when=FIRST_COMPLETED).done:
+            done = wait(flying, timeout=_PATIENCE_S, return_when=FIRST_COMPLETED).done
+            if not done:
+                pool.unstick()
+            for future in done:
                 if future not in flying:
                     continue
                 try:

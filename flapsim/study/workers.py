@@ -19,7 +19,7 @@ from concurrent.futures import (
     ProcessPoolExecutor,
     ThreadPoolExecutor,
 )
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import cache
 from typing import Final
 
@@ -104,6 +104,24 @@ class Workers:
                 " command again, with fewer workers"
             ) from error
         self.close()
+
+    def unstick(self) -> None:
+        """Break a pool that waits for the rest of an answer whose worker died while giving it.
+
+        To be called when no answer has come for a while: a pool with a dead worker that has not
+        broken by itself then never would. Its futures raise `BrokenExecutor`.
+        """
+        own = self._own
+        if not isinstance(own, ProcessPoolExecutor):
+            return
+        workers = list((own._processes or {}).values())
+        if all(worker.is_alive() for worker in workers):
+            return
+        for worker in workers:
+            worker.kill()
+        # While this end is open too, the half of an answer does not end.
+        with suppress(OSError):
+            own._result_queue._writer.close()  # type: ignore[attr-defined]
 
     def close(self) -> None:
         """Wait for what is being solved, and let the workers of this machine go."""
