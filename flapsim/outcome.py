@@ -190,12 +190,12 @@ def drive_watts(
     steps = both.shape[0]
     tau = 2.0 * np.pi * np.arange(steps) / steps
     plunge, rate, _ = evaluate_schedule(halves[0].design.batch.schedule[rows.PLUNGE_INNER], tau)
-    pairs = list(zip((halves[0], halves[-1]), (solved[0], solved[-1]), strict=True))
-    twist = sum(twist_power(case, half, solution.series) for half, solution in pairs)
-    work = sum(actuator_work(case, half, solution.series) for half, solution in pairs)
+    pairs = list(zip(halves, solved, strict=True))
+    twist = [twist_power(case, half, solution.series) for half, solution in pairs]
+    work = [actuator_work(case, half, solution.series) for half, solution in pairs]
     return drive_means(
-        replace(case, drive=with_actuators(case.drive, np.asarray(work))),
-        both[:, rows.SERIES_TOTAL_POWER] - twist,
+        replace(case, drive=with_actuators(case.drive, work[0] + work[-1])),
+        both[:, rows.SERIES_TOTAL_POWER] - (twist[0] + twist[-1]),
         both[:, rows.SERIES_INERTIAL],
         plunge,
         rate * 2.0 * np.pi * np.asarray(case.stroke.frequency_hz),

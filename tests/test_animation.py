@@ -5,8 +5,10 @@ from __future__ import annotations
 import dataclasses
 from pathlib import Path
 
+import imageio_ffmpeg
 import numpy as np
 import pytest
+from matplotlib import rcParams
 from matplotlib.animation import FFMpegWriter
 from PIL import Image
 
@@ -136,8 +138,10 @@ def test_an_mp4_without_ffmpeg_is_refused_in_words(
     assert not list(tmp_path.iterdir())
 
 
-@pytest.mark.skipif(not FFMpegWriter.isAvailable(), reason="ffmpeg is not installed")
-def test_an_mp4_is_written_where_ffmpeg_is(glasshouse: Cycle, tmp_path: Path) -> None:
+def test_an_mp4_is_written_where_ffmpeg_is(
+    glasshouse: Cycle, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(rcParams, "animation.ffmpeg_path", imageio_ffmpeg.get_ffmpeg_exe())
     animate(glasshouse, tmp_path / "stroke.mp4", frames=4)
     assert (tmp_path / "stroke.mp4").read_bytes()[4:8] == b"ftyp"
 

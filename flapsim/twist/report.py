@@ -249,10 +249,9 @@ def twist_results(
     for segment in range(int(half.design.batch.segment.max()) + 1):
         found = _of_segment(case, half, series[0], segment)
         powers = [
-            _powers(case, wing, one, segment)
-            for wing, one in zip((halves[0], halves[-1]), (series[0], series[-1]), strict=True)
+            _powers(case, wing, one, segment) for wing, one in zip(halves, series, strict=True)
         ]
-        found |= {name: powers[0][name] + powers[1][name] for name in powers[0]}
+        found |= {name: powers[0][name] + powers[-1][name] for name in powers[0]}
         out |= {f"{SEGMENTS[segment]}.{name}": values for name, values in found.items()}
     return out
 
