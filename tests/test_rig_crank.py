@@ -195,3 +195,15 @@ def test_edges_few_samples_apart_are_counted_right_where_some_are_missed() -> No
     # 4.5 samples an edge; 2400 edges, of which 72 are missed, give or take four times their root.
     assert found.counts["missed edges"] == pytest.approx(72, abs=34)
     assert found.account.estimates["frequency_hz"].value == pytest.approx(2.8, rel=1e-3)
+
+
+def test_readings_that_are_equal_by_chance_are_not_taken_for_a_cut() -> None:
+    # A level floor under noise of a few counts: runs of equal readings come up by chance.
+    time = np.arange(20000) / 2000.0
+    wave = np.maximum(np.cos(2.0 * np.pi * 2.0 * time), -0.5)
+    noise = np.random.default_rng(3).normal(0.0, 1.5, time.size)
+    read = np.round(wave * 100.0 + noise)
+    starts = np.arange(21) / 2.0
+    runs = np.diff(np.flatnonzero(np.diff(read) != 0.0))
+    assert (runs >= 4).sum() > 20
+    assert flat_peaks(read, time, starts) == 0

@@ -232,8 +232,9 @@ def flat_peaks(value: Array, time: Array, starts: Array) -> int:
     Returns
     -------
     int
-        Strokes in which the readings stay equal at a peak, with steeper sides than the smallest
-        step of the sensor: a smooth peak, however coarsely read, falls off by single steps.
+        Strokes in which the readings stay equal at the largest or the least of all readings, with
+        steeper sides than the smallest step of the sensor: a smooth peak, however coarsely read,
+        falls off by single steps, and equal readings by chance lie anywhere.
     """
     begins = np.concatenate([[0], np.flatnonzero(np.diff(value) != 0.0) + 1])
     if len(begins) < 3:
@@ -242,7 +243,8 @@ def flat_peaks(value: Array, time: Array, starts: Array) -> int:
     step = np.diff(levels)
     before, after = step[:-1], -step[1:]
     steep = np.maximum(np.abs(before), np.abs(after)) > 1.5 * np.abs(step).min()
-    flat = (lengths[1:-1] >= FLAT) & (before * after > 0.0) & steep
+    ends = (levels == levels.max()) | (levels == levels.min())
+    flat = (lengths[1:-1] >= FLAT) & (before * after > 0.0) & steep & ends[1:-1]
     at = np.searchsorted(starts, time[begins[1:-1][flat]], "right") - 1
     return len(np.unique(at[(at >= 0) & (at < len(starts) - 1)]))
 
