@@ -157,6 +157,10 @@ def _name_point(axes: Axes, curve: PowerCurve, name: str, point: CurvePoint) -> 
     )  # fmt: skip
 
 
+_WIDE, _SLIVER = 0.2, 0.06
+"""Parts of the axis that make a shaded band wide enough for a line of words, or for none."""
+
+
 def _shade_refused(axes: Axes, curve: PowerCurve) -> None:
     """Where no state trims, and where the drive cannot give the state that does."""
     good, given = curve.trimmed.trimmed, curve.given
@@ -169,13 +173,24 @@ def _shade_refused(axes: Axes, curve: PowerCurve) -> None:
             axes.axvspan(low, high, facecolor=SHADE, linewidth=0.0, zorder=0)
             if low > curve.values[0]:
                 axes.axvline(low, color=FADED, linewidth=0.8, linestyle=(0, (1, 2)), zorder=1)
-            wide = high - low > 0.2 * (curve.values[-1] - curve.values[0])
-            axes.text(
-                0.5 * (low + high), 0.93 if wide else 0.03,
-                words.replace("\n", " ") if wide else words,
-                rotation=0 if wide else 90, fontsize=8.0, color=FADED, ha="center",
-                va="bottom", transform=axes.get_xaxis_transform(),
-            )  # fmt: skip
+            _name_refused(axes, low, high, curve.values, words)
+
+
+def _name_refused(
+    axes: Axes, low: float, high: float, values: NDArray[np.float64], words: str
+) -> None:
+    """Words in a shaded band where they have room, upright in a narrow one, beside a sliver."""
+    part = (high - low) / (values[-1] - values[0])
+    at, side, gap = 0.5 * (low + high), "center", 0.0
+    if part < _SLIVER:
+        right = low + high > values[0] + values[-1]
+        at, side, gap = (low, "right", -4.0) if right else (high, "left", 4.0)
+    axes.annotate(
+        words.replace("\n", " ") if part > _WIDE else words,
+        (at, 0.93 if part > _WIDE else 0.03), xycoords=axes.get_xaxis_transform(),
+        xytext=(gap, 0.0), textcoords="offset points", fontsize=8.0, color=FADED, ha=side,
+        va="bottom", rotation=90 if _SLIVER <= part <= _WIDE else 0,
+    )  # fmt: skip
 
 
 def _runs(those: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
