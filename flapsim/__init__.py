@@ -15,11 +15,12 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from flapsim.case import Case, CaseError, parse_case, read_case
-    from flapsim.cycle import Cycle, NoAnswer, simulate
+    from flapsim.case import Case, parse_case, read_case
+    from flapsim.cycle.files import read_cycle, write_cycle
+    from flapsim.cycle.simulate import Cycle, simulate
+    from flapsim.faults import CaseError, NoAnswer
     from flapsim.flight.power import power_curve
     from flapsim.flight.trim import NoTrim, Trim, trim, trim_many
-    from flapsim.results import read_cycle, write_cycle
     from flapsim.rig.calibrate import Free, calibrate
     from flapsim.rig.reduction import reduce_log
     from flapsim.rig.rig_file import read_rig
@@ -30,12 +31,12 @@ if TYPE_CHECKING:
 
 _ROOM_OF = {
     "Case": "case",
-    "CaseError": "case",
+    "CaseError": "faults",
     "parse_case": "case",
     "read_case": "case",
-    "Cycle": "cycle",
-    "NoAnswer": "cycle",
-    "simulate": "cycle",
+    "Cycle": "cycle.simulate",
+    "NoAnswer": "faults",
+    "simulate": "cycle.simulate",
     "NoTrim": "flight.trim",
     "Trim": "flight.trim",
     "trim": "flight.trim",
@@ -43,12 +44,12 @@ _ROOM_OF = {
     "power_curve": "flight.power",
     "read_sweep": "study.table",
     "sweep": "study.engine",
-    "read_cycle": "results",
+    "read_cycle": "cycle.files",
     "read_rig": "rig.rig_file",
     "reduce_log": "rig.reduction",
     "Free": "rig.calibrate",
     "calibrate": "rig.calibrate",
-    "write_cycle": "results",
+    "write_cycle": "cycle.files",
 }
 
 __all__ = [

@@ -21,7 +21,7 @@ import h5py
 import numpy as np
 
 PROJECT = Path(__file__).parents[1]
-BEGIN = "import sys; from flapsim.cli import main; sys.exit(main(sys.argv[1:]))"
+BEGIN = "import sys; from flapsim.cli.main import main; sys.exit(main(sys.argv[1:]))"
 
 PLAN = """\
 base = "case.toml"

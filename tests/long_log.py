@@ -32,7 +32,7 @@ RATE = 2000
 STROKES = 14
 SECONDS = 5
 COUNTS = STROKES * 300
-BEGIN = "import sys; from flapsim.cli import main; sys.exit(main(sys.argv[1:]))"
+BEGIN = "import sys; from flapsim.cli.main import main; sys.exit(main(sys.argv[1:]))"
 
 
 def rig_text() -> str:

@@ -14,10 +14,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from flapsim.body import STANDARD_GRAVITY
 from flapsim.case import Case
-from flapsim.twist.compliance import STOP_STIFFENING
-from flapsim.wing import strips
+from flapsim.constants import STANDARD_GRAVITY
+from flapsim.half_wing.twist.compliance import STOP_STIFFENING
+from flapsim.wing.strips import strips
 from tests.twin import wake
 from tests.twin.half_wing import air_velocity, schedule_angles
 from tests.twin.induced import LiftingLine

@@ -13,7 +13,7 @@ from matplotlib.animation import FFMpegWriter
 from PIL import Image
 
 from flapsim.case import parse_case, read_case
-from flapsim.cycle import Cycle, simulate
+from flapsim.cycle.simulate import Cycle, simulate
 from flapsim.show.animation import animate
 from flapsim.show.film import Film
 from flapsim.show.style import styled

@@ -7,7 +7,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from flapsim.aero.polar import ATTACHED_LIFT, GRID_DEG, LIFT, polar_table, revolving_plate_table
+from flapsim.half_wing.polar import (
+    ATTACHED_LIFT,
+    GRID_DEG,
+    LIFT,
+    polar_table,
+    revolving_plate_table,
+)
 from validation.textbook import fly, steady_wing
 
 SLOPE = 5.2

@@ -15,19 +15,11 @@ import tomli_w
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from flapsim.case import (
-    Air,
-    Case,
-    CaseError,
-    Schedule,
-    Section,
-    Tail,
-    known_keys,
-    parse_case,
-    read_case,
-)
-from flapsim.case_rules import Number, Numbers, Stations, Switch, Table, Text, Word, entries
-from flapsim.case_text import plain
+from flapsim.case import Air, Case, Schedule, Section, Tail, parse_case, read_case
+from flapsim.case.case import known_keys
+from flapsim.case.rules import Number, Numbers, Stations, Switch, Table, Text, Word, entries
+from flapsim.case.text import plain
+from flapsim.faults import CaseError
 
 CASES = Path(__file__).parents[1] / "cases"
 

@@ -10,7 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from flapsim.case import Case, CaseError, Fault, known_keys, parse_case, read_case
+from flapsim.case import Case, parse_case, read_case
+from flapsim.case.case import known_keys
+from flapsim.faults import CaseError, Fault
 
 CASES = Path(__file__).parents[1] / "cases"
 SOUND = (CASES / "glasshouse.toml").read_text(encoding="utf-8")

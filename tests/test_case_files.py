@@ -12,17 +12,11 @@ import numpy as np
 import pytest
 from ambiance import Atmosphere
 
-from flapsim.case import (
-    CaseError,
-    Fault,
-    parse_case,
-    read_case,
-    read_polar,
-    read_samples,
-    standard_atmosphere,
-)
-from flapsim.cycle import Cycle, simulate
-from flapsim.kinematics import PLUNGE_INNER, evaluate, stroke_schedules
+from flapsim.case import parse_case, read_case
+from flapsim.case.tables import read_polar, read_samples, standard_atmosphere
+from flapsim.cycle.simulate import Cycle, simulate
+from flapsim.faults import CaseError, Fault
+from flapsim.wing.motion import PLUNGE_INNER, evaluate, stroke_schedules
 
 CASES = Path(__file__).parents[1] / "cases"
 SHIPPED = sorted(p for p in CASES.glob("*.toml") if "\nbase = " not in p.read_text("utf-8"))

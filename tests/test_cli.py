@@ -16,7 +16,7 @@ from pathlib import Path
 import h5py
 import pytest
 
-from flapsim.cli import main
+from flapsim.cli.main import main
 
 PROJECT = Path(__file__).parents[1]
 GLASSHOUSE = PROJECT / "cases" / "glasshouse.toml"
@@ -306,8 +306,8 @@ def test_a_folder_that_goes_away_during_the_work_ends_with_2(
 ) -> None:
     folder = tmp_path / "results"
     folder.mkdir()
-    monkeypatch.setattr("flapsim.cli._simulated", lambda case: folder.rmdir())
-    monkeypatch.setattr("flapsim.results._root_attributes", lambda cycle: {})
+    monkeypatch.setattr("flapsim.cli.main._simulated", lambda case: folder.rmdir())
+    monkeypatch.setattr("flapsim.cycle.files._root_attributes", lambda cycle: {})
     code, out, err = flapsim("run", GLASSHOUSE, "-o", folder / "cruise.h5")
     assert (code, out) == (2, "")
     assert "cannot be written" in err
@@ -337,12 +337,12 @@ def test_changing_a_result_is_refused(flapsim: Run) -> None:
 def test_a_physical_impossibility_ends_with_3_and_words(
     flapsim: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from flapsim.cycle import NoAnswer
+    from flapsim.faults import NoAnswer
 
     def impossible(case: object) -> None:
         raise NoAnswer("the wing cannot do this; a slower stroke could")
 
-    monkeypatch.setattr("flapsim.cycle.simulate", impossible)
+    monkeypatch.setattr("flapsim.cycle.simulate.simulate", impossible)
     code, out, err = flapsim("run", GLASSHOUSE)
     assert (code, out) == (3, "")
     assert "glasshouse.toml: the wing cannot do this; a slower stroke could" in err
@@ -524,7 +524,7 @@ def test_version_is_the_one_of_the_package(flapsim: Run) -> None:
 
 
 def command(*arguments: object) -> list[str]:
-    start = "import sys; from flapsim.cli import main; sys.exit(main())"
+    start = "import sys; from flapsim.cli.main import main; sys.exit(main())"
     return [sys.executable, "-c", start, *map(str, arguments)]
 
 
@@ -564,7 +564,9 @@ def test_a_reader_that_leaves_early_causes_no_traceback() -> None:
 
 
 def test_an_interrupt_ends_with_130(flapsim: Run, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("flapsim.cli._simulated", lambda case: signal.raise_signal(signal.SIGINT))
+    monkeypatch.setattr(
+        "flapsim.cli.main._simulated", lambda case: signal.raise_signal(signal.SIGINT)
+    )
     code, out, err = flapsim("run", GLASSHOUSE)
     assert (code, out) == (130, "")
     assert "interrupted" in err
@@ -572,7 +574,7 @@ def test_an_interrupt_ends_with_130(flapsim: Run, monkeypatch: pytest.MonkeyPatc
 
 def test_run_loads_nothing_it_does_not_need() -> None:
     script = (
-        "import sys; from flapsim.cli import main; code = main(sys.argv[1:]); "
+        "import sys; from flapsim.cli.main import main; code = main(sys.argv[1:]); "
         "slow = {'matplotlib', 'pandas', 'scipy.optimize', 'h5py', 'tomli_w'} & set(sys.modules); "
         "sys.exit(code or ' '.join(slow) or 0)"
     )

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import flapsim
-from flapsim.cli import main
+from flapsim.cli.main import main
 from flapsim.flight.chain import watt_chain
 from flapsim.flight.loads import span_loads
 from flapsim.show.drive_panels import draw_chain, draw_loads

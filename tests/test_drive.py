@@ -15,9 +15,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import flapsim
-from flapsim.case_craft import BalanceSpring, Battery, Drive, Motor
-from flapsim.crank import NoSteadyCrank, crank_speed_ripple
-from flapsim.drive import (
+from flapsim.case.craft import BalanceSpring, Battery, Drive, Motor
+from flapsim.drive.crank import NoSteadyCrank, crank_speed_ripple
+from flapsim.drive.train import (
     LIMITS,
     REPORTED,
     drive_means,

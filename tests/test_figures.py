@@ -18,9 +18,9 @@ from matplotlib.text import Text
 from PIL import Image
 
 from flapsim.case import read_case
-from flapsim.cli import PICTURES
-from flapsim.cycle import Cycle, simulate
-from flapsim.results import read_cycle, write_cycle
+from flapsim.cli.main import PICTURES
+from flapsim.cycle.files import read_cycle, write_cycle
+from flapsim.cycle.simulate import Cycle, simulate
 from flapsim.show.figures import KINDS, SUFFIXES, draw
 from flapsim.show.posture import downstroke, outline, sections
 from flapsim.show.style import blank_figure, number, spread_labels
@@ -120,7 +120,7 @@ def test_drawing_needs_no_screen_and_no_plotting_state(glasshouse: Cycle, tmp_pa
     write_cycle(glasshouse, tmp_path / "cycle.h5")
     program = (
         "import sys\n"
-        "from flapsim.results import read_cycle\n"
+        "from flapsim.cycle.files import read_cycle\n"
         "from flapsim.show.animation import animate\n"
         "from flapsim.show.figures import draw\n"
         f"cycle = read_cycle({str(tmp_path / 'cycle.h5')!r})\n"

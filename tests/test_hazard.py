@@ -12,7 +12,7 @@ import pytest
 import flapsim
 from flapsim.flight.hazard import HAZARDS, hazard_note
 from flapsim.flight.loads import wing_kinetic_energy
-from flapsim.wing import strips
+from flapsim.wing.strips import strips
 
 CASES = Path(__file__).parent.parent / "cases"
 

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from flapsim.case import Case, Schedule, SegmentStroke, Stroke
-from flapsim.cycle import Cycle, simulate
+from flapsim.cycle.simulate import Cycle, simulate
 from tests.designs import GeneratorChooser, design, lattice, sample
 from tests.twin.craft import TwinCraft, simulate_craft
 from tests.twin.half_wing import TwinResult, answers

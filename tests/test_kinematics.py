@@ -11,20 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from flapsim import kinematics
-from flapsim.case import (
-    CaseError,
-    Heave,
-    Port,
-    Schedule,
-    Section,
-    Segment,
-    SegmentStroke,
-    Stroke,
-    Twist,
-    Wing,
-)
-from flapsim.kinematics import (
+from flapsim.case import Heave, Port, Schedule, Section, Segment, SegmentStroke, Stroke, Twist, Wing
+from flapsim.faults import CaseError
+from flapsim.wing import motion as kinematics
+from flapsim.wing.motion import (
     HARMONICS,
     SCHEDULES,
     TRUNCATION_LIMIT,
@@ -33,7 +23,7 @@ from flapsim.kinematics import (
     strip_motion,
     stroke_schedules,
 )
-from flapsim.wing import Strips, strips
+from flapsim.wing.strips import Strips, strips
 
 OFFSET = 0.05
 AXIS = 0.25

@@ -7,22 +7,12 @@ import math
 import numpy as np
 import pytest
 
-from flapsim.aero.compiled import compiled
-from flapsim.aero.lanes import (
-    LANES,
-    anywhere,
-    both,
-    either,
-    fused,
-    lanes_where,
-    put,
-    row,
-    select,
-)
-from flapsim.blade_element import Batch, Solution, solve
 from flapsim.case import Case
-from flapsim.case_columns import with_columns
-from flapsim.design import pack
+from flapsim.case.columns import with_columns
+from flapsim.half_wing.pack import pack
+from flapsim.kernel import Batch, Solution, solve
+from flapsim.kernel.compiled import compiled
+from flapsim.kernel.lanes import LANES, anywhere, both, either, fused, lanes_where, put, row, select
 from tests.designs import GeneratorChooser, design, lattice
 
 Array = np.ndarray

@@ -36,8 +36,8 @@ from flapsim.flight.spar import (
     spar_states,
     tip_deflection,
 )
-from flapsim.kinematics import evaluate, strip_motion
-from flapsim.wing import strips
+from flapsim.wing.motion import evaluate, strip_motion
+from flapsim.wing.strips import strips
 
 CASES = Path(__file__).parent.parent / "cases"
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from flapsim import Case, read_case
-from flapsim.outcome import evaluate
+from flapsim.cycle.results import evaluate
 
 CASES = Path(__file__).parents[1] / "cases"
 COARSE = {"model.steps": 32, "wing.inner.strips": 6, "wing.outer.strips": 8, "model.modes": 4}

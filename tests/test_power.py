@@ -10,19 +10,14 @@ import pytest
 import xarray
 from PIL import Image
 
-from flapsim.case import Case, CaseError, read_case
-from flapsim.cli import main
-from flapsim.cycle import simulate
-from flapsim.drive import LIMITS
+from flapsim.case import Case, read_case
+from flapsim.cli.main import main
+from flapsim.cycle.simulate import simulate
+from flapsim.drive.train import LIMITS
+from flapsim.faults import CaseError
 from flapsim.flight.curve_points import AVAILABLE as AVAILABLE_POWER
 from flapsim.flight.curve_points import STROKE
-from flapsim.flight.power import (
-    USABLE_CAPACITY,
-    PowerCurve,
-    default_free,
-    plain_curve,
-    power_curve,
-)
+from flapsim.flight.power import USABLE_CAPACITY, PowerCurve, default_free, plain_curve, power_curve
 from flapsim.flight.record import write_power_curve
 from flapsim.flight.trim import trim
 from flapsim.flight.watts import watts

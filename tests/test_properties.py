@@ -9,13 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from flapsim.aero.elementary import decay, sine_cosine
-from flapsim.blade_element import solve
 from flapsim.case import Case, read_case
-from flapsim.case_columns import with_columns
-from flapsim.cycle import simulate
-from flapsim.design import pack
-from flapsim.outcome import evaluate
+from flapsim.case.columns import with_columns
+from flapsim.cycle.results import evaluate
+from flapsim.cycle.simulate import simulate
+from flapsim.half_wing.pack import pack
+from flapsim.kernel import solve
+from flapsim.kernel.elementary import decay, sine_cosine
 from tests.designs import lattice, sample
 
 CASES = Path(__file__).parent.parent / "cases"

@@ -11,8 +11,8 @@ import pytest
 import xarray
 
 from flapsim.case import read_case
-from flapsim.cycle import Cycle, simulate
-from flapsim.results import SCHEMA_VERSION, ResultError, read_cycle, write_cycle
+from flapsim.cycle.files import SCHEMA_VERSION, ResultError, read_cycle, write_cycle
+from flapsim.cycle.simulate import Cycle, simulate
 
 CASES = Path(__file__).parents[1] / "cases"
 

@@ -12,8 +12,9 @@ import pytest
 from rig_bench import CASES, LOG, bench, glasshouse, log, reduced, sensors, usual_sins
 
 from flapsim import read_case
-from flapsim.case import Case, CaseError
-from flapsim.cli import main
+from flapsim.case import Case
+from flapsim.cli.main import main
+from flapsim.faults import CaseError
 from flapsim.rig.calibrate import Calibration, Free, calibrate
 from flapsim.rig.compare import compare
 from flapsim.rig.predicted import Prediction, predict
@@ -198,7 +199,7 @@ def test_spring_damper_and_rest_are_found_together() -> None:
 
 def test_states_without_an_answer_are_gone_round_and_told(monkeypatch: pytest.MonkeyPatch) -> None:
     """Nothing lasts beyond 1.8, where the log leads: the fit stops short of that and says why."""
-    from flapsim.cycle import NoAnswer
+    from flapsim.faults import NoAnswer
     from flapsim.rig import fitting
 
     def fragile(case: Case, rig: Rig) -> Prediction:
@@ -214,7 +215,7 @@ def test_states_without_an_answer_are_gone_round_and_told(monkeypatch: pytest.Mo
 
 
 def test_a_fit_with_no_way_on_says_where_it_stands(monkeypatch: pytest.MonkeyPatch) -> None:
-    from flapsim.cycle import NoAnswer
+    from flapsim.faults import NoAnswer
     from flapsim.rig import fitting
 
     start = glasshouse()

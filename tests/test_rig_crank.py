@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 from rig_bench import bench, glasshouse, log, reduced, truth, usual_sins, with_position
 
-from flapsim.case import CaseError
+from flapsim.faults import CaseError
 from flapsim.rig.compare import compare
 from flapsim.rig.predicted import predict
 from flapsim.rig.reduction import Reduction

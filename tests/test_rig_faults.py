@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from rig_bench import CASES, LOG
 
-from flapsim.cli import main
+from flapsim.cli.main import main
 
 RIG = CASES / "rig" / "bench.toml"
 HEADER = "t,count,u_motor,i_motor,lift,thrust"
@@ -419,7 +419,7 @@ def test_a_file_that_the_rig_names_is_refused_in_words(
 def test_what_the_rig_names_is_read_before_a_long_log() -> None:
     import dataclasses
 
-    from flapsim.case import CaseError
+    from flapsim.faults import CaseError
     from flapsim.rig.reduction import reduce_chunks
     from flapsim.rig.rig_file import Tare, read_rig
 

@@ -10,7 +10,7 @@ import pytest
 from rig_bench import CASES, bench, glasshouse, log, reduced, truth, usual_sins, with_position
 from scipy import signal
 
-from flapsim.case import CaseError
+from flapsim.faults import CaseError
 from flapsim.rig.calibrate import Free, calibrate
 from flapsim.rig.chain import block_length, means_with_scatter
 from flapsim.rig.compare import compare

@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq, minimize_scalar
 
-from flapsim.schedule import (
+from flapsim.wing.schedule import (
     HARMONICS,
     LinkageError,
     basis,

@@ -11,10 +11,9 @@ import numpy as np
 import pytest
 
 import flapsim
-from flapsim.case import CaseError
-from flapsim.case_craft import Battery
-from flapsim.cycle import NoAnswer
-from flapsim.drive import drive_train
+from flapsim.case.craft import Battery
+from flapsim.drive.train import drive_train
+from flapsim.faults import CaseError, NoAnswer
 from flapsim.flight.chain import watt_chain
 from flapsim.flight.size_drive import VOLTAGE_PART, motor_table, size_drive, wing_load
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from flapsim.blade_element import Batch
-from flapsim.case_columns import with_columns
-from flapsim.design import pack
+from flapsim.case.columns import with_columns
+from flapsim.half_wing.pack import pack
+from flapsim.kernel import Batch
 from validation.speed import __main__ as benchmark
 from validation.speed.by_c import build, compiler
 from validation.speed.by_numpy import by_numpy

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flapsim.cli import main
+from flapsim.cli.main import main
+from flapsim.faults import StudyError
 from flapsim.study.compare import (
     condition_from,
     difference,
@@ -21,7 +22,6 @@ from flapsim.study.compare import (
     sensitivities,
 )
 from flapsim.study.engine import sweep
-from flapsim.study.faults import StudyError
 from flapsim.study.plan import parse_study
 from flapsim.study.sampling import points_of
 from flapsim.study.sensitivity import sobol_indices

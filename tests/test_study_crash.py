@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from flapsim.faults import StudyError
 from flapsim.study import identity
 from flapsim.study.engine import Interrupted, Progress, preview, sweep
-from flapsim.study.faults import StudyError
 from flapsim.study.table import read_sweep
 from tests.crash_sweep import crash, differing, start, write_plan
 
@@ -46,7 +46,7 @@ def test_a_killed_parent_takes_its_workers_along(tmp_path: Path) -> None:
 
 def test_ctrl_c_keeps_what_is_finished_and_says_how_to_go_on(tmp_path: Path) -> None:
     plan = write_plan(tmp_path, 16384, 256)
-    command = "import sys; from flapsim.cli import main; sys.exit(main(sys.argv[1:]))"
+    command = "import sys; from flapsim.cli.main import main; sys.exit(main(sys.argv[1:]))"
     process = subprocess.Popen(
         [sys.executable, "-c", command, "sweep", str(plan), "-o", str(tmp_path / "r.h5"),
          "--block", "64"],

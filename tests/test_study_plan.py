@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flapsim.case import CaseError
+from flapsim.faults import CaseError
 from flapsim.study.plan import parse_study, read_study
 from flapsim.study.sampling import boxes, points_of
 

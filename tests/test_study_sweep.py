@@ -11,7 +11,7 @@ import pytest
 import xarray
 
 from flapsim import read_case, simulate
-from flapsim.case import CaseError
+from flapsim.faults import CaseError
 from flapsim.study.engine import preview, sweep
 from flapsim.study.plan import Study, parse_study
 from flapsim.study.table import SweepTable, read_sweep

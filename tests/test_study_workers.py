@@ -19,8 +19,8 @@ from typing import Any
 import pytest
 from threadpoolctl import threadpool_info
 
+from flapsim.faults import StudyError
 from flapsim.study.engine import Progress, sweep
-from flapsim.study.faults import StudyError
 from flapsim.study.workers import Workers
 from tests.crash_sweep import differing, write_plan
 

@@ -9,17 +9,18 @@ import h5py
 import numpy as np
 import pytest
 
-from flapsim.body import weight
-from flapsim.case import Case, CaseError, read_case
-from flapsim.cli import main
-from flapsim.cycle import NoAnswer, simulate
+from flapsim.case import Case, read_case
+from flapsim.cli.main import main
+from flapsim.cycle.results import evaluate
+from flapsim.cycle.simulate import simulate
+from flapsim.faults import CaseError, NoAnswer
 from flapsim.flight import search
 from flapsim.flight.balance import free_quantities, residuals
 from flapsim.flight.modes import glide, take_off, wings_held
 from flapsim.flight.record import write_trim
 from flapsim.flight.search import TrimStatus
 from flapsim.flight.trim import NoTrim, trim, trim_many
-from flapsim.outcome import evaluate
+from flapsim.wing.body import weight
 from validation.sane_craft import PLUNGES, sane_craft
 from validation.trim_power import CASES
 
@@ -470,7 +471,7 @@ def test_more_strokes_a_second_leave_more_thrust_for_take_off(glasshouse: Case) 
 def test_a_written_trim_reads_back_as_a_cycle_with_its_hazards(
     glasshouse: Case, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
-    from flapsim.results import read_cycle
+    from flapsim.cycle.files import read_cycle
 
     path = tmp_path_factory.mktemp("trim") / "trim.h5"
     found = trim(glasshouse, FREE)

@@ -8,8 +8,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from flapsim.aero.polar import polar_table
 from flapsim.case import Schedule, Twist
+from flapsim.half_wing.polar import polar_table
 from tests.designs import sample
 from tests.twin import wake
 from tests.twin.half_wing import TwinResult, simulate_half

@@ -7,16 +7,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from flapsim.blade_element import layout as rows
-from flapsim.blade_element import solve
 from flapsim.case import Case, read_case
-from flapsim.cycle import NoAnswer, simulate
-from flapsim.design import pack
-from flapsim.schedule import HARMONICS, evaluate, harmonic
-from flapsim.twist.actuator import actuator_position
-from flapsim.twist.balance import balance
-from flapsim.twist.compliance import compliances
-from flapsim.twist.equations import KEPT
+from flapsim.cycle.simulate import simulate
+from flapsim.faults import NoAnswer
+from flapsim.half_wing.pack import pack
+from flapsim.half_wing.twist.balance import balance
+from flapsim.half_wing.twist.compliance import compliances
+from flapsim.half_wing.twist.equations import KEPT
+from flapsim.kernel import layout as rows
+from flapsim.kernel import solve
+from flapsim.kernel.actuator import actuator_position
+from flapsim.wing.schedule import HARMONICS, evaluate, harmonic
 
 GLASSHOUSE = read_case(Path(__file__).parent.parent / "cases" / "glasshouse.toml")
 FREQUENCY = 2.8
@@ -169,7 +170,7 @@ def test_the_balance_holds_at_every_instant_for_few_runs_of_the_kernel(stiffness
 
 
 def test_designs_of_one_batch_are_balanced_each_on_its_own() -> None:
-    from flapsim.case_columns import with_columns
+    from flapsim.case.columns import with_columns
 
     values = np.array([0.08, 0.2, 1.0])
     case = soft(0.2)

@@ -12,13 +12,13 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 from flapsim.case import Case, read_case
-from flapsim.cli import main
-from flapsim.cycle import Cycle, simulate
-from flapsim.results import read_cycle, write_cycle
+from flapsim.cli.main import main
+from flapsim.cycle.files import read_cycle, write_cycle
+from flapsim.cycle.simulate import Cycle, simulate
+from flapsim.half_wing.twist.half_wing import half_wing
+from flapsim.half_wing.twist.still import still_wing
 from flapsim.show.figures import KINDS, SUFFIXES, draw
 from flapsim.show.style import number
-from flapsim.twist.half_wing import half_wing
-from flapsim.twist.still import still_wing
 
 PROJECT = Path(__file__).parents[1]
 GLASSHOUSE = PROJECT / "cases" / "glasshouse.toml"

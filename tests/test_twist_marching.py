@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from flapsim.case import Case, read_case
-from flapsim.schedule import evaluate
-from flapsim.twist.half_wing import HalfWing, half_wing
-from flapsim.twist.stability import stability
+from flapsim.half_wing.twist.half_wing import HalfWing, half_wing
+from flapsim.half_wing.twist.stability import stability
+from flapsim.wing.schedule import evaluate
 from tests.marching import Marched
 
 GLASSHOUSE = read_case(Path(__file__).parent.parent / "cases" / "glasshouse.toml")

@@ -10,13 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flapsim import Cycle, simulate
-from flapsim.blade_element import solve
 from flapsim.case import Case, Port, read_case
-from flapsim.case_columns import with_columns
-from flapsim.twist.compliance import STOP_STIFFENING
-from flapsim.twist.half_wing import HalfWing, half_wing
-from flapsim.twist.report import TwistMoments, twist_moments
-from flapsim.twist.stability import stability
+from flapsim.case.columns import with_columns
+from flapsim.half_wing.twist.compliance import STOP_STIFFENING
+from flapsim.half_wing.twist.half_wing import HalfWing, half_wing
+from flapsim.half_wing.twist.report import TwistMoments, twist_moments
+from flapsim.half_wing.twist.stability import stability
+from flapsim.kernel import solve
 
 GLASSHOUSE = read_case(Path(__file__).parent.parent / "cases" / "glasshouse.toml")
 SMALL = GLASSHOUSE.replace(

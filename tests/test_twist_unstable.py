@@ -12,16 +12,16 @@ import pytest
 
 from flapsim import simulate
 from flapsim.case import Case, read_case
-from flapsim.case_columns import with_columns
-from flapsim.cycle import NoAnswer
-from flapsim.twist.half_wing import half_wing
-from flapsim.twist.stability import stability
+from flapsim.case.columns import with_columns
+from flapsim.faults import NoAnswer
+from flapsim.half_wing.twist.half_wing import half_wing
+from flapsim.half_wing.twist.stability import stability
 
 PROJECT = Path(__file__).parents[1]
 GLASSHOUSE = read_case(PROJECT / "cases" / "glasshouse.toml")
 STIFFNESS = "stroke.outer.twist.stiffness_n_m_rad"
 
-COMMAND = "import sys; from flapsim.cli import main; sys.exit(main())"
+COMMAND = "import sys; from flapsim.cli.main import main; sys.exit(main())"
 PATIENCE_S = 300.0
 """Far beyond what an answer takes on a busy machine: only a run that hangs reaches it."""
 

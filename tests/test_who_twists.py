@@ -9,16 +9,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from flapsim.body import weight
 from flapsim.case import read_case
-from flapsim.cli import main
-from flapsim.cycle import Cycle, simulate
+from flapsim.cli.main import main
+from flapsim.cycle.simulate import Cycle, simulate
+from flapsim.faults import StudyError
 from flapsim.show.study_lines import lines
 from flapsim.study.compare import condition_from
 from flapsim.study.engine import sweep
-from flapsim.study.faults import StudyError
 from flapsim.study.plan import parse_study, read_study
 from flapsim.study.table import SweepTable
+from flapsim.wing.body import weight
 
 CASES = Path(__file__).parents[1] / "cases"
 PAIR = ("two_metre_driven", "two_metre_passive")

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from flapsim.case import Section, Segment, Wing
-from flapsim.wing import strips
+from flapsim.wing.strips import strips
 
 PLAIN = Section(law="thin-airfoil")
 RECTANGLE = Segment(length_m=0.3, chord_m=((0.0, 0.2), (1.0, 0.2)), skin_kg_m2=0.1, spar_kg_m=0.02)

@@ -38,7 +38,7 @@ MODEL = "thin airfoil, finite-wing lag, slope, no apparent mass"
 
 def indicial(aspect_ratio: float, s: np.ndarray) -> np.ndarray:
     """Lift after a step over its final value, with the solver's constants."""
-    from flapsim.aero.wake import finite_wing_lag
+    from flapsim.half_wing.wake import finite_wing_lag
 
     amplitude, rate = finite_wing_lag(aspect_ratio)
     return np.asarray(1.0 - amplitude * np.exp(-rate * s))
@@ -140,7 +140,7 @@ def published(ratio: float, k: np.ndarray) -> np.ndarray:
 
 def closed_form(ratio: float, k: np.ndarray) -> np.ndarray:
     """One exponential, and Prandtl's share of the two-dimensional lift."""
-    from flapsim.aero.wake import finite_wing_lag
+    from flapsim.half_wing.wake import finite_wing_lag
 
     amplitude, rate = finite_wing_lag(ratio)
     lagged = one_pole_sum_function(k, np.atleast_1d(amplitude), np.atleast_1d(rate))

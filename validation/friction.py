@@ -48,7 +48,7 @@ def over_reynolds(name: str, column: str, compute: Callable[[str, float], float]
 
 def coefficient(name: str, reynolds: float) -> float:
     """The law itself."""
-    from flapsim.aero.section import FRICTION_LAMINAR, FRICTION_TURBULENT, friction_coefficient
+    from flapsim.kernel.section import FRICTION_LAMINAR, FRICTION_TURBULENT, friction_coefficient
 
     kind = {"laminar": FRICTION_LAMINAR, "turbulent": FRICTION_TURBULENT}[name]
     return float(friction_coefficient(kind, 1.0, reynolds))

@@ -383,8 +383,8 @@ def hinged_case(frequency: float, wing: HingedWing, model: dict[str, Any]) -> An
 @cache
 def hinged(index: int) -> tuple[complex, complex]:
     """Twist per plunge of one of the wings, in theory and from the solver."""
-    from flapsim.twist.half_wing import half_wing
-    from flapsim.twist.report import twist_motion
+    from flapsim.half_wing.twist.half_wing import half_wing
+    from flapsim.half_wing.twist.report import twist_motion
 
     frequency, *shape = HINGED[index]
     wing = hinged_wing(*shape)

@@ -85,14 +85,14 @@ def stalled_plate(induced: str) -> Comparison:
 
 def drag_normal() -> float:
     """Drag normal to the stream of the example's wing."""
-    from flapsim.aero.section import plate_drag_coefficient
+    from flapsim.kernel.section import plate_drag_coefficient
 
     return plate_drag_coefficient(ASPECT_RATIO)
 
 
 def formula(column: str) -> Comparison:
     """The extension itself."""
-    from flapsim.aero.polar import viterna
+    from flapsim.half_wing.polar import viterna
 
     rows = table("viterna_extension")
     lift, drag = viterna(
@@ -108,7 +108,7 @@ def formula(column: str) -> Comparison:
 
 def extended(column: str) -> Comparison:
     """A polar that ends at stall, extended over a full turn."""
-    from flapsim.aero.polar import DRAG, GRID_DEG, LIFT, full_range
+    from flapsim.half_wing.polar import DRAG, GRID_DEG, LIFT, full_range
 
     rows = table("viterna_extension")
     alpha = np.array([-STALL_DEG, 0.0, STALL_DEG])

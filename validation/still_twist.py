@@ -107,8 +107,8 @@ def hanging(section: Section) -> float:
 
 def still_margins(case: Any, airspeeds: Sequence[float]) -> tuple[float, float]:
     """Divergence and flutter speed from the solver, m/s."""
-    from flapsim.twist.half_wing import half_wing
-    from flapsim.twist.still import still_wing
+    from flapsim.half_wing.twist.half_wing import half_wing
+    from flapsim.half_wing.twist.still import still_wing
 
     margins = still_wing(case, half_wing(case), airspeeds)
     return margins.divergence, margins.flutter
@@ -217,8 +217,8 @@ DECAY = (
 
 def multipliers() -> Comparison:
     """Every exponent of the closed form, as a multiplier over a quarter of a second."""
-    from flapsim.twist.half_wing import half_wing
-    from flapsim.twist.stability import stability
+    from flapsim.half_wing.twist.half_wing import half_wing
+    from flapsim.half_wing.twist.stability import stability
 
     expected, found, places = [], [], []
     for airspeed, axis, skin, stiffness, damping in DECAY:
@@ -309,8 +309,8 @@ _WAKES = (
 
 def damping_beyond_trial() -> Comparison:
     """How far the damping ratio leaves the range of the trial, over induction and wake."""
-    from flapsim.twist.half_wing import half_wing
-    from flapsim.twist.stability import stability
+    from flapsim.half_wing.twist.half_wing import half_wing
+    from flapsim.half_wing.twist.stability import stability
 
     limits, found, places = [], [], []
     for induced, wake, lag in _WAKES:
@@ -334,7 +334,7 @@ def spring(stiffness: float, rest_deg: float = 0.0) -> dict[str, Any]:
 
 def resonance() -> Comparison:
     """Rise of the twist with a stiffer spring: a resonance would make one."""
-    from flapsim.outcome import evaluate
+    from flapsim.cycle.results import evaluate
 
     case = demonstration().replace({"stroke.outer.twist": spring(0.1)})
     springs = np.geomspace(0.01, 0.4, 12)

@@ -22,9 +22,9 @@ from pathlib import Path
 
 import numpy as np
 
-from flapsim.blade_element import solve
-from flapsim.case_columns import with_columns
-from flapsim.design import pack
+from flapsim.case.columns import with_columns
+from flapsim.half_wing.pack import pack
+from flapsim.kernel import solve
 from flapsim.study.block import Task, solve_block
 from flapsim.study.engine import BLOCKS, Progress, sweep
 from flapsim.study.plan import Study, parse_study

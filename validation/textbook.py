@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     from flapsim.case import Case
-    from flapsim.cycle import Cycle
+    from flapsim.cycle.simulate import Cycle
 
 FloatArray = NDArray[np.float64]
 Tables = Mapping[str, Any]

@@ -28,16 +28,16 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import root
 
-from flapsim.blade_element import layout as rows
-from flapsim.blade_element import solve
-from flapsim.body import weight
 from flapsim.case import Case, read_case
-from flapsim.design import pack
+from flapsim.cycle.results import wing_loads
 from flapsim.flight.balance import ideal_power
 from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
 from flapsim.flight.trim import Trim, trim
-from flapsim.outcome import wing_loads
-from flapsim.wing import strips
+from flapsim.half_wing.pack import pack
+from flapsim.kernel import layout as rows
+from flapsim.kernel import solve
+from flapsim.wing.body import weight
+from flapsim.wing.strips import strips
 from validation.check import (
     Checks,
     Comparison,

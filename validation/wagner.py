@@ -56,10 +56,10 @@ MODEL = "thin airfoil, two-dimensional lag, no induced velocity, no apparent mas
 @cache
 def step_response() -> tuple[FloatArray, FloatArray]:
     """Semichords after the step, and lagged over quasi-steady downwash, from the kernel's lag."""
-    from flapsim.aero.lanes import LANES
-    from flapsim.aero.wake import JONES, POLES
-    from flapsim.blade_element import layout as rows
-    from flapsim.blade_element.flow import wake_lag
+    from flapsim.half_wing.wake import JONES, POLES
+    from flapsim.kernel import layout as rows
+    from flapsim.kernel.flow import wake_lag
+    from flapsim.kernel.lanes import LANES
 
     lanes = LANES
     s = SEMICHORDS_A_STROKE * np.arange(STEPS) / STEPS

@@ -14,7 +14,7 @@ from functools import cache
 from pathlib import Path
 
 from flapsim.case import read_case
-from flapsim.cycle import simulate
+from flapsim.cycle.simulate import simulate
 from flapsim.flight.search import TrimStatus, trim_many
 from validation.check import (
     Checks,

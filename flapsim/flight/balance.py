@@ -13,11 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from flapsim.body import weight
-from flapsim.case import Case, CaseError, Fault
-from flapsim.case_columns import is_column_key, lane_count, with_columns
-from flapsim.proportions import mean_chord
-from flapsim.wing import strips
+from flapsim.case import Case
+from flapsim.case.columns import is_column_key, lane_count, with_columns
+from flapsim.faults import CaseError, Fault
+from flapsim.wing.body import weight
+from flapsim.wing.proportions import mean_chord
+from flapsim.wing.strips import strips
 
 Array = NDArray[np.float64]
 
@@ -348,7 +349,7 @@ def residuals(
     columns : mapping of str to ndarray, shape (lanes,)
         Numbers in which they differ.
     results : mapping of str to ndarray, shape (lanes,)
-        What `flapsim.outcome.evaluate` found for them.
+        What `flapsim.cycle.results.evaluate` found for them.
     hold : sequence of str
         Balances.
 

@@ -1,7 +1,7 @@
 """The chain of watts: what each step from the battery to the thrust passes on, and what it takes.
 
 Answers: where do the watts of the battery stay, under which name? Computes nothing but what
-`flapsim.drive` and the cycle hold.
+`flapsim.drive.train` and the cycle hold.
 """
 
 from __future__ import annotations
@@ -11,10 +11,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-from flapsim.cycle import Cycle
-from flapsim.drive import DriveTrain, drive_means, drive_notes, drive_train
+from flapsim.cycle.simulate import Cycle
+from flapsim.drive.train import DriveTrain, drive_means, drive_notes, drive_train
 from flapsim.flight.size_drive import wing_load
-from flapsim.twist.report import compliant
+from flapsim.half_wing.twist.report import compliant
 
 __all__ = ["RATIOS", "Chain", "Link", "watt_chain"]
 

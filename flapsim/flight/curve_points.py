@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.case import Case
-from flapsim.drive import LIMITS
+from flapsim.drive.train import LIMITS
 from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
 from flapsim.flight.watts import watts_of_many
 
@@ -45,8 +45,8 @@ class CurvePoint:
         Whether it lies at the end of what was asked, of what trims or of what the drive can give,
         so that it is no least or most of its own.
     limit : str
-        What comes in the way beyond it: one of `STROKE`, `AVAILABLE` or `flapsim.drive.LIMITS`;
-        empty for a least power, and at the end of what was asked.
+        What comes in the way beyond it: `STROKE`, `AVAILABLE` or one of
+        `flapsim.drive.train.LIMITS`; empty for a least power, and at the end of what was asked.
     """
 
     value: float

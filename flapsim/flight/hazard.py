@@ -13,14 +13,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from flapsim.aero.section import plate_drag_coefficient
-from flapsim.body import weight
 from flapsim.case import Case
-from flapsim.cycle import Cycle
+from flapsim.cycle.simulate import Cycle
 from flapsim.flight.loads import motion_schedules, wing_kinetic_energy
-from flapsim.kinematics import strip_motion
+from flapsim.kernel.section import plate_drag_coefficient
 from flapsim.quantities import Quantity
-from flapsim.wing import strips
+from flapsim.wing.body import weight
+from flapsim.wing.motion import strip_motion
+from flapsim.wing.strips import strips
 
 __all__ = ["HAZARDS", "Hazard", "hazard_note"]
 

@@ -17,9 +17,10 @@ import numpy as np
 from numpy.polynomial import legendre
 from numpy.typing import NDArray
 
-from flapsim.body import STANDARD_GRAVITY
-from flapsim.cycle import Cycle
-from flapsim.kinematics import (
+from flapsim.constants import STANDARD_GRAVITY
+from flapsim.cycle.simulate import Cycle
+from flapsim.quantities import Quantity
+from flapsim.wing.motion import (
     HARMONICS,
     PLUNGE_INNER,
     SCHEDULES,
@@ -29,8 +30,7 @@ from flapsim.kinematics import (
     evaluate,
     strip_motion,
 )
-from flapsim.quantities import Quantity
-from flapsim.wing import Strips, strips
+from flapsim.wing.strips import Strips, strips
 
 __all__ = [
     "CAUSES",

@@ -12,13 +12,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from flapsim.body import weight
 from flapsim.case import Case
-from flapsim.cycle import Cycle, simulate
+from flapsim.cycle.simulate import Cycle, simulate
 from flapsim.flight.hazard import hazard_note
 from flapsim.flight.trim import NoTrim, Trim, flight_words, trim
 from flapsim.flight.watts import refusal_of_drive, watts
-from flapsim.kinematics import (
+from flapsim.wing.body import weight
+from flapsim.wing.motion import (
     PLUNGE_INNER,
     PLUNGE_OUTER,
     SWEEP_OUTER,

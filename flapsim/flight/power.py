@@ -15,9 +15,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from flapsim.case import Case, CaseError, Fault
-from flapsim.case_columns import is_column_key
-from flapsim.drive import LIMITS
+from flapsim.case import Case
+from flapsim.case.columns import is_column_key
+from flapsim.drive.train import LIMITS
+from flapsim.faults import CaseError, Fault
 from flapsim.flight.curve_points import (
     STROKE,
     CurvePoint,
@@ -66,7 +67,7 @@ class PowerCurve:
     points : dict of str to CurvePoint
         ``minimum_power``, ``best_range``, ``top_speed`` over airspeed; ``most`` over anything else.
     used : ndarray, shape (n,)
-        Largest part used of any limit: available power, and `flapsim.drive.LIMITS`; infinite
+        Largest part used of any limit: available power, and `flapsim.drive.train.LIMITS`; infinite
         where no state trims. Flown can be what does not exceed 1.
     limit : tuple of str, n of them
         Which limit that is.

@@ -11,14 +11,14 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.drive import LIMITS
+from flapsim.cycle.files import SCHEMA_VERSION, write_cycle, written_aside
+from flapsim.drive.train import LIMITS
 from flapsim.flight.curve_points import AVAILABLE, STROKE
 from flapsim.flight.power import PowerCurve
 from flapsim.flight.search import TrimStatus
 from flapsim.flight.trim import Trim
 from flapsim.flight.watts import refusal_of_drive
 from flapsim.quantities import QUANTITIES, Quantity
-from flapsim.results import SCHEMA_VERSION, write_cycle, written_aside
 from flapsim.version import installed_version
 
 __all__ = ["write_power_curve", "write_trim"]

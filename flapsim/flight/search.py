@@ -14,8 +14,10 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from flapsim.case import Case, CaseError, Fault
-from flapsim.case_columns import lane_count, with_columns
+from flapsim.case import Case
+from flapsim.case.columns import lane_count, with_columns
+from flapsim.cycle.results import evaluate
+from flapsim.faults import CaseError, Fault
 from flapsim.flight.balance import (
     BALANCES,
     Free,
@@ -27,10 +29,9 @@ from flapsim.flight.balance import (
     whole_columns,
 )
 from flapsim.flight.newton import End, Evaluate, Tracks, solve_tracks
-from flapsim.outcome import evaluate
-from flapsim.twist.compliance import Side
-from flapsim.twist.report import compliant
-from flapsim.twist.verdict import growth_in_words
+from flapsim.half_wing.twist.compliance import Side
+from flapsim.half_wing.twist.report import compliant
+from flapsim.half_wing.twist.verdict import growth_in_words
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -79,7 +80,7 @@ class TrimColumns:
     status : ndarray of int, shape (B,)
         `TrimStatus` of each design.
     results : dict of str to ndarray, shape (B,)
-        All scalar results at the solution, names as in `flapsim.outcome.evaluate`.
+        All scalar results at the solution, names as in `flapsim.cycle.results.evaluate`.
     evaluations : ndarray of int, shape (B,)
         Designs that were evaluated to trim each one.
     calls : int

@@ -13,12 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.case import Case, CaseError
-from flapsim.case_columns import is_column_key
+from flapsim.case import Case
+from flapsim.case.columns import is_column_key
+from flapsim.cycle.results import evaluate
+from flapsim.faults import CaseError
 from flapsim.flight.balance import default_range, residuals, whole_columns
 from flapsim.flight.search import LONGEST, TrimStatus, trim_many
-from flapsim.outcome import evaluate
-from flapsim.twist.report import compliant
+from flapsim.half_wing.twist.report import compliant
 
 Array = NDArray[np.float64]
 

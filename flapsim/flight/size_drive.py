@@ -18,12 +18,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.case import CaseError, Fault
-from flapsim.case_craft import Drive, Motor
-from flapsim.cycle import Cycle, NoAnswer
-from flapsim.drive import DriveTrain, drive_train, optimal_spring
+from flapsim.case.craft import Drive, Motor
+from flapsim.cycle.simulate import Cycle
+from flapsim.drive.train import DriveTrain, drive_train, optimal_spring
+from flapsim.faults import CaseError, Fault, NoAnswer
 from flapsim.flight.loads import motion_schedules
-from flapsim.kinematics import PLUNGE_INNER, evaluate
+from flapsim.wing.motion import PLUNGE_INNER, evaluate
 
 __all__ = [
     "VOLTAGE_PART",
@@ -40,7 +40,7 @@ Array = NDArray[np.float64]
 VOLTAGE_PART = 0.95
 """Part of the battery's voltage under load that a choice may use, so that something is left for
 gusts and climbs; common practice, no source. What a given drive can do is held against all of it
-(`flapsim.drive`)."""
+(`flapsim.drive.train`)."""
 
 _RATIOS = 241
 _ZOOMS = 3
@@ -49,7 +49,7 @@ _SPEED_RANGE = 30.0
 
 
 class WingLoad(NamedTuple):
-    """What the wings ask of a drive through a stroke, for `flapsim.drive`; arrays (n,).
+    """What the wings ask of a drive through a stroke, for `flapsim.drive.train`; arrays (n,).
 
     Attributes
     ----------

@@ -13,14 +13,15 @@ from typing import Any
 
 import numpy as np
 
-from flapsim.body import weight
 from flapsim.case import Case
-from flapsim.cycle import Cycle, NoAnswer, simulate
+from flapsim.cycle.simulate import Cycle, simulate
+from flapsim.faults import NoAnswer
 from flapsim.flight.balance import BALANCES, chord_of, residuals
 from flapsim.flight.hazard import Hazard, hazard_note
 from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
 from flapsim.flight.sensitivity import Remedy, Sensitivity, power_sensitivities, remedies
 from flapsim.flight.watts import refusal_of_drive, watts
+from flapsim.wing.body import weight
 
 __all__ = ["NoTrim", "Trim", "TrimColumns", "TrimStatus", "trim", "trim_many"]
 
@@ -77,7 +78,7 @@ class Trim:
     hold : tuple of str
         Balances held.
     watts : dict of str to float
-        Means of the drive, names as in `flapsim.drive.drive_means`; NaN without a drive.
+        Means of the drive, names as in `flapsim.drive.train.drive_means`; NaN without a drive.
     residual : dict of str to float
         Misfit of every balance, held or not, as a part of the weight (moment: weight x chord).
     verdict : str

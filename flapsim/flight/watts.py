@@ -11,8 +11,8 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.cycle import Cycle
-from flapsim.drive import LIMITS, REPORTED, drive_refusal
+from flapsim.cycle.simulate import Cycle
+from flapsim.drive.train import LIMITS, REPORTED, drive_refusal
 
 Array = NDArray[np.float64]
 
@@ -34,7 +34,7 @@ def watts(cycle: Cycle) -> dict[str, float]:
     Returns
     -------
     dict of str to float
-        Names of `flapsim.drive.drive_means`; NaN for what only a drive has if there is none.
+        Names of `flapsim.drive.train.drive_means`; NaN for what only a drive has if there is none.
     """
     return {name: cycle.mean.get(name, math.nan) for name in _NAMES}
 
@@ -62,7 +62,7 @@ def watts_of_many(results: Mapping[str, Array], wanted: NDArray[np.bool_]) -> di
     Parameters
     ----------
     results : mapping of str to ndarray, shape (B,)
-        What `flapsim.outcome.evaluate` found for them.
+        What `flapsim.cycle.results.evaluate` found for them.
     wanted : ndarray of bool, shape (B,)
         Designs to tell of; the others are NaN.
 

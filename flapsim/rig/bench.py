@@ -14,13 +14,7 @@ from numpy.typing import NDArray
 
 from flapsim.rig.filters import undone
 from flapsim.rig.rig_file import Rig, RigDrive
-from flapsim.rig.shaft import (
-    Table,
-    crank_torque,
-    motor_current,
-    motor_torque,
-    tabled_torque,
-)
+from flapsim.rig.shaft import Table, crank_torque, motor_current, motor_torque, tabled_torque
 from flapsim.rig.strokes import POWER, StrokeTable
 
 Array = NDArray[np.float64]

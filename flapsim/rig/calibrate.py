@@ -18,9 +18,11 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.stats import t as student
 
-from flapsim.case import Case, known_keys
-from flapsim.case_rules import Faults, Number, show
-from flapsim.case_text import locate
+from flapsim.case import Case
+from flapsim.case.case import known_keys
+from flapsim.case.rules import Number, show
+from flapsim.case.text import locate
+from flapsim.faults import Faults
 from flapsim.rig.chain import CONFIDENCE
 from flapsim.rig.compare import as_flown, require_phase
 from flapsim.rig.fitting import Free, Problem

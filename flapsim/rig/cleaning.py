@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.case_rules import Faults
+from flapsim.faults import Faults
 from flapsim.rig.log import Chunk
 from flapsim.rig.rig_file import CHANNELS, UNITS, Rig
 

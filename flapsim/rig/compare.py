@@ -13,8 +13,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.case import Case, CaseError, Fault
-from flapsim.case_rules import MISSING_KEY
+from flapsim.case import Case
+from flapsim.faults import MISSING_KEY, CaseError, Fault
 from flapsim.rig.bench import Bench
 from flapsim.rig.chain import block_length
 from flapsim.rig.filters import trusted

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from flapsim.case import CaseError, parse_case
-from flapsim.case_rules import Faults
+from flapsim.case import parse_case
+from flapsim.faults import CaseError, Faults
 from flapsim.rig.calibrate import Calibration
 from flapsim.rig.reduction import Reduction
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter, uniform_filter1d
 
-from flapsim.case_rules import Faults
+from flapsim.faults import Faults
 from flapsim.rig.cleaning import Samples
 from flapsim.rig.rig_file import Rig
 

@@ -16,9 +16,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.case import Case, CaseError
-from flapsim.case_rules import Faults
-from flapsim.cycle import NoAnswer
+from flapsim.case import Case
+from flapsim.faults import CaseError, Faults, NoAnswer
 from flapsim.rig.compare import CHANNEL, coefficients, over_bins, scatter, usable
 from flapsim.rig.predicted import predict
 from flapsim.rig.reduction import Reduction

@@ -18,7 +18,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from flapsim.case_rules import CaseError, Faults, show
+from flapsim.case.rules import show
+from flapsim.faults import CaseError, Faults
 
 Array = NDArray[np.float64]
 Lines = NDArray[np.int64]

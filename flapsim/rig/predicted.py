@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.case import Case
-from flapsim.cycle import Cycle, simulate
-from flapsim.drive import drive_train
+from flapsim.cycle.simulate import Cycle, simulate
+from flapsim.drive.train import drive_train
 from flapsim.rig.rig_file import Rig
 
 Array = NDArray[np.float64]
@@ -68,7 +68,7 @@ def predict(case: Case, rig: Rig, cycle: Cycle | None = None, ripple: float = 0.
 
     Notes
     -----
-    The drive is that of `flapsim.drive.drive_train`, but the battery gives the power of every
+    The drive is that of `flapsim.drive.train.drive_train`, but the battery gives the power of every
     instant, where that one smooths it: a log can tell no more than flows.
     """
     cycle = simulate(case) if cycle is None else cycle

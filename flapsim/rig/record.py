@@ -18,8 +18,8 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
+from flapsim.cycle.files import SCHEMA_VERSION, ResultError, written_aside
 from flapsim.quantities import Quantity
-from flapsim.results import SCHEMA_VERSION, ResultError, written_aside
 from flapsim.rig.chain import MEASURED
 from flapsim.rig.compare import Comparison
 from flapsim.rig.reduction import SERIES, WAVES, Reduction, Wave

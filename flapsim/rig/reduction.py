@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import t as student
 
-from flapsim.case_rules import Faults
+from flapsim.faults import Faults
 from flapsim.quantities import Quantity
 from flapsim.rig.bench import Bench, torque_wave
 from flapsim.rig.chain import CONFIDENCE, Account, account, block_length

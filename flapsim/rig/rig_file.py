@@ -12,12 +12,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final, Literal
 
-from flapsim.case_rules import (
+from flapsim.case.rules import (
     ANY_NUMBER,
     NOT_NEGATIVE,
     POSITIVE,
-    CaseError,
-    Faults,
     Number,
     Numbers,
     Switch,
@@ -27,11 +25,17 @@ from flapsim.case_rules import (
     key_paths,
     ruled,
 )
-from flapsim.case_text import Found, build, read_text, read_toml
+from flapsim.case.text import Found, build, read_text, read_toml
+from flapsim.constants import STANDARD_GRAVITY
+from flapsim.faults import CaseError, Faults
 
-_GRAVITY = 9.80665
-
-_FORCES = {"N": 1.0, "mN": 1e-3, "gf": 1e-3 * _GRAVITY, "kgf": _GRAVITY, "lbf": 4.4482216152605}
+_FORCES = {
+    "N": 1.0,
+    "mN": 1e-3,
+    "gf": 1e-3 * STANDARD_GRAVITY,
+    "kgf": STANDARD_GRAVITY,
+    "lbf": 4.4482216152605,
+}
 UNITS: Final[dict[str, dict[str, float]]] = {
     "time": {"s": 1.0, "ms": 1e-3, "us": 1e-6},
     "voltage": {"V": 1.0, "mV": 1e-3},

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.case import Case
-from flapsim.case_rules import Faults
+from flapsim.faults import Faults
 from flapsim.rig.chain import MEASURED
 from flapsim.rig.filters import response
 from flapsim.rig.log import Chunk

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.case_rules import Faults
+from flapsim.faults import Faults
 from flapsim.rig.cleaning import Samples
 from flapsim.rig.crank import TURN, Crank
 from flapsim.rig.rig_file import Rig

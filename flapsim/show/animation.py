@@ -10,7 +10,7 @@ from pathlib import Path
 
 from matplotlib.animation import AbstractMovieWriter, FFMpegWriter, PillowWriter
 
-from flapsim.cycle import Cycle
+from flapsim.cycle.simulate import Cycle
 from flapsim.show.film import Film
 from flapsim.show.style import styled
 

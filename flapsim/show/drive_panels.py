@@ -14,22 +14,12 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from flapsim.cycle import Cycle
-from flapsim.drive import drive_refusal
+from flapsim.cycle.simulate import Cycle
+from flapsim.drive.train import drive_refusal
 from flapsim.flight.chain import Chain
 from flapsim.flight.loads import SPAN_LOADS, SpanLoads
 from flapsim.show.phase_panels import Curve, name_strokes, phase_axis, shade_downstroke, trace
-from flapsim.show.style import (
-    BOTH,
-    FADED,
-    INK,
-    INNER,
-    OUTER,
-    blank_figure,
-    number,
-    save,
-    styled,
-)
+from flapsim.show.style import BOTH, FADED, INK, INNER, OUTER, blank_figure, number, save, styled
 
 __all__ = ["draw_chain", "draw_loads"]
 

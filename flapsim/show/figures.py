@@ -16,8 +16,9 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from flapsim.body import weight
-from flapsim.cycle import Cycle
+from flapsim.cycle.simulate import Cycle
+from flapsim.half_wing.twist.half_wing import half_wing
+from flapsim.half_wing.twist.still import still_wing
 from flapsim.show.phase_panels import load, name_strokes, schedule, schedule_panels
 from flapsim.show.posture_panel import posture
 from flapsim.show.power_panels import bar_ends, splits, watts
@@ -32,8 +33,7 @@ from flapsim.show.twist_panels import (
     swing,
     tracking,
 )
-from flapsim.twist.half_wing import half_wing
-from flapsim.twist.still import still_wing
+from flapsim.wing.body import weight
 
 __all__ = ["KINDS", "SUFFIXES", "draw"]
 

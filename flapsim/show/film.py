@@ -18,7 +18,7 @@ from matplotlib.quiver import Quiver
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from flapsim.cycle import Cycle
+from flapsim.cycle.simulate import Cycle
 from flapsim.show.phase_panels import Curve, phase_axis, shade_downstroke, trace
 from flapsim.show.posture import Outline, Sections, Side, downstroke, outline, sections
 from flapsim.show.posture_panel import BODY, FACE, body_from_ahead

@@ -13,8 +13,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from flapsim.body import weight
-from flapsim.cycle import Cycle
+from flapsim.cycle.simulate import Cycle
 from flapsim.show.posture import downstroke, moves
 from flapsim.show.style import (
     BOTH,
@@ -29,6 +28,7 @@ from flapsim.show.style import (
     spread_labels,
     with_unit,
 )
+from flapsim.wing.body import weight
 
 __all__ = [
     "PHASE_LABEL",

@@ -13,10 +13,10 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from flapsim.cycle import Cycle
-from flapsim.kinematics import StripMotion, evaluate, strip_motion, stroke_schedules
-from flapsim.schedule import periodic_samples
-from flapsim.wing import Strips, strips
+from flapsim.cycle.simulate import Cycle
+from flapsim.wing.motion import StripMotion, evaluate, strip_motion, stroke_schedules
+from flapsim.wing.schedule import periodic_samples
+from flapsim.wing.strips import Strips, strips
 
 __all__ = [
     "MOTIONS",

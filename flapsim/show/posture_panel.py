@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Ellipse
 from numpy.typing import NDArray
 
-from flapsim.cycle import Cycle
+from flapsim.cycle.simulate import Cycle
 from flapsim.show.posture import Outline, Side, downstroke, outline, sections
 from flapsim.show.style import FADED, INK, OUTER, number
 

@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from flapsim.drive import LIMITS
+from flapsim.drive.train import LIMITS
 from flapsim.flight.curve_points import AVAILABLE, STROKE, CurvePoint
 from flapsim.flight.power import PowerCurve
 from flapsim.show.style import (

@@ -13,7 +13,7 @@ import matplotlib.patheffects as effects
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
-from flapsim.cycle import Cycle
+from flapsim.cycle.simulate import Cycle
 from flapsim.show.style import BOTH, FADED, INK, INNER, OUTER, finite_range, number
 
 __all__ = ["Split", "bar_ends", "splits", "watts"]

@@ -15,7 +15,7 @@ from matplotlib.colors import LinearSegmentedColormap, Normalize
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from flapsim.cycle import Cycle
+from flapsim.cycle.simulate import Cycle
 from flapsim.show.phase_panels import phase_axis
 from flapsim.show.posture import downstroke
 from flapsim.show.style import (

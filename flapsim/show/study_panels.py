@@ -16,6 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormatter
 from numpy.typing import NDArray
 
+from flapsim.faults import StudyError
 from flapsim.quantities import Quantity
 from flapsim.show.style import (
     CONTOUR_MAP,
@@ -29,7 +30,6 @@ from flapsim.show.style import (
     styled,
 )
 from flapsim.study.compare import Condition, pareto_front
-from flapsim.study.faults import StudyError
 from flapsim.study.naming import without_unit
 from flapsim.study.sensitivity import Sensitivity
 from flapsim.study.table import SweepTable

@@ -14,7 +14,8 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from flapsim.cycle import Cycle
+from flapsim.cycle.simulate import Cycle
+from flapsim.half_wing.twist.still import StillWing
 from flapsim.show.phase_panels import Curve, phase_axis, shade_downstroke, trace
 from flapsim.show.style import (
     BOTH,
@@ -29,7 +30,6 @@ from flapsim.show.style import (
     number,
     spread_labels,
 )
-from flapsim.twist.still import StillWing
 
 __all__ = [
     "free_segments",

@@ -19,9 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim import __version__
-from flapsim.case_text import plain_value
+from flapsim.case.text import plain_value
+from flapsim.faults import StudyError
 from flapsim.study.block import PENDING, SERIES, STATUS, Answer
-from flapsim.study.faults import StudyError
 from flapsim.study.naming import quantity_of
 from flapsim.study.plan import Study
 from flapsim.study.sampling import Points, boxes

@@ -14,16 +14,17 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.blade_element import solve
-from flapsim.body import weight
-from flapsim.case import Case, CaseError
-from flapsim.case_columns import is_column_key, with_columns
-from flapsim.case_text import plain_value
-from flapsim.design import pack, sharing_tables
-from flapsim.outcome import evaluate, wing_loads
+from flapsim.case import Case
+from flapsim.case.columns import is_column_key, with_columns
+from flapsim.case.text import plain_value
+from flapsim.cycle.results import evaluate, wing_loads
+from flapsim.faults import CaseError
+from flapsim.half_wing.pack import pack, sharing_tables
+from flapsim.half_wing.twist.half_wing import half_wing
+from flapsim.kernel import solve
 from flapsim.study.plan import Trim
 from flapsim.study.trimming import TILE, refusal, trim_points
-from flapsim.twist.half_wing import half_wing
+from flapsim.wing.body import weight
 
 __all__ = ["DONE", "FAILED", "NO_ANSWER", "PENDING", "STATUS", "Answer", "Task", "solve_block"]
 
@@ -360,7 +361,7 @@ class _Work:
 
     def _strokes(self, case: Case, columns: dict[str, Column], lanes: int) -> Array:
         """Cycles of some designs, shape (series names, designs, steps)."""
-        if lanes == 1:  # a lone design is given a twin, as in `flapsim.outcome.evaluate`
+        if lanes == 1:  # a lone design is given a twin, as in `flapsim.cycle.results.evaluate`
             pair = {key: np.repeat(values, 2) for key, values in columns.items()}
             return self._strokes(case, pair, 2)[:, :1]
         many = with_columns(case, columns)

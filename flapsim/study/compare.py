@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.study.faults import StudyError
+from flapsim.faults import StudyError
 from flapsim.study.sensitivity import Sensitivity, rank_correlation, sobol_indices
 from flapsim.study.table import SweepTable
 

@@ -33,9 +33,9 @@ from typing import Any, Final, Literal
 import h5py
 import numpy as np
 
-from flapsim.case import CaseError, Fault
-from flapsim.case_rules import show
-from flapsim.case_text import plain_value
+from flapsim.case.rules import show
+from flapsim.case.text import plain_value
+from flapsim.faults import CaseError, Fault, StudyError
 from flapsim.study.assembly import KIND, assemble, attribute_facts
 from flapsim.study.block import (
     FAILED,
@@ -48,7 +48,6 @@ from flapsim.study.block import (
     series_names,
     solve_block,
 )
-from flapsim.study.faults import StudyError
 from flapsim.study.identity import facts_of
 from flapsim.study.plan import Study, read_study
 from flapsim.study.sampling import Points, points_of

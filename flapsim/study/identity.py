@@ -14,13 +14,13 @@ from pathlib import Path
 from typing import Any
 
 from flapsim import __version__
-from flapsim.case_text import plain
+from flapsim.case.text import plain
 from flapsim.study.plan import Study
 
 __all__ = ["facts_of"]
 
-_ROOMS = ("aero", "blade_element", "flight", "study", "twist")
-"""Rooms whose lines decide about the numbers of a sweep, beside the modules of the package."""
+_TALKING_ROOMS = ("cli", "show")
+"""Rooms whose lines do not decide about the numbers of a sweep."""
 
 _LIBRARIES = ("numba", "numpy", "scipy")
 """Libraries whose version may change the last bits."""
@@ -75,9 +75,11 @@ def _flat(table: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any
 def _digest() -> str:
     """Digest of the lines that compute."""
     package = Path(__file__).parents[1]
-    files = [path for path in package.glob("*.py") if not path.name.startswith(("cli", "terminal"))]
-    for room in _ROOMS:
-        files += (package / room).glob("*.py")
+    files = [
+        path
+        for path in package.rglob("*.py")
+        if path.relative_to(package).parts[0] not in _TALKING_ROOMS
+    ]
     whole = hashlib.sha256()
     for path in sorted(files):
         whole.update(path.read_bytes())

@@ -13,14 +13,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from flapsim.case import Case, CaseError, known_keys, read_case
-from flapsim.case_columns import is_column_key
-from flapsim.case_rules import (
+from flapsim.case import Case, read_case
+from flapsim.case.case import known_keys
+from flapsim.case.columns import is_column_key
+from flapsim.case.rules import (
     ANY_NUMBER,
-    MISSING_KEY,
     UNFIT,
-    Fault,
-    Faults,
     Number,
     Rule,
     Switch,
@@ -32,7 +30,8 @@ from flapsim.case_rules import (
     ruled,
     show,
 )
-from flapsim.case_text import Found, Place, build, locate, plain_value, read_text, read_toml
+from flapsim.case.text import Found, Place, build, locate, plain_value, read_text, read_toml
+from flapsim.faults import MISSING_KEY, CaseError, Fault, Faults
 from flapsim.flight.balance import checked_balances
 from flapsim.study.rows import Rows, read_rows
 

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from flapsim.case_rules import CaseError, Fault, show
-from flapsim.case_text import read_text
+from flapsim.case.rules import show
+from flapsim.case.text import read_text
+from flapsim.faults import CaseError, Fault
 
 __all__ = ["Rows", "read_rows"]
 

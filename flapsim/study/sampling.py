@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.case_columns import is_column_key
+from flapsim.case.columns import is_column_key
 from flapsim.study.plan import Axis, Study
 from flapsim.study.sequences import CrossedSobol, LatinHypercube, Sample, Sobol
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.study.faults import StudyError
+from flapsim.faults import StudyError
 
 __all__ = ["Sensitivity", "rank_correlation", "sobol_indices"]
 

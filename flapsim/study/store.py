@@ -23,8 +23,8 @@ from typing import IO, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from flapsim.faults import StudyError
 from flapsim.study.block import Answer
-from flapsim.study.faults import StudyError
 
 __all__ = ["BlockStore", "Identity", "blocks_folder", "differences", "refusal", "sync_folder"]
 

@@ -25,8 +25,8 @@ from typing import Final
 
 from threadpoolctl import threadpool_limits
 
+from flapsim.faults import StudyError
 from flapsim.study.block import Answer, Task, solve_block
-from flapsim.study.faults import StudyError
 
 __all__ = ["MOST_DEATHS", "Workers", "one_core_each"]
 

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flapsim import kinematics
-from flapsim.aero.polar import GRID_DEG, polar_table, revolving_plate_table
-from flapsim.case import Case, Section, read_polar
-from flapsim.wing import Strips, strips
+from flapsim.case import Case, Section
+from flapsim.case.tables import read_polar
+from flapsim.half_wing.polar import GRID_DEG, polar_table, revolving_plate_table
+from flapsim.wing import motion as kinematics
+from flapsim.wing.strips import Strips, strips
 from tests.twin import wake
 from tests.twin.induced import Circulation, LiftingLine, Slope
 from tests.twin.jet import Y_AXIS, Z_AXIS, Array, Jet, constant, inner, rotation

@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from flapsim.wing import Strips
+from flapsim.wing.strips import Strips
 from tests.twin.jet import Array
 
 Circulation = Callable[[Array], Array]

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flapsim.wing import Strips
+from flapsim.wing.strips import Strips
 from tests.twin.jet import X_AXIS, Y_AXIS, Z_AXIS, Array, Jet, constant, inner, rotation
 
 

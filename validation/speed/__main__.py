@@ -7,11 +7,11 @@ import os
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from flapsim.blade_element import Batch
 from flapsim.case import Case
-from flapsim.case_columns import with_columns
-from flapsim.design import pack
-from flapsim.outcome import evaluate
+from flapsim.case.columns import with_columns
+from flapsim.cycle.results import evaluate
+from flapsim.half_wing.pack import pack
+from flapsim.kernel import Batch
 from validation import speed
 from validation.speed.by_c import build
 from validation.speed.by_numpy import by_numpy

@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.blade_element import Batch
-from flapsim.blade_element import layout as rows
+from flapsim.kernel import Batch
+from flapsim.kernel import layout as rows
 from validation.speed.question import Means
 
 SOURCE = Path(__file__).with_name("yardstick.c")

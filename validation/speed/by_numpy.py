@@ -11,8 +11,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.blade_element import Batch
-from flapsim.blade_element import layout as rows
+from flapsim.kernel import Batch
+from flapsim.kernel import layout as rows
 from validation.speed.question import Means
 
 Array = NDArray[np.float64]

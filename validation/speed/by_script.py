@@ -13,10 +13,10 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.aero.section import plate_drag_coefficient
-from flapsim.aero.wake import finite_wing_lag
 from flapsim.case import Case, Schedule
-from flapsim.wing import strips
+from flapsim.half_wing.wake import finite_wing_lag
+from flapsim.kernel.section import plate_drag_coefficient
+from flapsim.wing.strips import strips
 
 Array = NDArray[np.float64]
 

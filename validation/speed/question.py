@@ -11,9 +11,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.blade_element import Batch, solve
-from flapsim.blade_element import layout as rows
 from flapsim.case import Case
+from flapsim.kernel import Batch, solve
+from flapsim.kernel import layout as rows
 from validation.textbook import as_case
 
 Array = NDArray[np.float64]

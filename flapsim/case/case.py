@@ -1,0 +1,281 @@
+"""What the user writes: one craft, one stroke, one flight state, read from TOML and checked.
+
+Answers: is this case file sound, what does it say, and what does it say with some keys changed?
+Does not answer what the wing then does. Units stand in the key of every field; degrees become
+radians where schedules and strips are made.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from flapsim.case.craft import (
+    Air,
+    BalanceSpring,
+    Battery,
+    Craft,
+    Drive,
+    Flight,
+    Model,
+    Motor,
+    Section,
+    Segment,
+    Tail,
+    Wing,
+)
+from flapsim.case.rules import Table, Text, key_paths, ruled
+from flapsim.case.stroke import Heave, Port, Schedule, SegmentStroke, Stroke, Twist
+from flapsim.case.tables import Polar, read_polar, read_samples, standard_atmosphere
+from flapsim.case.text import Found, build, look_up, plain, put, read_text, read_toml, write_toml
+from flapsim.faults import CaseError, Fault, Faults
+
+__all__ = [
+    "Air",
+    "BalanceSpring",
+    "Battery",
+    "Case",
+    "CaseError",
+    "Craft",
+    "Drive",
+    "Fault",
+    "Flight",
+    "Heave",
+    "Model",
+    "Motor",
+    "Polar",
+    "Port",
+    "Schedule",
+    "Section",
+    "Segment",
+    "SegmentStroke",
+    "Stroke",
+    "Tail",
+    "Twist",
+    "Wing",
+    "known_keys",
+    "parse_case",
+    "read_case",
+    "read_polar",
+    "read_samples",
+    "standard_atmosphere",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One craft, one stroke, one flight state, and the physics to compute it with.
+
+    Attributes
+    ----------
+    title : str
+    air : Air
+    craft : Craft
+    flight : Flight
+    wing : Wing
+    stroke : Stroke
+    model : Model
+    drive : Drive or None
+    folder : Path
+        Where the files that the case names are looked for.
+    name : str
+        Name of the file, for messages.
+    written : str or None
+        Text that the case was read from; None for a changed case. These last three are neither
+        compared nor written.
+    """
+
+    title: str = field(metadata=ruled(Text()))
+    air: Air = field(metadata=ruled(Table(Air)))
+    craft: Craft = field(metadata=ruled(Table(Craft)))
+    flight: Flight = field(metadata=ruled(Table(Flight)))
+    wing: Wing = field(metadata=ruled(Table(Wing)))
+    stroke: Stroke = field(metadata=ruled(Table(Stroke)))
+    model: Model = field(default=Model(), metadata=ruled(Table(Model)))
+    drive: Drive | None = field(default=None, metadata=ruled(Table(Drive)))
+    folder: Path = field(default=Path(), compare=False, repr=False)
+    name: str = field(default="case", compare=False, repr=False)
+    written: str | None = field(default=None, compare=False, repr=False)
+
+    @staticmethod
+    def check(found: Found) -> None:
+        """Report a wing and a stroke that do not fit, and more modes than the strips can carry."""
+        _check_segments(found)
+        _check_modes(found)
+
+    @property
+    def modes(self) -> int:
+        """Modes of the lifting line: as written, else 8, or half as many as strips if fewer."""
+        most = _strip_count(self.wing) // 2
+        return min(MODES, most) if self.model.modes is None else self.model.modes
+
+    @property
+    def text(self) -> str:
+        """The case as written, or as it would be written after a change."""
+        return self.to_toml() if self.written is None else self.written
+
+    def to_toml(self) -> str:
+        """Return the case as TOML that reads back to an equal case; defaults are left out."""
+        return write_toml(self)
+
+    def get(self, key_path: str) -> Any:
+        """Return what the case says at a key path.
+
+        Parameters
+        ----------
+        key_path : str
+            Such as ``stroke.outer.twist.tip_amplitude_deg``; may index into a list
+            (``wing.outer.chord_m.1.1``).
+
+        Returns
+        -------
+        object
+            The value, default included; None for a key that this case leaves out.
+
+        Raises
+        ------
+        CaseError
+            If no case has such a key.
+        """
+        return look_up(self, key_path, Faults(self.name, known=known_keys()))
+
+    def replace(self, changes: Mapping[str, Any]) -> Case:
+        """Return a copy with other values at some key paths, checked as a whole.
+
+        Parameters
+        ----------
+        changes : mapping of str to object
+            Key path to new value: a number, text, list or table (dict or dataclass of this module).
+            None leaves the key out. A table that the case does not have yet is begun.
+
+        Returns
+        -------
+        Case
+
+        Raises
+        ------
+        CaseError
+            With every unknown key path and every value that is not allowed.
+        """
+        faults = Faults(self.name, self.folder, known_keys())
+        table = plain(self)
+        for key_path, value in changes.items():
+            put(table, Case, key_path, value, faults)
+        return _finish(table, faults, self.folder, self.name, None)
+
+
+def _check_segments(found: Found) -> None:
+    """Report an outer segment that only one of wing and stroke has."""
+    has_outer = {}
+    for name in ("wing", "stroke"):
+        table = found.table.get(name)
+        if not isinstance(table, dict):
+            return
+        has_outer[name] = "outer" in table
+    stroke_faults = Found(found.table["stroke"], {}, "stroke.", found.faults)
+    if has_outer["wing"] and not has_outer["stroke"]:
+        stroke_faults.require("outer", "a table", "wing.outer needs a motion")
+    absent = "no such table without wing.outer"
+    if has_outer["stroke"] and not has_outer["wing"]:
+        stroke_faults.wrong("outer", absent, "a wing of one segment has wing.inner only")
+    port = found.table["stroke"].get("port")
+    if isinstance(port, dict) and "outer" in port and not has_outer["wing"]:
+        Found(port, {}, "stroke.port.", found.faults).wrong("outer", absent)
+
+
+MODES = 8
+"""Modes of the lifting line unless written."""
+
+
+def _strip_count(wing: Wing) -> int:
+    """Strips of a half wing."""
+    return wing.inner.strips + (wing.outer.strips if wing.outer is not None else 0)
+
+
+def _check_modes(found: Found) -> None:
+    """Report a lifting line with more modes than half the strips.
+
+    Between few strips the shortest waves are hardly seen, and where strips stall one after another
+    they grow to induced velocities beyond any sense.
+    """
+    wing, model = found.values.get("wing"), found.values.get("model")
+    if wing is None or model is None or model.induced != "lifting-line":
+        return
+    count = _strip_count(wing)
+    if model.modes is not None and 2 * model.modes > count:
+        found.faults.add(
+            "model.modes",
+            str(model.modes),
+            f"a whole number <= {count // 2}",
+            f"a half wing of {count} strips carries half as many modes: ask for fewer modes or "
+            "for more strips",
+        )
+
+
+def known_keys() -> tuple[str, ...]:
+    """Return every key path that a case can have, tables included."""
+    return key_paths(Case)
+
+
+def read_case(path: str | Path) -> Case:
+    """Read a case file.
+
+    Parameters
+    ----------
+    path : str or Path
+        TOML file.
+
+    Returns
+    -------
+    Case
+
+    Raises
+    ------
+    CaseError
+        With every fault found, in the case or in a file that it names.
+    """
+    path = Path(path)
+    return parse_case(read_text(path), path.parent, path.name)
+
+
+def parse_case(
+    text: str, folder: str | Path = ".", name: str = "case", *, check_files: bool = True
+) -> Case:
+    """Read a case from its text.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    folder : str or Path
+        Where the files that the case names are looked for.
+    name : str
+        What messages call the case.
+    check_files : bool
+        False leaves those files unread, for a case that is only looked at.
+
+    Returns
+    -------
+    Case
+
+    Raises
+    ------
+    CaseError
+        With every fault found.
+    """
+    folder = Path(folder)
+    faults = Faults(name, folder if check_files else None, known_keys())
+    table = read_toml(text, name)
+    return _finish(table, faults, folder, name, text)
+
+
+def _finish(
+    table: dict[str, Any], faults: Faults, folder: Path, name: str, written: str | None
+) -> Case:
+    """Turn plain values into a case that knows where it came from."""
+    case: Case = build(Case, table, "", faults)
+    faults.raise_if_any()
+    return dataclasses.replace(case, folder=folder, name=name, written=written)

@@ -1,0 +1,350 @@
+"""Rules for the keys of a case file, and the faults that reading it can find.
+
+Answers: what may this key hold, in words and as a check, and which keys does a table have?
+The rules stand in the metadata of dataclass fields; this module knows nothing of wings.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import MISSING, dataclass, fields
+from functools import cache
+from itertools import pairwise
+from typing import Any, Final, Protocol, TypeAlias, cast
+
+from flapsim.faults import Faults
+
+LARGEST_NUMBER: Final = 1e9
+"""No quantity of a craft in SI units is larger; what is, is a slip of the keyboard."""
+
+Kind: TypeAlias = Callable[..., Any]
+"""A dataclass whose fields carry rules."""
+
+
+class Unfit:
+    """Stands for a value that could not be read; its fault is already noted."""
+
+
+UNFIT: Final = Unfit()
+
+
+def show(value: object) -> str:
+    """Put what was given into words short enough for a message."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int):
+        # Python refuses to print an integer of thousands of digits.
+        return str(value) if value.bit_length() < 64 else "a whole number of over 18 digits"
+    if isinstance(value, str):
+        # What repr escapes, no terminal could show.
+        return '"' + repr(value if len(value) <= 60 else value[:57] + "...")[1:-1] + '"'
+    if isinstance(value, list | tuple):
+        if len(value) <= 4 and not any(isinstance(item, list | tuple | dict) for item in value):
+            return "[" + ", ".join(show(item) for item in value) + "]"
+        return f"a list of {len(value)}"
+    if isinstance(value, dict):
+        return "a table" if value else "an empty table"
+    return str(value)[:60]
+
+
+# --- rules -----------------------------------------------------------------------------------
+
+
+class Rule(Protocol):
+    """What a key may hold. `allowed` says it in words; `read` returns the value or UNFIT."""
+
+    @property
+    def allowed(self) -> str:
+        """What the key may hold, in words."""
+
+    def read(self, value: object, key: str, faults: Faults) -> Any:
+        """Return the value as the case keeps it; UNFIT, with a fault noted, if not allowed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A finite number between bounds, strict (`above`, `below`) or not (`least`, `most`)."""
+
+    above: float = -math.inf
+    least: float = -math.inf
+    below: float = math.inf
+    most: float = math.inf
+    whole: bool = False
+    even: bool = False
+
+    @property
+    def allowed(self) -> str:
+        """What the key may hold, in words."""
+        kind = (
+            "an even whole number" if self.even else "a whole number" if self.whole else "a number"
+        )
+        bounds = [
+            f"{sign} {bound:g}"
+            for sign, bound in (
+                (">", self.above),
+                (">=", self.least),
+                ("<", self.below),
+                ("<=", self.most),
+            )
+            if math.isfinite(bound)
+        ]
+        return " ".join([kind, " and ".join(bounds)]).strip()
+
+    def read(self, value: object, key: str, faults: Faults) -> float | int | Unfit:
+        """Return the value if it is allowed."""
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            faults.add(key, show(value), self.allowed)
+            return UNFIT
+        if not (-LARGEST_NUMBER <= value <= LARGEST_NUMBER):
+            hint = f"numbers here are finite and at most {LARGEST_NUMBER:g} in size"
+            faults.add(key, show(value), self.allowed, hint)
+            return UNFIT
+        inside = self.above < value < self.below and self.least <= value <= self.most
+        if not inside or (self.whole and value != int(value)) or (self.even and value % 2):
+            faults.add(key, show(value), self.allowed)
+            return UNFIT
+        return int(value) if self.whole else float(value)
+
+
+ANY_NUMBER: Final = Number()
+POSITIVE: Final = Number(above=0.0)
+NOT_NEGATIVE: Final = Number(least=0.0)
+HALF_TURN: Final = Number(least=-180.0, most=180.0)
+"""Degrees."""
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """Any text that a UTF-8 file can hold."""
+
+    allowed: str = "text in quotes"
+
+    def read(self, value: object, key: str, faults: Faults) -> str | Unfit:
+        """Return the value if it is allowed."""
+        if not isinstance(value, str) or not value.strip() or "\0" in value:
+            faults.add(key, show(value), self.allowed)
+            return UNFIT
+        try:
+            value.encode()
+        except UnicodeEncodeError:
+            faults.add(key, "text that is not Unicode", self.allowed)
+            return UNFIT
+        return value
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """One of a few words, or a number where `number` is given."""
+
+    choices: tuple[str, ...]
+    number: Number | None = None
+
+    @property
+    def allowed(self) -> str:
+        """What the key may hold, in words."""
+        words = " or ".join(f'"{choice}"' for choice in self.choices)
+        return words if self.number is None else f"{words} or {self.number.allowed}"
+
+    def read(self, value: object, key: str, faults: Faults) -> str | float | Unfit:
+        """Return the value if it is allowed."""
+        if isinstance(value, str):
+            if value in self.choices:
+                return value
+            near = difflib.get_close_matches(value.lower(), self.choices, n=1)
+            faults.add(key, show(value), self.allowed, f'did you mean "{near[0]}"?' if near else "")
+            return UNFIT
+        if self.number is not None:
+            number = self.number.read(value, key, Faults(faults.file))
+            if not isinstance(number, Unfit):
+                return number
+        faults.add(key, show(value), self.allowed)
+        return UNFIT
+
+
+@dataclass(frozen=True, slots=True)
+class Switch:
+    """True or false."""
+
+    allowed: str = "true or false"
+
+    def read(self, value: object, key: str, faults: Faults) -> bool | Unfit:
+        """Return the value if it is allowed."""
+        if isinstance(value, bool):
+            return value
+        faults.add(key, show(value), self.allowed)
+        return UNFIT
+
+
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """A list of `count` numbers, or of at most `most` numbers."""
+
+    item: Number = ANY_NUMBER
+    count: int | None = None
+    most: int | None = None
+
+    @property
+    def allowed(self) -> str:
+        """What the key may hold, in words."""
+        if self.count is not None:
+            return f"a list of {self.count} numbers"
+        return f"a list of at most {self.most} numbers" if self.most else "a list of numbers"
+
+    def read(self, value: object, key: str, faults: Faults) -> tuple[float, ...] | Unfit:
+        """Return the value if it is allowed."""
+        if (
+            not isinstance(value, list | tuple)
+            or (self.count is not None and len(value) != self.count)
+            or (self.most is not None and len(value) > self.most)
+        ):
+            faults.add(key, show(value), self.allowed)
+            return UNFIT
+        items = [self.item.read(item, f"{key}.{i}", faults) for i, item in enumerate(value)]
+        numbers = tuple(item for item in items if not isinstance(item, Unfit))
+        return numbers if len(numbers) == len(items) else UNFIT
+
+
+@dataclass(frozen=True, slots=True)
+class Stations:
+    """Pairs [fraction, chord]: fractions rising from exactly 0 to exactly 1, chord positive.
+
+    At either end the chord may be zero, as at a pointed tip.
+    """
+
+    allowed: str = "a list of at least two pairs [fraction, chord], fractions rising from 0 to 1"
+
+    def read(
+        self, value: object, key: str, faults: Faults
+    ) -> tuple[tuple[float, float], ...] | Unfit:
+        """Return the value if it is allowed."""
+        if not isinstance(value, list | tuple) or len(value) < 2:
+            faults.add(key, show(value), self.allowed)
+            return UNFIT
+        read = [_read_pair(item, f"{key}.{i}", faults) for i, item in enumerate(value)]
+        pairs = tuple(pair for pair in read if not isinstance(pair, Unfit))
+        if len(pairs) < len(read):
+            return UNFIT
+        noted = len(faults.found)
+        _check_fractions([pair[0] for pair in pairs], key, faults)
+        _check_chords([pair[1] for pair in pairs], key, faults)
+        return pairs if len(faults.found) == noted else UNFIT
+
+
+def _read_pair(item: object, key: str, faults: Faults) -> tuple[float, float] | Unfit:
+    """Read one station."""
+    if not isinstance(item, list | tuple) or len(item) != 2:
+        faults.add(key, show(item), "a pair [fraction, chord]")
+        return UNFIT
+    fraction = Number(least=0.0, most=1.0).read(item[0], f"{key}.0", faults)
+    chord = NOT_NEGATIVE.read(item[1], f"{key}.1", faults)
+    if isinstance(fraction, Unfit) or isinstance(chord, Unfit):
+        return UNFIT
+    return fraction, chord
+
+
+def _check_fractions(fractions: Sequence[float], key: str, faults: Faults) -> None:
+    """Report stations that do not run from one end of the segment to the other."""
+    for index, (before, fraction) in enumerate(pairwise(fractions), start=1):
+        if fraction <= before:
+            faults.add(f"{key}.{index}.0", show(fraction), f"a fraction > {before:g}")
+    if fractions[0] != 0.0:
+        faults.add(f"{key}.0.0", show(fractions[0]), "a first fraction of 0")
+    if fractions[-1] != 1.0:
+        faults.add(f"{key}.{len(fractions) - 1}.0", show(fractions[-1]), "a last fraction of 1")
+
+
+def _check_chords(chords: Sequence[float], key: str, faults: Faults) -> None:
+    """Report a chord of zero anywhere but at one end."""
+    last = len(chords) - 1
+    for index, chord in enumerate(chords):
+        if chord == 0.0 and (0 < index < last or not any(chords)):
+            faults.add(f"{key}.{index}.1", show(chord), "a number > 0")
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table read into the dataclass `kind`; `inline` is how it is written.
+
+    With a `prefix` the keys of `kind` stand in the parent table, each behind the prefix.
+    """
+
+    kind: Kind
+    inline: bool = False
+    prefix: str = ""
+
+    @property
+    def allowed(self) -> str:
+        """What the key may hold, in words."""
+        return f"a table with {names_in_words(self.kind)}"
+
+
+def ruled(rule: Rule | Table) -> dict[str, Rule | Table]:
+    """Metadata of a dataclass field that says what its key may hold."""
+    return {"rule": rule}
+
+
+# --- keys ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One field of a dataclass as a key of its table."""
+
+    name: str
+    rule: Rule | Table
+    default: Any
+
+    @property
+    def required(self) -> bool:
+        """Whether the table must have the key."""
+        return self.default is MISSING
+
+
+@cache
+def entries(kind: Kind) -> tuple[Entry, ...]:
+    """Fields of a dataclass that are written, in order."""
+    return tuple(
+        Entry(item.name, item.metadata["rule"], item.default)
+        for item in fields(cast(type[Any], kind))
+        if "rule" in item.metadata
+    )
+
+
+@cache
+def known_names(kind: Kind) -> tuple[str, ...]:
+    """Keys that the table of a dataclass may hold."""
+    names: list[str] = []
+    for entry in entries(kind):
+        if isinstance(entry.rule, Table) and entry.rule.prefix:
+            names += [entry.rule.prefix + name for name in known_names(entry.rule.kind)]
+        else:
+            names.append(entry.name)
+    return tuple(names)
+
+
+@cache
+def names_in_words(kind: Kind) -> str:
+    """Keys of a table for a message; those behind a prefix are not told one by one."""
+    return ", ".join(
+        f"{entry.rule.prefix}*"
+        if isinstance(entry.rule, Table) and entry.rule.prefix
+        else entry.name
+        for entry in entries(kind)
+    )
+
+
+@cache
+def key_paths(kind: Kind, start: str = "") -> tuple[str, ...]:
+    """Every key path below the table of a dataclass, tables included."""
+    paths: list[str] = []
+    for entry in entries(kind):
+        if not isinstance(entry.rule, Table):
+            paths.append(start + entry.name)
+        elif entry.rule.prefix:
+            paths += key_paths(entry.rule.kind, start + entry.rule.prefix)
+        else:
+            paths.append(start + entry.name)
+            paths += key_paths(entry.rule.kind, f"{start}{entry.name}.")
+    return tuple(paths)

@@ -1,0 +1,8 @@
+"""Constants of nature and of standards that more than one room needs; SI."""
+
+from __future__ import annotations
+
+from typing import Final
+
+STANDARD_GRAVITY: Final = 9.80665
+"""Standard acceleration of gravity, m/s2: CGPM (1901)."""

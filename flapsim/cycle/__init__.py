@@ -1,0 +1,1 @@
+"""One case, or thousands, through one stroke."""

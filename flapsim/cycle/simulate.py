@@ -1,0 +1,421 @@
+"""One case through one stroke: the door to the solver.
+
+`simulate` turns a case into a `Cycle`: what the wing does through the stroke, in the mean and at
+its peaks, where the watts go, and what to distrust.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flapsim.case import Case
+from flapsim.case.craft import Drive
+from flapsim.cycle.results import (
+    checks,
+    drive_watts,
+    means,
+    segment_names,
+    wing_loads,
+    with_actuators,
+)
+from flapsim.drive.train import drive_notes
+from flapsim.faults import NoAnswer
+from flapsim.half_wing.twist.half_wing import HalfWing, half_wing
+from flapsim.half_wing.twist.report import twist_power, twist_results, twist_series
+from flapsim.half_wing.twist.stability import Stability, stability
+from flapsim.half_wing.twist.still import still_wing
+from flapsim.half_wing.twist.verdict import no_twist, unstable_twist
+from flapsim.kernel import Solution, solve
+from flapsim.kernel import layout as rows
+from flapsim.wing.schedule import evaluate
+
+__all__ = ["Cycle", "simulate"]
+
+Array = NDArray[np.float64]
+
+_DEGREES = 180.0 / math.pi
+_SEGMENTS = ("inner", "outer")
+_MOTIONS = (
+    "inner_plunge",
+    "outer_plunge",
+    "outer_sweep",
+    "inner_twist_root",
+    "inner_twist_tip",
+    "outer_twist_root",
+    "outer_twist_tip",
+    "heave",
+)
+
+ENERGY_TOLERANCE = 1e-9
+"""Largest energy imbalance, relative to the largest power in play, that passes without a note."""
+
+REYNOLDS_RANGE = (1.0e4, 1.0e6)
+"""Chord Reynolds numbers for which the default section laws are meant."""
+
+REDUCED_FREQUENCY_LIMIT = 0.6
+"""Reduced frequency beyond which quasi-steady strips are a guess."""
+
+
+@dataclass(frozen=True)
+class Cycle:
+    """A case through one stroke.
+
+    Attributes
+    ----------
+    case : Case
+        The case.
+    phase, time : ndarray, shape (n,)
+        Stroke phase, rad, and time, s.
+    series : dict of str to ndarray, shape (n,)
+        The stroke step by step; whole craft, both wings. Names and units in `QUANTITIES`.
+    mean, peak : dict of str to float
+        Means over the stroke, and the values of largest magnitude. NaN where a ratio has no
+        meaning.
+    segments : dict of str to dict of str to float
+        The means of the inner and the outer segments, both wings together.
+    twist : dict of str to dict of str to float
+        What the twist of the inner and the outer segments amounts to.
+    check : dict of str to float
+        Balances and what tells how far to trust the run.
+    strips : dict of str to ndarray
+        Starboard strips: shape (n_strips,), or (n_strips, n) for what moves.
+    multipliers : ndarray of complex, shape (k,)
+        Floquet multipliers of a starboard twist that gives way, the largest first; else empty.
+    notes : tuple of str
+        What to distrust, in words.
+    """
+
+    case: Case
+    phase: Array
+    time: Array
+    series: dict[str, Array]
+    mean: dict[str, float]
+    peak: dict[str, float]
+    segments: dict[str, dict[str, float]]
+    twist: dict[str, dict[str, float]]
+    check: dict[str, float]
+    strips: dict[str, NDArray[Any]]
+    multipliers: NDArray[np.complex128]
+    notes: tuple[str, ...]
+
+    @property
+    def lift(self) -> Array:
+        """Lift of both wings through the stroke, N, shape (n,)."""
+        return self.series["lift_n"]
+
+    @property
+    def thrust(self) -> Array:
+        """Net thrust of both wings through the stroke, N, shape (n,)."""
+        return self.series["thrust_n"]
+
+    @property
+    def aero_power(self) -> Array:
+        """Power that both wings give to the air, W, shape (n,)."""
+        return self.series["aero_power_w"]
+
+    @property
+    def drive(self) -> Drive | None:
+        """The drive of the case, its battery feeding the twist actuators too."""
+        drive = self.case.drive
+        return None if drive is None else with_actuators(drive, self.mean["actuator_power_w"])
+
+    def to_dict(self, series: bool = False) -> dict[str, Any]:
+        """Plain nested dictionary for JSON.
+
+        Parameters
+        ----------
+        series : bool
+            Whether to include the stroke step by step.
+
+        Returns
+        -------
+        dict
+            ``title``, ``mean``, ``peak``, ``segments``, ``twist``, ``check``, ``notes`` and,
+            where asked for, ``series`` (with ``phase`` and ``time``). Numbers without a meaning
+            are None.
+        """
+        out: dict[str, Any] = {
+            "title": self.case.title,
+            "mean": _plain(self.mean),
+            "peak": _plain(self.peak),
+            "segments": {name: _plain(values) for name, values in self.segments.items()},
+            "twist": {name: _plain(values) for name, values in self.twist.items()},
+            "check": _plain(self.check),
+            "notes": list(self.notes),
+        }
+        if series:
+            out["series"] = {"phase": self.phase.tolist(), "time": self.time.tolist()} | {
+                name: values.tolist() for name, values in self.series.items()
+            }
+        return out
+
+
+def _plain(values: Mapping[str, float]) -> dict[str, float | None]:
+    return {name: float(x) if math.isfinite(x) else None for name, x in values.items()}
+
+
+def simulate(case: Case) -> Cycle:
+    """Loads, powers and efficiencies of a case over one stroke.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+
+    Returns
+    -------
+    Cycle
+
+    Raises
+    ------
+    CaseError
+        If a file the case names or a schedule is at fault.
+    NoAnswer
+        If a twist that is left to a spring or an actuator has no periodic state, or none that
+        lasts; said in words, with the nearest setting that has one.
+    """
+    halves = [half_wing(case)]
+    if case.stroke.port is not None:
+        halves.append(half_wing(case, "port"))
+    verdicts = [_lasting(case, half) for half in halves]
+    solved = [solve(half.design.batch, series=True, fields=True) for half in halves]
+    series = _series(case, halves, solved)
+    loads = wing_loads(case, solved[0].mean, solved[-1].mean)
+    ratios = means(case, halves[0], loads)
+    ratios |= drive_watts(case, halves, solved, ratios["thrust_n"])
+    every = {name: float(values[0]) for name, values in ratios.items()}
+    names = segment_names(case)
+    check = {n: float(x[0]) for n, x in checks(case, halves, solved, loads).items()}
+    check |= _balances(case, series)
+    mean = {n: x for n, x in every.items() if not n.startswith(tuple(f"{s}_" for s in names))}
+    strokes = [solution.series for solution in solved]
+    twist = twist_results(case, halves, strokes) | _of_stability(case, halves, verdicts)
+    mean |= {
+        "twist_power_w": float(series["twist_power_w"].mean()),
+        "actuator_power_w": float(
+            sum(np.nan_to_num(twist[f"{name}.actuator_power_w"][0]) for name in names)
+        ),
+    }
+    count = case.model.steps
+    phase = 2.0 * np.pi * np.arange(count) / count
+    return Cycle(
+        case=case,
+        phase=phase,
+        time=phase / (2.0 * np.pi * case.stroke.frequency_hz),
+        series=series,
+        mean=mean,
+        peak=_peaks(series),
+        segments={
+            segment: {
+                n.removeprefix(f"{segment}_"): x
+                for n, x in every.items()
+                if n.startswith(f"{segment}_")
+            }
+            for segment in names
+        },
+        twist={
+            segment: {
+                name.removeprefix(f"{segment}."): float(values[0])
+                for name, values in twist.items()
+                if name.startswith(f"{segment}.")
+            }
+            for segment in names
+        },
+        check=check,
+        strips=_strips(halves[0], solved[0]),
+        multipliers=np.zeros(0, complex) if verdicts[0] is None else verdicts[0].multipliers,
+        notes=_notes(case, mean, check, twist),
+    )
+
+
+def _lasting(case: Case, half: HalfWing) -> Stability | None:
+    """Stability of a half wing's twist, None if nothing gives way; refuse what does not last."""
+    if not half.parts:
+        return None
+    if not half.found[0]:
+        raise NoAnswer(no_twist(case, half))
+    verdict = stability(case, half)
+    if verdict.name != "stable":
+        raise NoAnswer(unstable_twist(case, half, verdict))
+    return verdict
+
+
+def _of_stability(
+    case: Case, halves: list[HalfWing], verdicts: list[Stability | None]
+) -> dict[str, Array]:
+    """What stability says of each compliant segment of the starboard half, and of both at worst."""
+    first = verdicts[0]
+    if first is None:
+        return {}
+    still = still_wing(case, halves[0])
+    worst = max(verdict.largest for verdict in verdicts if verdict is not None)
+    out = {}
+    for index, part in enumerate(halves[0].parts):
+        name = _SEGMENTS[part.segment]
+        out[f"{name}.floquet_max"] = np.array([worst])
+        out[f"{name}.divergence_speed_m_s"] = np.array([still.divergence])
+        out[f"{name}.flutter_speed_m_s"] = np.array([still.flutter])
+        out[f"{name}.air_stiffness_n_m_rad"] = first.air_stiffness[index : index + 1]
+        out[f"{name}.damping_ratio"] = first.damping_ratio[index : index + 1]
+        out[f"{name}.natural_frequency_hz"] = first.natural_frequency[index : index + 1]
+    return out
+
+
+def _series(case: Case, halves: list[HalfWing], solved: list[Solution]) -> dict[str, Array]:
+    """Both wings through the stroke; a missing port half mirrors the starboard one."""
+    starboard, port = solved[0].series[:, :, 0].T, solved[-1].series[:, :, 0].T
+    out = wing_loads(case, starboard, port)
+    tau = 2.0 * np.pi * np.arange(case.model.steps) / case.model.steps
+    omega = 2.0 * np.pi * case.stroke.frequency_hz
+    for row, name in enumerate(_MOTIONS):
+        value, _, _ = evaluate(halves[0].design.batch.schedule[row, :, 0], tau)
+        out["heave_m" if name == "heave" else f"{name}_deg"] = (
+            value if name == "heave" else value * _DEGREES
+        )
+        torque = (starboard + port)[rows.SERIES_TORQUE + row]
+        out["force_heave_n" if name == "heave" else f"torque_{name}_n_m"] = torque
+        power = np.zeros_like(tau)
+        for half, solution in zip((halves[0], halves[-1]), (solved[0], solved[-1]), strict=True):
+            _, rate, _ = evaluate(half.design.batch.schedule[row, :, 0], tau)
+            power -= solution.series[:, rows.SERIES_TORQUE + row, 0] * rate * omega
+        out[f"power_{name}_w"] = power
+    strokes = [solution.series for solution in solved]
+    twist = [twist_power(case, *pair)[:, 0] for pair in zip(halves, strokes, strict=True)]
+    out["twist_power_w"] = twist[0] + twist[-1]
+    return out | twist_series(case, halves[0], strokes[0])
+
+
+def _strips(half: HalfWing, solution: Solution) -> dict[str, NDArray[Any]]:
+    """What every starboard strip does through the stroke."""
+    wing, batch = half.design.strips, half.design.batch
+    fields = np.moveaxis(solution.fields[..., 0], 2, 0)
+    density = batch.constant[rows.CONST_DENSITY, 0]
+    airspeed = batch.constant[rows.CONST_AIRSPEED, 0]
+    beta = batch.constant[rows.CONST_AIR_ANGLE, 0]
+    tau = 2.0 * np.pi * np.arange(batch.steps) / batch.steps
+    angle = [evaluate(batch.schedule[row, :, 0], tau)[0] for row in range(3)]
+    outer = (wing.segment == 1)[:, None]
+    dihedral = angle[0] + np.where(outer, angle[1], 0.0)
+    sweep = np.where(outer, angle[2], 0.0)
+    u, w = fields[rows.FIELD_U], fields[rows.FIELD_W]
+    normal, aft = fields[rows.FIELD_NORMAL], fields[rows.FIELD_AFT]
+    sine, cosine = fields[rows.FIELD_SIN], fields[rows.FIELD_COS]
+    along = aft * cosine + normal * sine
+    across = normal * cosine - aft * sine
+    force_x = along * np.cos(sweep)
+    force_z = across * np.cos(dihedral) - along * np.sin(sweep) * np.sin(dihedral)
+    thrust = -(force_x * math.cos(beta) + force_z * math.sin(beta))
+    speed = np.hypot(u, w)
+    pressure = 0.5 * density * speed**2 * wing.chord[:, None]
+    return {
+        "segment": wing.segment,
+        "span_position_m": wing.span_position,
+        "chord_m": wing.chord,
+        "width_m": wing.width,
+        "incidence_deg": np.arctan2(w, u) * _DEGREES,
+        "attached_fraction": fields[rows.FIELD_ATTACHED],
+        "circulation_m2_s": fields[rows.FIELD_CIRCULATION],
+        "induced_velocity_m_s": fields[rows.FIELD_INDUCED],
+        "relative_speed_m_s": speed,
+        "normal_force_n_m": normal,
+        "chordwise_force_n_m": aft,
+        "moment_n_m_m": fields[rows.FIELD_MOMENT],
+        "normal_coefficient": normal / np.where(pressure > 0.0, pressure, np.nan),
+        "lift_n_m": force_z * math.cos(beta) - force_x * math.sin(beta),
+        "thrust_n_m": thrust,
+        "power_w_m": thrust * airspeed + fields[rows.FIELD_LOSS],
+    }
+
+
+def _peaks(series: dict[str, Array]) -> dict[str, float]:
+    """Values of largest magnitude over the stroke, with their sign."""
+    moments = (name for name in series if not name.startswith("power_"))
+    return {
+        name: float(series[name][np.argmax(np.abs(series[name]))])
+        for name in moments
+        if not name.endswith("_deg") and name != "heave_m"
+    }
+
+
+def _balances(case: Case, series: dict[str, Array]) -> dict[str, float]:
+    """Largest imbalance of powers at any instant, relative to the largest power in play."""
+    thrust_power = series["thrust_n"] * case.flight.airspeed_m_s
+    scale = float(np.abs(series["aero_power_w"]).max() + np.abs(thrust_power).max()) + 1e-300
+    lost = series["wake_loss_w"] + series["profile_loss_w"]
+    split = series["aero_power_w"] - thrust_power - lost
+    motions = sum(series[f"power_{name}_w"] for name in _MOTIONS)
+    return {
+        "energy_balance": float(np.abs(split).max()) / scale,
+        "motion_power_balance": float(np.abs(motions - series["aero_power_w"]).max()) / scale,
+    }
+
+
+def _notes(
+    case: Case, mean: dict[str, float], check: dict[str, float], twist: dict[str, Array]
+) -> tuple[str, ...]:
+    """What to distrust in a run, in words."""
+    notes = []
+    margins = [x[0] for name, x in twist.items() if name.endswith("divergence_speed_m_s")]
+    if margins and case.flight.airspeed_m_s >= margins[0]:
+        notes.append(
+            f"Held still, this wing diverges at {margins[0]:.3g} m/s: the air holds the twist found"
+            " here beyond its spring, and a gust may not let it come back."
+        )
+    imbalance = max(check["energy_balance"], check["motion_power_balance"])
+    if imbalance > ENERGY_TOLERANCE:
+        notes.append(f"The energy balance closes only to {imbalance:.1e}: do not use this run.")
+    if check["stalled_fraction"] > 0.05:
+        notes.append(
+            f"{100 * check['stalled_fraction']:.0f} % of wing and stroke is stalled; strip theory"
+            " is at its weakest there."
+        )
+    laws = {case.wing.section.law}
+    if "thin-airfoil" in laws and check["incidence_max_deg"] > 10.0:
+        notes.append(
+            f"Incidence reaches {check['incidence_max_deg']:.0f} deg, but a thin airfoil never"
+            " stalls: compare with section law thin-plate."
+        )
+    unsettled = round(check["induced_unconverged"])
+    if unsettled > 0:
+        notes.append(
+            f"The induced velocity did not settle at {unsettled}"
+            f" instant{'' if unsettled == 1 else 's'} (stalled strips on a low aspect ratio):"
+            " loads there are uncertain."
+        )
+    if case.model.induced == "lifting-line" and case.model.wake == "indicial":
+        if case.model.wake_lag == "two-dimensional":
+            notes.append(
+                "A lifting line with the two-dimensional lag counts the wake twice: thrust"
+                " 20-50 % low."
+            )
+    elif case.model.induced == "slope" and case.model.wake == "quasi-steady":
+        notes.append(
+            "Slope induction without a lag flatters the thrust of a hinged flap by 40-80 %."
+        )
+    low, high = REYNOLDS_RANGE
+    if case.wing.section.law in ("thin-plate", "thin-airfoil") and not (
+        low <= check["reynolds"] <= high
+    ):
+        notes.append(
+            f"Chord Reynolds number {check['reynolds']:.2g} lies outside {low:.0e} to {high:.0e},"
+            " for which the section law is meant."
+        )
+    if check["reduced_frequency"] > REDUCED_FREQUENCY_LIMIT:
+        notes.append(
+            f"Reduced frequency {check['reduced_frequency']:.2f} is beyond what strips with a lag"
+            " describe well (0.6)."
+        )
+    if math.isnan(mean["flapping_efficiency"]) and case.flight.airspeed_m_s > 0.0:
+        notes.append(
+            "The wing held still cannot make this lift (or no power is taken), so there is no"
+            " flapping efficiency."
+        )
+    if case.drive is not None:
+        notes += drive_notes(case.drive, mean)
+    return tuple(notes)

@@ -1,0 +1,1 @@
+"""From the crank to the battery."""

@@ -1,0 +1,100 @@
+"""What can stop the program, in words: faults of the input, and questions without an answer."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+MISSING_KEY: Final = "nothing"
+UNKNOWN_KEY: Final = "an unknown key"
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong with what the user wrote.
+
+    Attributes
+    ----------
+    file : str
+        Name of the file at fault.
+    key : str
+        Key path, or the line for a file without keys; empty for the file as a whole.
+    given : str
+        What was found there.
+    allowed : str
+        What would be right.
+    hint : str
+        What to do next; may be empty.
+    """
+
+    file: str
+    key: str
+    given: str
+    allowed: str
+    hint: str = ""
+
+    def __str__(self) -> str:
+        where = f"{self.file}: {self.key}" if self.key else self.file
+        found = {MISSING_KEY: "missing", UNKNOWN_KEY: "no such key"}.get(
+            self.given, f"{self.given} given"
+        )
+        end = f"; {self.hint}" if self.hint else ""
+        return f"{where}: {found}, {self.allowed} expected{end}"
+
+
+class CaseError(ValueError):
+    """What the user wrote is at fault; every fault found is in :attr:`faults`.
+
+    Parameters
+    ----------
+    faults : sequence of Fault
+        At least one. The message has one line per fault.
+    """
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        self.faults: tuple[Fault, ...] = tuple(faults)
+        super().__init__("\n".join(str(fault) for fault in self.faults))
+
+    def __reduce__(self) -> tuple[type[CaseError], tuple[tuple[Fault, ...]]]:
+        # Exceptions are rebuilt from their message by default; worker processes need the faults.
+        return type(self), (self.faults,)
+
+
+@dataclass(slots=True)
+class Faults:
+    """The faults of one file, gathered while it is read.
+
+    Attributes
+    ----------
+    file : str
+        Name shown in messages.
+    folder : Path or None
+        Where the files that it names are looked for; None leaves them unread.
+    known : tuple of str
+        Every key path there is, for hints about a misplaced key.
+    found : list of Fault
+    """
+
+    file: str
+    folder: Path | None = None
+    known: tuple[str, ...] = ()
+    found: list[Fault] = field(default_factory=list)
+
+    def add(self, key: str, given: str, allowed: str, hint: str = "") -> None:
+        """Note one fault."""
+        self.found.append(Fault(self.file, key, given, allowed, hint))
+
+    def raise_if_any(self) -> None:
+        """Raise a CaseError if there are faults."""
+        if self.found:
+            raise CaseError(self.found)
+
+
+class NoAnswer(RuntimeError):
+    """The physics has no such answer: no trim, no periodic state; said in words."""
+
+
+class StudyError(Exception):
+    """A study cannot go on; the message says why, and what to do."""

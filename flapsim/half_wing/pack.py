@@ -1,0 +1,282 @@
+"""A case as the numbers the strip kernel takes: one place where the first becomes the second."""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from flapsim.case import Case, Section
+from flapsim.case.tables import read_polar
+from flapsim.half_wing.induced import deficit_filter, lifting_line_operators
+from flapsim.half_wing.polar import (
+    COLUMNS,
+    GRID_DEG,
+    SectionTable,
+    polar_table,
+    revolving_plate_table,
+)
+from flapsim.half_wing.wake import JONES, lag_constants
+from flapsim.kernel import Batch
+from flapsim.kernel import layout as rows
+from flapsim.kernel.section import (
+    FRICTION_LAMINAR,
+    FRICTION_NUMBER,
+    FRICTION_TURBULENT,
+    PLATE_NORMAL_TO_STREAM,
+    TABLE,
+    THIN_AIRFOIL,
+    THIN_PLATE,
+    plate_drag_coefficient,
+)
+from flapsim.wing.motion import stroke_schedules
+from flapsim.wing.strips import Strips, strips
+
+Array = NDArray[np.float64]
+
+_INDUCED = {
+    "none": rows.INDUCED_NONE,
+    "slope": rows.INDUCED_SLOPE,
+    "lifting-line": rows.INDUCED_LIFTING_LINE,
+}
+_LAWS = {
+    "thin-airfoil": THIN_AIRFOIL,
+    "thin-plate": THIN_PLATE,
+    "polar": TABLE,
+    "revolving-plate": TABLE,
+}
+_FRICTIONS = {"laminar": FRICTION_LAMINAR, "turbulent": FRICTION_TURBULENT}
+
+
+class Design(NamedTuple):
+    """Half wings ready for the kernel, with what was lost on the way.
+
+    Attributes
+    ----------
+    batch : Batch
+        The designs: one for a case, B for a case with columns.
+    strips : Strips
+        Their strips.
+    truncation : ndarray, shape (B,)
+        Largest error of a schedule's Fourier series, relative to its half range.
+    """
+
+    batch: Batch
+    strips: Strips
+    truncation: Array
+
+
+def pack(case: Case, side: Literal["starboard", "port"] = "starboard", lanes: int = 1) -> Design:
+    """Turn a case, or a case with columns, into a batch of half wings.
+
+    Parameters
+    ----------
+    case : Case
+        The case; numbers may be columns of one length (`flapsim.case.columns.with_columns`).
+    side : {"starboard", "port"}
+        Which half; the port half is computed as if it were a starboard one, that is, mirrored.
+    lanes : int
+        Number of designs: the length of the columns.
+
+    Returns
+    -------
+    Design
+
+    Raises
+    ------
+    CaseError
+        If a file the case names, a linkage or a schedule's truncation is at fault.
+
+    Notes
+    -----
+    Designs of one batch share their section tables: see `sharing_tables`.
+    """
+    wing = strips(case.wing, case.craft.shoulder_offset_m)
+    schedules, truncation = stroke_schedules(case.stroke, side, case.folder, case.name)
+    sections = _sections(case)
+    plate_drag = _plate_drag(case, wing)
+    tables = _Tables(case, float(np.ravel(plate_drag)[0]))
+    ranges = [tables.add(section) for section in sections]
+    of = wing.segment
+    coupled = case.model.induced == "lifting-line"
+    count = case.modes if coupled else 0
+    fit, downwash = np.empty((0, of.size)), np.empty((of.size, 0))
+    if coupled:
+        fit, downwash = lifting_line_operators(
+            wing.span_position, wing.chord, wing.width, wing.semispan, count
+        )
+    poles = 0
+    if case.model.wake == "indicial":
+        poles = 1 if case.model.wake_lag == "finite-wing" else len(JONES)
+    batch = Batch(
+        constant=_in_lanes(_constants(case, wing), lanes, 1),
+        parameter=_in_lanes(_parameters(wing, sections, plate_drag, lanes), lanes, 2),
+        schedule=_in_lanes(schedules, lanes, 2),
+        segment=of,
+        law=np.array([_LAWS[s.law] for s in sections], dtype=np.int64)[of],
+        friction=np.array([_friction_kind(s) for s in sections], dtype=np.int64)[of],
+        fit=_in_lanes(fit, lanes, 2),
+        downwash=_in_lanes(downwash, lanes, 2),
+        damping=deficit_filter(count),
+        tables=tables.values(),
+        log_reynolds=tables.log_reynolds(),
+        table_range=np.array(ranges, dtype=np.int64)[of],
+        induced=_INDUCED[case.model.induced],
+        poles=poles,
+        lagged_stall=case.model.stall == "lagged",
+        apparent_mass=case.model.apparent_mass,
+        steps=case.model.steps,
+    )
+    return Design(batch, wing, np.broadcast_to(truncation, (lanes,)))
+
+
+def sharing_tables(case: Case, lanes: int) -> list[NDArray[np.int64]]:
+    """Which designs may be packed into one batch.
+
+    Parameters
+    ----------
+    case : Case
+        The case; its numbers may be columns.
+    lanes : int
+        Number of designs.
+
+    Returns
+    -------
+    list of ndarray of int
+        Places of the designs of each batch. It is one, unless a polar is continued beyond its
+        range by the drag of plates of several aspect ratios.
+    """
+    every = [np.arange(lanes)]
+    if all(section.law != "polar" for section in _sections(case)):
+        return every
+    drag = _plate_drag(case, strips(case.wing, case.craft.shoulder_offset_m))
+    if np.ndim(drag) == 0:
+        return every
+    kinds, kind = np.unique(drag, return_inverse=True)
+    return [np.flatnonzero(kind == number) for number in range(kinds.size)]
+
+
+def _sections(case: Case) -> list[Section]:
+    """Section of each segment."""
+    segments = (case.wing.inner, case.wing.outer)
+    return [part.section or case.wing.section for part in segments if part is not None]
+
+
+def _plate_drag(case: Case, wing: Strips) -> ArrayLike:
+    """Drag coefficient, normal to the stream, of the wing as a plate."""
+    if case.model.induced == "none":
+        return PLATE_NORMAL_TO_STREAM
+    return plate_drag_coefficient(wing.aspect_ratio)
+
+
+def _in_lanes(values: Array, lanes: int, axes: int) -> Array:
+    """Give an array of ``axes`` axes one more, of the designs, unless it has it already."""
+    if values.ndim == axes:
+        values = values[..., None]
+    return np.ascontiguousarray(np.broadcast_to(values, (*values.shape[:-1], lanes)))
+
+
+def _constants(case: Case, wing: Strips) -> Array:
+    tilt = np.radians(case.stroke.plane_deg)
+    written: dict[int, ArrayLike] = {
+        rows.CONST_DENSITY: case.air.density,
+        rows.CONST_VISCOSITY: case.air.kinematic_viscosity,
+        rows.CONST_AIRSPEED: case.flight.airspeed_m_s,
+        rows.CONST_AIR_ANGLE: np.radians(case.flight.pitch_deg) + tilt,
+        rows.CONST_TILT: tilt,
+        rows.CONST_CLIMB: np.radians(case.flight.climb_deg),
+        rows.CONST_FREQUENCY: case.stroke.frequency_hz,
+        rows.CONST_SHOULDER: case.craft.shoulder_offset_m,
+        rows.CONST_INNER_LENGTH: wing.inner_length,
+        rows.CONST_OUTER_LENGTH: 0.0 if case.wing.outer is None else case.wing.outer.length_m,
+        rows.CONST_SEMISPAN: wing.semispan,
+        rows.CONST_AREA: wing.area,
+        rows.CONST_ASPECT_RATIO: wing.aspect_ratio,
+        rows.CONST_TWIST_AXIS: case.wing.twist_axis,
+    }
+    lag = lag_constants(case.model.wake_lag, wing.aspect_ratio)
+    written |= {rows.CONST_LAG_AMPLITUDE_1 + i: lag[i] for i in range(len(lag))}
+    shape = np.broadcast_shapes(*(np.shape(value) for value in written.values()))
+    out = np.zeros((rows.CONST_ROWS, *shape))
+    for row, value in written.items():
+        out[row] = value
+    return out
+
+
+def _parameters(wing: Strips, sections: list[Section], plate_drag: ArrayLike, lanes: int) -> Array:
+    out = np.zeros((wing.segment.size, rows.PAR_ROWS, lanes))
+    along = {
+        rows.PAR_DISTANCE: wing.distance,
+        rows.PAR_FRACTION: wing.fraction,
+        rows.PAR_WIDTH: wing.width,
+        rows.PAR_CHORD: wing.chord,
+        rows.PAR_SKIN: wing.skin,
+        rows.PAR_SPAR: wing.spar,
+    }
+    for row, values in along.items():
+        out[:, row] = values if values.ndim == 2 else values[:, None]
+    out[:, rows.PAR_PLATE_DRAG] = plate_drag
+    for index, section in enumerate(sections):
+        here = wing.segment == index
+        half = 0.5 * np.asarray(section.stall_width_deg)
+        onset = np.sin(np.radians(section.stall_deg - half))
+        full = np.sin(np.radians(section.stall_deg + half))
+        table = _LAWS[section.law] == TABLE
+        out[here, rows.PAR_CAMBER] = 0.0 if table else -np.radians(section.zero_lift_deg)
+        out[here, rows.PAR_SUCTION] = section.suction
+        out[here, rows.PAR_ONSET] = onset
+        out[here, rows.PAR_INVERSE_RANGE] = 1.0 / (full - onset)
+        out[here, rows.PAR_FRICTION] = section.friction_factor * (
+            1.0 if isinstance(section.friction, str) else section.friction
+        )
+    return out
+
+
+def _friction_kind(section: Section) -> int:
+    if isinstance(section.friction, str):
+        return _FRICTIONS[section.friction]
+    return FRICTION_NUMBER
+
+
+class _Tables:
+    """Section tables of a case, one after another."""
+
+    def __init__(self, case: Case, plate_drag: float) -> None:
+        self._case = case
+        self._plate_drag = plate_drag
+        self._tables: list[SectionTable] = []
+        self._known: dict[str, tuple[int, int]] = {}
+
+    def add(self, section: Section) -> tuple[int, int]:
+        """First table of a section and how many it has; (0, 0) for laws without."""
+        if _LAWS[section.law] != TABLE:
+            return 0, 0
+        name = section.file or section.law
+        if name not in self._known:
+            if section.law == "polar":
+                polar = read_polar(self._case.folder / name)
+                table = polar_table(
+                    polar.alpha_deg,
+                    polar.reynolds.tolist(),
+                    polar.cl,
+                    polar.cd,
+                    polar.cm,
+                    self._plate_drag,
+                )
+            else:
+                table = revolving_plate_table()
+            first = sum(len(t.log_reynolds) for t in self._tables)
+            self._tables.append(table)
+            self._known[name] = (first, len(table.log_reynolds))
+        return self._known[name]
+
+    def values(self) -> Array:
+        if not self._tables:
+            return np.zeros((0, COLUMNS, GRID_DEG.size))
+        return np.concatenate([t.values for t in self._tables])
+
+    def log_reynolds(self) -> Array:
+        if not self._tables:
+            return np.zeros(0)
+        return np.concatenate([t.log_reynolds for t in self._tables])

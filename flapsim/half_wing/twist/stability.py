@@ -1,0 +1,370 @@
+"""Whether a periodic twist is kept: Floquet multipliers, and the wing held still.
+
+Answers: does a small departure from the periodic twist die out? The departure of twist, its rate
+and what each strip's shed wake remembers follow a linear equation with periodic coefficients;
+the strip kernel gives them by differences. The largest of its Floquet multipliers tells by how
+much a departure grows from stroke to stroke: beyond one the wing flutters, or diverges.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flapsim.case import Case
+from flapsim.half_wing.twist.compliance import ROOT, TIP, Compliance, Side
+from flapsim.half_wing.twist.equations import Equations
+from flapsim.half_wing.twist.half_wing import HalfWing
+from flapsim.kernel import Batch, Disturbance, Solution, pick, repeated, solve
+from flapsim.kernel import layout as rows
+from flapsim.wing.schedule import evaluate
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_KICK = 1e-5
+# Where the flow leaps from one answer to another (stall), a departure that happens to straddle the
+# leap would make a slope of it, the steeper the smaller the departure.
+_WIDE_KICK = 1e-3
+_LEAP = 0.2
+_ORDERS = 3
+
+
+@dataclass(frozen=True)
+class Linearised:
+    """A compliant half wing next to its periodic motion, at n instants.
+
+    Attributes
+    ----------
+    inertia, damping, stiffness : ndarray, shape (n, parts, parts)
+        What resists a departure of the compliant twists' acceleration, rate and value at a given
+        wake: spring, damper, stops, mass and air together; N m s2/rad, N m s/rad, N m/rad.
+    air_stiffness : ndarray, shape (n, parts, parts)
+        What is left of the stiffness without springs and stops: that of the air, of weight and of
+        the wing's turning, N m/rad.
+    wake : ndarray, shape (n, parts, strips)
+        Moment that a strip's wake velocity takes away, N m s/m.
+    downwash, downwash_rate : ndarray, shape (n, strips, parts)
+        Change of a strip's downwash with a twist, m/s/rad, and with its rate, m/rad.
+    semichords : ndarray, shape (n, strips)
+        Semichords that a strip travels in a second.
+    lag : ndarray, shape (poles, 2)
+        Amplitude and rate of each exponential of the wake's lag.
+    period : float
+        Of the stroke, s.
+    """
+
+    inertia: Array
+    damping: Array
+    stiffness: Array
+    air_stiffness: Array
+    wake: Array
+    downwash: Array
+    downwash_rate: Array
+    semichords: Array
+    lag: Array
+    period: float
+
+    def state_matrix(self) -> Array:
+        """Rate of the state against the state at each instant, shape (n, N, N).
+
+        The state holds the departures of twist, of its rate, and for each strip and exponential
+        what its wake remembers, ``z - A dq``, so that no acceleration enters.
+        """
+        steps, parts, strips = self.wake.shape
+        poles = len(self.lag)
+        size = 2 * parts + poles * strips
+        out = np.zeros((steps, size, size))
+        twist, rate = slice(0, parts), slice(parts, 2 * parts)
+        out[:, twist, rate] = np.eye(parts)
+        amplitude = self.lag[:, 0].sum()
+        inverse = np.linalg.inv(self.inertia)
+        out[:, rate, twist] = -inverse @ (self.stiffness + amplitude * self.wake @ self.downwash)
+        out[:, rate, rate] = -inverse @ (self.damping + amplitude * self.wake @ self.downwash_rate)
+        for pole, (size_of, decay) in enumerate(self.lag):
+            memory = slice(2 * parts + pole * strips, 2 * parts + (pole + 1) * strips)
+            fading = decay * self.semichords[:, :, None]
+            out[:, rate, memory] = -inverse @ self.wake
+            out[:, memory, twist] = -fading * size_of * self.downwash
+            out[:, memory, rate] = -fading * size_of * self.downwash_rate
+            out[:, memory, memory] = -fading * np.eye(strips)
+        return out
+
+
+@dataclass(frozen=True)
+class Stability:
+    """What becomes of a small departure from the periodic twist.
+
+    Attributes
+    ----------
+    multipliers : ndarray of complex, shape (N,)
+        Floquet multipliers, the largest first; one that is infinite where a departure outgrows
+        all numbers within a stroke.
+    air_stiffness, damping_ratio, natural_frequency : ndarray, shape (parts,)
+        Of each compliant segment on its own, in the mean over the stroke: torsional stiffness
+        of the air, N m/rad; damping over critical damping, and undamped frequency, Hz, with air,
+        spring and mass together, the wake quasi-steady; NaN where the total stiffness is not
+        positive.
+    """
+
+    multipliers: Complex
+    air_stiffness: Array
+    damping_ratio: Array
+    natural_frequency: Array
+
+    @property
+    def largest(self) -> float:
+        """Magnitude of the largest multiplier."""
+        return float(np.abs(self.multipliers[0]))
+
+    @property
+    def name(self) -> str:
+        """``"stable"``, ``"divergence"`` (a real multiplier beyond one) or ``"flutter"``."""
+        if self.largest <= 1.0:
+            return "stable"
+        first = self.multipliers[0]
+        real = abs(first.imag) <= 1e-9 * abs(first) and first.real > 0.0
+        return "divergence" if real else "flutter"
+
+
+def stability(case: Case, half: HalfWing, lane: int = 0) -> Stability:
+    """Floquet multipliers of a compliant half wing.
+
+    Parameters
+    ----------
+    case : Case
+        The case; its numbers may be columns.
+    half : HalfWing
+        Its half wings, with at least one compliant segment.
+    lane : int
+        Which design.
+
+    Returns
+    -------
+    Stability
+        Of NaN if the periodic twist of the design was not found.
+
+    Notes
+    -----
+    Over a step the state is carried by the fourth-order Magnus expansion on two Gauss points
+    (Iserles, Munthe-Kaas, Norsett & Zanna 2000, Acta Numerica 9, 215, eq. 4.19), their
+    matrices from the trigonometric interpolant of those at the steps. A lagged separation point
+    is taken to be where it would be if the departure had lasted.
+    """
+    parts = [part.of(np.array([lane])) for part in half.parts]
+    linear = linearised(case, pick(half.design.batch, np.array([lane])), parts, half.side)
+    if linear is None:
+        nothing = np.full(len(parts), np.nan)
+        return Stability(np.array([complex(np.nan)]), nothing, nothing, nothing)
+    carried = _over_a_stroke(linear.state_matrix(), linear.period)
+    # What grows beyond all numbers within a stroke has no eigenvalues to tell.
+    multipliers = (
+        np.linalg.eigvals(carried) if np.isfinite(carried).all() else np.array([complex(np.inf)])
+    )
+    own = [
+        np.diagonal(term, axis1=1, axis2=2).mean(axis=0)
+        for term in (
+            linear.inertia,
+            linear.damping,
+            linear.stiffness,
+            linear.air_stiffness,
+        )
+    ]
+    inertia, damping, stiffness, air = own
+    with np.errstate(invalid="ignore"):
+        natural = np.sqrt(stiffness / inertia)
+        ratio = damping / (2.0 * np.sqrt(stiffness * inertia))
+    return Stability(
+        multipliers[np.argsort(-np.abs(multipliers), kind="stable")].astype(np.complex128),
+        air,
+        ratio,
+        natural / math.tau,
+    )
+
+
+def linearised(case: Case, batch: Batch, parts: list[Compliance], side: Side) -> Linearised | None:
+    """Linear equation of motion of a small departure of one half wing.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    batch : Batch
+        The half wing in its periodic motion; one design.
+    parts : list of Compliance
+        Its compliant segments.
+    side : {"starboard", "port"}
+        Which half.
+
+    Returns
+    -------
+    Linearised or None
+        None if the motion is not finite.
+    """
+    if not np.isfinite(batch.schedule).all():
+        return None
+    equations = Equations(case, batch, parts, side)
+    omega = math.tau * float(batch.constant[rows.CONST_FREQUENCY, 0])
+    slopes = _slopes(equations, batch, omega, _KICK)
+    if slopes.leaps():
+        slopes = slopes.without_leaps(_slopes(equations, batch, omega, _WIDE_KICK))
+    by_order, wake, turned = slopes.by_order, slopes.wake, slopes.downwash
+    spring, damper = _hinges(batch, parts)
+    return Linearised(
+        inertia=-by_order[:, :, 2],
+        damping=damper - by_order[:, :, 1],
+        stiffness=spring - by_order[:, :, 0],
+        air_stiffness=-by_order[:, :, 0],
+        wake=-wake,
+        downwash=turned[:, :, 0],
+        downwash_rate=turned[:, :, 1],
+        semichords=slopes.semichords,
+        lag=_lag(batch),
+        period=math.tau / omega,
+    )
+
+
+class _Slopes(NamedTuple):
+    """Change of moments and downwash with departures, at n instants.
+
+    Attributes
+    ----------
+    by_order : ndarray, shape (n, parts, 3, parts)
+        Moments with twist, rate and acceleration.
+    wake : ndarray, shape (n, parts, strips)
+        Moments with what a strip's wake takes.
+    downwash : ndarray, shape (n, strips, 3, parts)
+        Downwash with twist, rate and acceleration.
+    semichords : ndarray, shape (n, strips)
+        Semichords travelled in a second.
+    unsettled : bool
+        Whether the induced velocity did not settle somewhere.
+    """
+
+    by_order: Array
+    wake: Array
+    downwash: Array
+    semichords: Array
+    unsettled: bool
+
+    def leaps(self) -> bool:
+        """Whether a slope stands out so far that it may be a leap."""
+        if self.unsettled:
+            return True
+        size = np.abs(self._of_moments())
+        return bool((size.max(axis=0) > 5.0 * np.median(size, axis=0)).any())
+
+    def without_leaps(self, wide: _Slopes) -> _Slopes:
+        """The same, with the slopes of wider departures where the two are far apart."""
+        mine, other = self._of_moments(), wide._of_moments()
+        apart = np.abs(mine - other) > _LEAP * np.abs(other).max(axis=0)
+        leap = apart.any(axis=1)
+        return self._replace(
+            by_order=np.where(leap[:, None, None, None], wide.by_order, self.by_order),
+            wake=np.where(leap[:, None, None], wide.wake, self.wake),
+        )
+
+    def _of_moments(self) -> Array:
+        steps = self.wake.shape[0]
+        return np.hstack([self.by_order.reshape(steps, -1), self.wake.reshape(steps, -1)])
+
+
+def _slopes(equations: Equations, batch: Batch, omega: float, kick: float) -> _Slopes:
+    """Central differences: lanes come in pairs, up and down."""
+    count, strips = len(equations.parts), batch.parameter.shape[0]
+    solution, step = _kicked(equations, batch, omega, kick)
+    moments = np.stack([sum(equations.load(solution.series, p)) for p in equations.parts], axis=1)
+    slope = (moments[:, :, ::2] - moments[:, :, 1::2]) / (2.0 * step[::2])
+    met = solution.fields[:, :, rows.FIELD_DOWNWASH]
+    turned = ((met[:, :, ::2] - met[:, :, 1::2]) / (2.0 * step[::2]))[:, :, : _ORDERS * count]
+    return _Slopes(
+        slope[:, :, : _ORDERS * count].reshape(batch.steps, count, _ORDERS, count),
+        slope[:, :, _ORDERS * count :],
+        np.moveaxis(turned.reshape(strips, batch.steps, _ORDERS, count), 0, 1),
+        solution.fields[:, :, rows.FIELD_SEMICHORDS, 0].T,
+        bool(solution.verdict[rows.VERDICT_UNCONVERGED].any()),
+    )
+
+
+def _kicked(
+    equations: Equations, batch: Batch, omega: float, kick: float
+) -> tuple[Solution, Array]:
+    """The half wing departed in every way, up and down, and by how much.
+
+    Lanes: twists, then their rates, then their accelerations, then the wake of each strip.
+    """
+    count, strips = len(equations.parts), batch.parameter.shape[0]
+    ways = _ORDERS * count + strips
+    speed = float(batch.constant[rows.CONST_AIRSPEED, 0])
+    chord = float(batch.parameter[:, rows.PAR_CHORD, 0].max())
+    fast = speed + omega * chord
+    step = np.empty(2 * ways)
+    twist = np.zeros((rows.KICK_ROWS, 2 * ways))
+    wake = np.zeros((strips, 2 * ways))
+    half = rows.KICK_ROWS // 2
+    for way in range(ways):
+        order, index = divmod(way, count)
+        size = kick * (omega**order if order < _ORDERS else fast)
+        for lane, sign in ((2 * way, 1.0), (2 * way + 1, -1.0)):
+            step[lane] = size
+            if order >= _ORDERS:
+                wake[way - _ORDERS * count, lane] = sign * size
+                continue
+            part = equations.parts[index]
+            row = 2 * order
+            twist[part.segment * half + row + 1, lane] += sign * size
+            if part.carries:
+                twist[half + row, lane] += sign * size
+                if not equations.whole_outer(part):
+                    twist[half + row + 1, lane] -= sign * size
+    many = repeated(batch, 2 * ways)
+    return solve(many, series=True, fields=True, disturbance=Disturbance(twist, wake)), step
+
+
+def _hinges(batch: Batch, parts: list[Compliance]) -> tuple[Array, Array]:
+    """Stiffness of springs and stops at every instant, and the damping of the dampers."""
+    tau = 2.0 * np.pi * np.arange(batch.steps) / batch.steps
+    spring = np.zeros((batch.steps, len(parts), len(parts)))
+    damper = np.zeros((len(parts), len(parts)))
+    for index, part in enumerate(parts):
+        own = batch.schedule[TIP[part.segment]] - batch.schedule[ROOT[part.segment]]
+        spring[:, index, index] = part.tangent(
+            evaluate(own, tau)[0], evaluate(part.command, tau)[0]
+        )[:, 0]
+        damper[index, index] = part.damping[0]
+    return spring, damper
+
+
+def _lag(batch: Batch) -> Array:
+    first = rows.CONST_LAG_AMPLITUDE_1
+    return batch.constant[first : first + 2 * batch.poles, 0].reshape(-1, 2)
+
+
+def _over_a_stroke(matrix: Array, period: float) -> Array:
+    """State after a stroke against the state before it."""
+    # Not needed, and not loaded, where nothing gives way.
+    from scipy.linalg import expm
+
+    steps = matrix.shape[0]
+    step = period / steps
+    early, late = (_between(matrix, 0.5 + sign * math.sqrt(3.0) / 6.0) for sign in (-1.0, 1.0))
+    exponents = 0.5 * step * (early + late) + math.sqrt(3.0) / 12.0 * step**2 * (
+        late @ early - early @ late
+    )
+    carried = np.eye(matrix.shape[1])
+    with np.errstate(over="ignore", invalid="ignore"):
+        for advance in expm(exponents):
+            carried = advance @ carried
+    return np.asarray(carried)
+
+
+def _between(matrix: Array, part: float) -> Array:
+    """The trigonometric interpolant of a periodic series, a part of a step on."""
+    spectrum = np.fft.rfft(matrix, axis=0)
+    order = np.arange(spectrum.shape[0])[:, None, None]
+    spectrum = spectrum * np.exp(2j * np.pi * order * part / matrix.shape[0])
+    return np.asarray(np.fft.irfft(spectrum, n=matrix.shape[0], axis=0))

@@ -1,0 +1,146 @@
+"""The compliant wing held still in the stream: the airspeeds at which it diverges or flutters.
+
+The wing stands at the mean of each of its schedules, at the pitch and the twist it flies with,
+and a small departure of its twist is followed at one airspeed after another.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from flapsim.case import Case
+from flapsim.half_wing.held import held_still
+from flapsim.half_wing.twist.half_wing import HalfWing
+from flapsim.half_wing.twist.stability import linearised
+from flapsim.kernel import layout as rows
+from flapsim.kernel import pick
+
+Array = NDArray[np.float64]
+
+FASTEST = 5.0
+"""Airspeeds are tried up to this multiple of the case's own."""
+
+_POINTS = 60
+_HALVINGS = 40
+
+
+class StillWing(NamedTuple):
+    """A wing held still at several airspeeds.
+
+    Attributes
+    ----------
+    airspeed : ndarray, shape (n,)
+        m/s.
+    creeping, turning : ndarray, shape (n,)
+        Fastest growth of a departure that does not change its sign, and of one that swings, 1/s;
+        negative where it dies out, NaN where there is none of that kind.
+    frequency : ndarray, shape (n,)
+        Frequency at which the latter swings, Hz.
+    divergence, flutter : float
+        Least airspeed at which the one and the other begin to grow, m/s; NaN if neither does up
+        to the largest of `airspeed`.
+    """
+
+    airspeed: Array
+    creeping: Array
+    turning: Array
+    frequency: Array
+    divergence: float
+    flutter: float
+
+
+def still_wing(
+    case: Case, half: HalfWing, airspeeds: ArrayLike | None = None, lane: int = 0
+) -> StillWing:
+    """Follow the eigenvalues of a compliant half wing held still against airspeed.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    half : HalfWing
+        Its half wing, with at least one compliant segment, in its periodic twist.
+    airspeeds : array_like, shape (n,), optional
+        Increasing, m/s, at least two; by default up to `FASTEST` times that of the case.
+    lane : int
+        Which design of the half wing.
+
+    Returns
+    -------
+    StillWing
+
+    Raises
+    ------
+    ValueError
+        If nothing gives way.
+
+    Notes
+    -----
+    Divergence and flutter speed are found by bisection between two neighbouring airspeeds. The
+    spring is not loaded anew at each airspeed: the wing keeps the incidence it has in flight, so
+    that this is the classical margin (Bisplinghoff, Ashley & Halfman 1955, Aeroelasticity, ch. 8
+    and 9), with the section law, induction and wake of the case.
+    """
+    if not half.parts:
+        raise ValueError("nothing gives way: a wing whose twist is driven has no such margin")
+    still = held_still(pick(half.design.batch, np.array([lane])))
+    parts = [part.of(np.array([lane])) for part in half.parts]
+
+    def eigenvalues(speed: float) -> NDArray[np.complex128]:
+        constant = still.constant.copy()
+        constant[rows.CONST_AIRSPEED] = speed
+        linear = linearised(case, still._replace(constant=constant), parts, half.side)
+        if linear is None:
+            return np.full(1, np.nan, dtype=np.complex128)
+        return np.asarray(np.linalg.eigvals(linear.state_matrix()[0]), dtype=np.complex128)
+
+    if airspeeds is None:
+        own = max(float(still.constant[rows.CONST_AIRSPEED, 0]), 1.0)
+        airspeeds = np.linspace(own / _POINTS, FASTEST * own, _POINTS)
+    speed = np.asarray(airspeeds, dtype=np.float64)
+    found = [eigenvalues(value) for value in speed]
+    creeping = np.array([_creeping(values) for values in found])
+    swings = [_turning(values) for values in found]
+    turning = np.array([value.real for value in swings])
+    return StillWing(
+        airspeed=speed,
+        creeping=creeping,
+        turning=turning,
+        frequency=np.array([abs(value.imag) for value in swings]) / math.tau,
+        divergence=_crossing(speed, creeping, lambda v: _creeping(eigenvalues(v))),
+        flutter=_crossing(speed, turning, lambda v: _turning(eigenvalues(v)).real),
+    )
+
+
+def _swinging(values: NDArray[np.complex128]) -> NDArray[np.bool_]:
+    return np.asarray(np.abs(values.imag) > 1e-9 * np.abs(values))
+
+
+def _creeping(values: NDArray[np.complex128]) -> float:
+    here = values[~_swinging(values)].real
+    return float(here.max()) if here.size else math.nan
+
+
+def _turning(values: NDArray[np.complex128]) -> complex:
+    here = values[_swinging(values)]
+    return complex(here[np.argmax(here.real)]) if here.size else complex(math.nan, math.nan)
+
+
+def _crossing(speed: Array, growth: Array, at: Callable[[float], float]) -> float:
+    """Least airspeed at which a growth becomes positive."""
+    beyond = np.flatnonzero(growth > 0.0)
+    if not beyond.size:
+        return math.nan
+    first = int(beyond[0])
+    if first == 0:
+        return float(speed[0])
+    low, high = float(speed[first - 1]), float(speed[first])
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if at(middle) > 0.0 else (middle, high)
+    return high

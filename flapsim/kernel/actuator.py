@@ -1,0 +1,182 @@
+"""What a real twist actuator makes of its command: sensor, delay, bandwidth, rate limit.
+
+Answers: where does the actuator stand at each phase of the stroke? It is taken as strong enough
+to follow its own dynamics; what its torque limit and the wing's compliance make of that is
+decided in the balance of moments (`flapsim.half_wing.twist.balance`).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from flapsim.kernel.compiled import compiled
+from flapsim.wing.schedule import HARMONICS, evaluate
+
+Array = NDArray[np.float64]
+
+GRID = 4096
+"""Instants per stroke on which a staircase or a rate limit is resolved."""
+
+_SETTLED = 1e-10
+_MOST_STROKES = 400
+_DAMPING = math.sqrt(0.5)
+
+
+def actuator_position(
+    command: Array,
+    frequency: ArrayLike,
+    bandwidth: ArrayLike,
+    order: ArrayLike,
+    rate_limit: ArrayLike | None,
+    counts: ArrayLike | None,
+    delay: ArrayLike,
+) -> Array:
+    """Periodic position of an actuator that follows a command.
+
+    Parameters
+    ----------
+    command : ndarray, shape (2 H + 1, B)
+        Fourier coefficients of the command over the stroke phase, rad.
+    frequency : array_like, shape (B,)
+        Stroke frequency, Hz.
+    bandwidth : array_like, shape (B,)
+        Frequency at which the response has fallen by 3 dB, Hz.
+    order : array_like, shape (B,)
+        1 or 2: first order, or second order with damping ratio 1/sqrt 2.
+    rate_limit : array_like, shape (B,), or None
+        Fastest rate, rad/s.
+    counts : array_like, shape (B,), or None
+        Counts per revolution of the phase sensor: the command is held between two counts.
+    delay : array_like, shape (B,)
+        From phase to command, s.
+
+    Returns
+    -------
+    ndarray, shape (2 H + 1, B)
+        Fourier coefficients of the position, rad.
+
+    Notes
+    -----
+    Without a rate limit the response is linear and exact, harmonic by harmonic. With one it is
+    marched on `GRID` instants with the exact step of the linear system, until a stroke repeats to
+    1e-10 of its range.
+    """
+    lanes = command.shape[1]
+    omega = 2.0 * math.pi * np.broadcast_to(np.asarray(frequency, dtype=np.float64), (lanes,))
+    corner = 2.0 * math.pi * np.broadcast_to(np.asarray(bandwidth, dtype=np.float64), (lanes,))
+    shift = omega * np.broadcast_to(np.asarray(delay, dtype=np.float64), (lanes,))
+    heard = _heard(command, counts)
+    order_numbers = np.arange(1, HARMONICS + 1)[:, None]
+    spectrum = heard[1 : HARMONICS + 1] - 1j * heard[HARMONICS + 1 :]
+    spectrum = spectrum * np.exp(-1j * order_numbers * shift)
+    if rate_limit is None:
+        spectrum = spectrum * _response(order_numbers * omega, corner, order)
+        return _coefficients(heard[0], spectrum)
+    limit = np.broadcast_to(np.asarray(rate_limit, dtype=np.float64), (lanes,))
+    delayed = _staircase(command, counts, shift)
+    # Starting where the unlimited actuator would be saves most of the settling.
+    unlimited = _coefficients(heard[0], spectrum * _response(order_numbers * omega, corner, order))
+    start, start_rate, _ = evaluate(unlimited, np.zeros(1))
+    orders = np.broadcast_to(order, (lanes,))
+    followed = np.zeros((lanes, GRID))
+    for lane in range(lanes):
+        step = 2.0 * math.pi / omega[lane] / GRID
+        _march(
+            followed[lane],
+            np.ascontiguousarray(delayed[:, lane]),
+            _step_matrix(corner[lane], int(orders[lane]), step),
+            limit[lane],
+            step,
+            start[0, lane],
+            start_rate[0, lane] * omega[lane],
+        )
+    return _project(followed.T)
+
+
+def _heard(command: Array, counts: ArrayLike | None) -> Array:
+    """The command as the sensor's counts let it through."""
+    if counts is None:
+        return command
+    return _project(_staircase(command, counts, np.zeros(command.shape[1])))
+
+
+def _staircase(command: Array, counts: ArrayLike | None, shift: Array) -> Array:
+    each = None if counts is None else np.broadcast_to(counts, shift.shape)
+    tau = 2.0 * math.pi * (np.arange(GRID) + 0.5) / GRID
+    out = np.empty((GRID, command.shape[1]))
+    for lane in range(command.shape[1]):
+        phase = np.mod(tau - shift[lane], 2.0 * math.pi)
+        if each is not None:
+            count = float(each[lane])
+            phase = np.floor(phase * count / (2.0 * math.pi)) * (2.0 * math.pi / count)
+        out[:, lane] = evaluate(command[:, lane], phase)[0]
+    return out
+
+
+def _project(values: Array) -> Array:
+    """Fourier coefficients of values in the middle of the intervals of `GRID`."""
+    transformed = np.fft.rfft(values, axis=0)[: HARMONICS + 1] / GRID
+    half_step = np.exp(-1j * math.pi * np.arange(HARMONICS + 1) / GRID)[:, None]
+    transformed = transformed * half_step
+    out = np.empty((2 * HARMONICS + 1, values.shape[1]))
+    out[0] = transformed[0].real
+    out[1 : HARMONICS + 1] = 2.0 * transformed[1:].real
+    out[HARMONICS + 1 :] = -2.0 * transformed[1:].imag
+    return out
+
+
+def _coefficients(mean: Array, spectrum: NDArray[np.complex128]) -> Array:
+    return np.concatenate([mean[None], spectrum.real, -spectrum.imag])
+
+
+def _response(omega: Array, corner: Array, order: ArrayLike) -> NDArray[np.complex128]:
+    """Frequency response of the actuator."""
+    s = 1j * omega / corner
+    first = np.asarray(order) == 1
+    below = np.where(first, 1.0 + s, 1.0 + 2.0 * _DAMPING * s + s * s)
+    return np.asarray(1.0 / below, dtype=np.complex128)
+
+
+def _step_matrix(corner: float, order: int, step: float) -> Array:
+    """Exact step of position error and rate under a held command."""
+    x = corner * step
+    if order == 1:
+        keep = math.exp(-x)
+        return np.array([[keep, 0.0], [0.0, 0.0]])
+    damped = math.sqrt(1.0 - _DAMPING**2) * x
+    envelope = math.exp(-_DAMPING * x)
+    c, s = math.cos(damped), math.sin(damped) / math.sqrt(1.0 - _DAMPING**2)
+    return envelope * np.array([[c + _DAMPING * s, s / corner], [-corner * s, c - _DAMPING * s]])
+
+
+@compiled
+def _march(out, command, matrix, limit, step, position, rate):
+    """Follow a command stroke after stroke until a stroke repeats; the last one is left in out.
+
+    The position in the middle of each interval is stored, as the command is.
+    """
+    first_order = matrix[1, 1] == 0.0 and matrix[0, 1] == 0.0
+    most, least = command.max(), command.min()
+    tolerance = _SETTLED * (most - least + 1e-9)
+    for _ in range(_MOST_STROKES):
+        worst = 0.0
+        for i in range(command.size):
+            error = position - command[i]
+            after = command[i] + matrix[0, 0] * error + matrix[0, 1] * rate
+            if first_order:
+                move = min(max(after - position, -limit * step), limit * step)
+                after = position + move
+            else:
+                rate = matrix[1, 0] * error + matrix[1, 1] * rate
+                if abs(rate) > limit:
+                    rate = min(max(rate, -limit), limit)
+                    after = position + rate * step
+            middle = 0.5 * (position + after)
+            worst = max(worst, abs(middle - out[i]))
+            out[i] = middle
+            position = after
+        if worst < tolerance:
+            break

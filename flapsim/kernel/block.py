@@ -1,0 +1,134 @@
+"""The rows of the designs that are being worked on."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from flapsim.kernel.batch import Array, Integers
+from flapsim.kernel.compiled import compiled
+from flapsim.kernel.lanes import LANES
+from flapsim.kernel.layout import (
+    BLOCK_VERDICT_ROWS,
+    CONST_ROWS,
+    FLOW_ROWS,
+    HINGE_ROWS,
+    KICK_ROWS,
+    LINE_ROWS,
+    PAR_ROWS,
+    QUEUE_ROWS,
+    SCHEDULES,
+    SEG_ROWS,
+    SERIES_ROWS,
+    SUM_ROWS,
+)
+
+_ALIGNMENT = 8
+"""Numbers in a line of the cache: a vector that straddles two costs two reads."""
+
+
+class Block(NamedTuple):
+    """Everything the kernel keeps of a block of designs, as flat arrays of rows of lanes.
+
+    Attributes
+    ----------
+    constant, parameter, schedule, fit, downwash : ndarray
+        Numbers of the block's designs, as in `Batch`.
+    kick, wake_kick : ndarray
+        Departures from the periodic motion, as in `Disturbance`.
+    hinge, motion, disturbed, sums, flow, queue, series : ndarray
+        See `flapsim.kernel.layout`; ``disturbed`` is the motion with the departures.
+    places : ndarray of int
+        Where in ``flow`` the numbers of the queue belong; instants of a lifting line that wait.
+    line : ndarray
+        One instant of a lifting line.
+    friction : ndarray
+        Friction coefficient of each strip.
+    table_first : ndarray of int
+        Section table below the Reynolds number of each strip.
+    table_blend : ndarray
+        Weight of the table after it.
+    modes : ndarray
+        Amplitudes of the lifting line: correction for stall, residual and last residual, one row a
+        mode each, and their scale.
+    verdict : ndarray
+        Chordwise velocity and speed at the largest incidence, unsettled instants, least Reynolds
+        number.
+    summary : ndarray
+        Mean, least and greatest value of every row of the series.
+    """
+
+    constant: Array
+    parameter: Array
+    schedule: Array
+    fit: Array
+    downwash: Array
+    kick: Array
+    wake_kick: Array
+    hinge: Array
+    motion: Array
+    disturbed: Array
+    sums: Array
+    flow: Array
+    queue: Array
+    places: Integers
+    line: Array
+    series: Array
+    friction: Array
+    table_first: Integers
+    table_blend: Array
+    modes: Array
+    verdict: Array
+    summary: Array
+
+
+@compiled
+def _rows(count):
+    """Flat array of rows, beginning on a line of the cache."""
+    wide = np.zeros(count * LANES + _ALIGNMENT)
+    skip = (-(wide.ctypes.data // 8)) % _ALIGNMENT
+    return wide[skip : skip + count * LANES]
+
+
+@compiled
+def new_block(strips, steps, coefficients, modes, slots, kicked):
+    """Rows for a block of designs.
+
+    Parameters
+    ----------
+    strips, steps, coefficients, modes : int
+        Strips, steps, Fourier coefficients of a schedule and modes of the lifting line.
+    slots : int
+        Strips that are kept through the stroke at once.
+    kicked : bool
+        Whether the motion is disturbed.
+
+    Returns
+    -------
+    Block
+    """
+    return Block(
+        _rows(CONST_ROWS),
+        _rows(strips * PAR_ROWS),
+        _rows(SCHEDULES * coefficients),
+        _rows(modes * strips),
+        _rows(modes * strips),
+        _rows(KICK_ROWS),
+        _rows(strips),
+        _rows(steps * HINGE_ROWS),
+        _rows(2 * steps * SEG_ROWS),
+        _rows(2 * steps * SEG_ROWS if kicked else 0),
+        _rows(2 * steps * SUM_ROWS),
+        _rows(slots * steps * FLOW_ROWS),
+        _rows(steps * QUEUE_ROWS),
+        np.zeros((steps + 1) * LANES, np.int64),
+        _rows(strips * LINE_ROWS),
+        _rows(steps * SERIES_ROWS),
+        _rows(strips),
+        np.zeros(strips * LANES, np.int64),
+        _rows(strips),
+        _rows(4 * modes),
+        _rows(BLOCK_VERDICT_ROWS),
+        _rows(3 * SERIES_ROWS),
+    )

@@ -1,0 +1,318 @@
+"""How much circulation each strip makes on its own: induced velocity and separation together.
+
+The unknown of a strip is the effective downwash ``q_c``: the lagged one less the induced
+velocity, which itself follows from the circulation. For attached flow the circulation is
+``pi c q_c`` and the equation is linear; what separation takes away is the *deficit*,
+``q_c - circulation/(pi c)`` (plus where the flow is reversed and the sheet trails off the leading
+edge), and is found by iteration on the few strips that have one. What has converged is left alone,
+so that a design's answer never depends on its neighbours. `flapsim.kernel.lifting_line`
+does the same where a lifting line couples the strips.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from flapsim.kernel.compiled import compiled, inlined
+from flapsim.kernel.lanes import ALL_LANES, LANES, anywhere, either, lanes_where, put, row, select
+from flapsim.kernel.layout import (
+    ATTACHED,
+    BLOCK_UNSETTLED,
+    CONST_INDUCED_GAIN,
+    DRAG,
+    FLOW_ATTACHED,
+    FLOW_Q_CIRCULATION,
+    FLOW_Q_LAGGED,
+    FLOW_ROWS,
+    FLOW_SCRATCH_1,
+    FLOW_SPIN,
+    FLOW_U,
+    GRID_STEP_DEG,
+    LIFT,
+    LIFT_GAIN,
+    MOMENT,
+    PAR_CAMBER,
+    PAR_CHORD,
+    PAR_INVERSE_RANGE,
+    PAR_ONSET,
+    PAR_PLATE_DRAG,
+    PAR_ROWS,
+    QUEUE_ATTACHED,
+    QUEUE_DEFICIT,
+    QUEUE_DRAG,
+    QUEUE_GAIN,
+    QUEUE_INVERSE_RANGE,
+    QUEUE_LAGGED,
+    QUEUE_LAST,
+    QUEUE_ONSET,
+    QUEUE_Q,
+    QUEUE_ROWS,
+    QUEUE_SHIFT,
+    QUEUE_SLOPE,
+    QUEUE_U,
+    QUEUE_UNSETTLED,
+)
+from flapsim.kernel.section import (
+    TABLE,
+    THIN_PLATE,
+    attached_length,
+    attached_weight,
+    plate_separated_bound,
+)
+
+_MOST_SECANTS = 60
+_CREEPING = 8
+_TOLERANCE = 1e-13
+_GRID_PER_RADIAN = 180.0 / math.pi / GRID_STEP_DEG
+_TURN = round(360.0 / GRID_STEP_DEG)
+_QUEUE_FROM_FLOW = (
+    (QUEUE_Q, FLOW_Q_CIRCULATION),
+    (QUEUE_LAGGED, FLOW_Q_LAGGED),
+    (QUEUE_U, FLOW_U),
+    (QUEUE_SHIFT, FLOW_SCRATCH_1),
+    (QUEUE_ATTACHED, FLOW_ATTACHED),
+)
+_QUEUE_FROM_PARAMETER = (
+    (QUEUE_DRAG, PAR_PLATE_DRAG),
+    (QUEUE_ONSET, PAR_ONSET),
+    (QUEUE_INVERSE_RANGE, PAR_INVERSE_RANGE),
+)
+
+
+@inlined
+def look_up(values, first, blend, column, alpha):
+    """One column of a section table at an incidence.
+
+    Parameters
+    ----------
+    values : ndarray, shape (k, 6, n)
+        Tables, one Reynolds number after another.
+    first : int
+        The table below the strip's Reynolds number.
+    blend : float
+        Weight of the table after it.
+    column : int
+        Column.
+    alpha : float
+        Incidence, rad, within half a turn.
+    """
+    x = (alpha + math.pi) * _GRID_PER_RADIAN
+    i = min(max(int(x), 0), _TURN - 1)
+    d = x - i
+    low = values[first, column, i] + d * (values[first, column, i + 1] - values[first, column, i])
+    if blend == 0.0:
+        return low
+    second = first + 1
+    high = values[second, column, i] + d * (
+        values[second, column, i + 1] - values[second, column, i]
+    )
+    return low + blend * (high - low)
+
+
+@inlined
+def table_lift(values, first, blend, alpha, attached, frozen):
+    """Lift coefficient of a section table, with the attached length given or its own."""
+    lift = look_up(values, first, blend, LIFT, alpha)
+    if frozen:
+        steady = look_up(values, first, blend, ATTACHED, alpha)
+        gain = look_up(values, first, blend, LIFT_GAIN, alpha)
+        lift += (attached_weight(attached) - attached_weight(steady)) * gain
+    return lift
+
+
+@inlined
+def table_coefficients(values, first, blend, alpha):
+    """Drag and moment coefficients of a section table."""
+    drag = look_up(values, first, blend, DRAG, alpha)
+    return drag, look_up(values, first, blend, MOMENT, alpha)
+
+
+@inlined
+def plate_separates(q, u, shift, onset, attached, frozen):
+    """Where a thin plate has a deficit.
+
+    Asked without a root, since most strips are attached most of the time.
+    """
+    if frozen:
+        return attached < 1.0
+    w = q - shift
+    return either(w * w > onset * onset * (u * u + w * w), u <= 0.0)
+
+
+@inlined
+def plate_deficit(q, u, shift, drag, onset, inverse, attached, frozen):
+    """Deficit of a thin plate and its attached length.
+
+    ``shift`` is the effective downwash at which the plate has no incidence.
+    """
+    w = q - shift
+    if not frozen:
+        sine = w / (math.sqrt(u * u + w * w) + 1e-300)
+        attached = attached_length(sine, u, onset, inverse)
+    lost = 1.0 - attached_weight(attached)
+    # The sheet trails downstream, whichever edge that is.
+    return lost * (q - plate_separated_bound(abs(u), w, drag)), attached
+
+
+@inlined
+def table_deficit(q, u, tables, first, blend, attached, frozen):
+    """The same for a section table, of one design."""
+    alpha = math.atan2(q, u)
+    lift = table_lift(tables, first, blend, alpha, attached, frozen)
+    if not frozen:
+        attached = look_up(tables, first, blend, ATTACHED, alpha)
+    # The sheet trails downstream: in reversed flow it lies ahead of the chord.
+    bound = math.copysign(0.5, u) * math.sqrt(u * u + q * q) * lift / math.pi
+    return q - bound, attached
+
+
+@compiled
+def circulation_local(
+    flow, parameter, constant, verdict, queue, places, strip, slot, law, options, lookup
+):
+    """Effective downwash of one strip through the stroke, on its own: no or slope induction.
+
+    ``options``: 1 with the apparent-mass package, whether the attached length is given, steps.
+
+    Notes
+    -----
+    ``q_c = q_lagged - k (q_c - deficit)``. Where attached flow has no deficit that is the answer;
+    the rest, of whatever design and instant, queue up and are solved side by side.
+    """
+    apparent, frozen, steps = options
+    p = strip * PAR_ROWS
+    shrink = 1.0 / (1.0 + row(constant, CONST_INDUCED_GAIN))
+    onset, camber = row(parameter, p + PAR_ONSET), row(parameter, p + PAR_CAMBER)
+    quarter = apparent * 0.25 * row(parameter, p + PAR_CHORD)
+    waiting = np.int64(0)
+    for n in range(steps):
+        f = (slot * steps + n) * FLOW_ROWS
+        u = row(flow, f + FLOW_U)
+        q = row(flow, f + FLOW_Q_LAGGED) * shrink
+        put(flow, f + FLOW_Q_CIRCULATION, q)
+        if not frozen:
+            put(flow, f + FLOW_ATTACHED, 1.0)
+        which = 0
+        if law == THIN_PLATE:
+            attached = row(flow, f + FLOW_ATTACHED)
+            shift = camber * u + quarter * row(flow, f + FLOW_SPIN)
+            put(flow, f + FLOW_SCRATCH_1, shift)
+            which = lanes_where(plate_separates(q, u, shift, onset, attached, frozen))
+        elif law == TABLE:
+            which = ALL_LANES
+        if which != 0:
+            for lane in range(LANES):
+                if which & (1 << lane):
+                    places[waiting] = f * LANES + lane
+                    waiting += 1
+    _queue_up(queue, places, waiting, flow, parameter, constant, strip)
+    _settle(queue, places, waiting, law, strip, frozen, lookup)
+    for i in range(waiting):
+        at, o = places[i], _queued(i)
+        flow[at + FLOW_Q_CIRCULATION * LANES] = queue[o + QUEUE_Q * LANES]
+        flow[at + FLOW_ATTACHED * LANES] = queue[o + QUEUE_ATTACHED * LANES]
+        verdict[BLOCK_UNSETTLED * LANES + at % LANES] += queue[o + QUEUE_UNSETTLED * LANES]
+
+
+@inlined
+def _queued(i):
+    """Place of the first number of the i-th in the queue."""
+    return (i // LANES) * QUEUE_ROWS * LANES + i % LANES
+
+
+@compiled
+def _queue_up(queue, places, waiting, flow, parameter, constant, strip):
+    """Copy the numbers of all that wait; the last in the queue fills up its group."""
+    p = strip * PAR_ROWS
+    for i in range(-(-waiting // LANES) * LANES):
+        at, o = places[min(i, waiting - 1)], _queued(i)
+        design = at % LANES
+        for kept, given in _QUEUE_FROM_FLOW:
+            queue[o + kept * LANES] = flow[at + given * LANES]
+        for kept, given in _QUEUE_FROM_PARAMETER:
+            queue[o + kept * LANES] = parameter[(p + given) * LANES + design]
+        queue[o + QUEUE_GAIN * LANES] = constant[CONST_INDUCED_GAIN * LANES + design]
+
+
+@compiled
+def _settle(queue, places, waiting, law, strip, frozen, lookup):
+    """Solve for the effective downwash of all in the queue by the secant rule.
+
+    The slope is held between that of the steepest plausible stall and that of attached flow, more
+    loosely once a solution creeps. Groups that have settled step out, so that others do not wait
+    for them.
+    """
+    groups = -(-waiting // LANES)
+    left = np.arange(groups)
+    for trial in range(_MOST_SECANTS + 1):
+        going = 0
+        for i in range(groups):
+            g = left[i]
+            o = g * QUEUE_ROWS
+            if law == TABLE:
+                _queued_table_deficits(queue, places, g, waiting, strip, frozen, lookup)
+            else:
+                _queued_plate_deficits(queue, o, frozen)
+            gain, lagged, q = (
+                row(queue, o + QUEUE_GAIN),
+                row(queue, o + QUEUE_LAGGED),
+                row(queue, o + QUEUE_Q),
+            )
+            steep = 1.0 + gain
+            residual = steep * q - lagged - gain * row(queue, o + QUEUE_DEFICIT)
+            moves = abs(residual) > _TOLERANCE * (abs(lagged) + abs(row(queue, o + QUEUE_U)))
+            put(queue, o + QUEUE_UNSETTLED, select(moves, 1.0, 0.0))
+            if not anywhere(moves):
+                continue
+            left[going] = g
+            going += 1
+            slope = steep
+            if trial > 0:
+                # After the step -last/slope the residual changed by residual - last.
+                last = row(queue, o + QUEUE_LAST)
+                slope = row(queue, o + QUEUE_SLOPE) * ((last - residual) / last)
+                least = 0.2 if trial < _CREEPING else 0.02
+                slope = min(max(slope, least * steep), 1.0 + 2.0 * gain)
+            put(queue, o + QUEUE_Q, select(moves, q - residual / slope, q))
+            put(queue, o + QUEUE_SLOPE, slope)
+            put(queue, o + QUEUE_LAST, residual)
+        groups = going
+        if groups == 0:
+            break
+
+
+@inlined
+def _queued_plate_deficits(queue, o, frozen):
+    """Deficits of a group of thin plates."""
+    deficit, attached = plate_deficit(
+        row(queue, o + QUEUE_Q),
+        row(queue, o + QUEUE_U),
+        row(queue, o + QUEUE_SHIFT),
+        row(queue, o + QUEUE_DRAG),
+        row(queue, o + QUEUE_ONSET),
+        row(queue, o + QUEUE_INVERSE_RANGE),
+        row(queue, o + QUEUE_ATTACHED),
+        frozen,
+    )
+    put(queue, o + QUEUE_DEFICIT, deficit)
+    put(queue, o + QUEUE_ATTACHED, attached)
+
+
+@compiled
+def _queued_table_deficits(queue, places, group, waiting, strip, frozen, lookup):
+    """Deficits of a group of sections with tables."""
+    tables, table_first, table_blend = lookup
+    for lane in range(LANES):
+        o = group * QUEUE_ROWS * LANES + lane
+        design = strip * LANES + places[min(group * LANES + lane, waiting - 1)] % LANES
+        queue[o + QUEUE_DEFICIT * LANES], queue[o + QUEUE_ATTACHED * LANES] = table_deficit(
+            queue[o + QUEUE_Q * LANES],
+            queue[o + QUEUE_U * LANES],
+            tables,
+            table_first[design],
+            table_blend[design],
+            queue[o + QUEUE_ATTACHED * LANES],
+            frozen,
+        )

@@ -1,0 +1,1 @@
+"""What the wing is and how it moves."""
