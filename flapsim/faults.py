@@ -22,9 +22,9 @@ class Fault:
     key : str
         Key path, or the line for a file without keys; empty for the file as a whole.
     given : str
-        What was found there.
+        What was found there; empty where `allowed` is a whole sentence.
     allowed : str
-        What would be right.
+        What would be right, or a whole sentence that says what is wrong and what to do.
     hint : str
         What to do next; may be empty.
     """
@@ -37,11 +37,14 @@ class Fault:
 
     def __str__(self) -> str:
         where = f"{self.file}: {self.key}" if self.key else self.file
-        found = {MISSING_KEY: "missing", UNKNOWN_KEY: "no such key"}.get(
-            self.given, f"{self.given} given"
-        )
         end = f"; {self.hint}" if self.hint else ""
-        return f"{where}: {found}, {self.allowed} expected{end}"
+        if self.given == UNKNOWN_KEY:
+            return f"{where}: no such key, expected {self.allowed}{end}"
+        if self.given == MISSING_KEY:
+            return f"{where}: missing, expected {self.allowed}{end}"
+        found = f", found {self.given}" if self.given else ""
+        expected = "expected " if self.given else ""
+        return f"{where}: {expected}{self.allowed}{found}{end}"
 
 
 class CaseError(ValueError):
@@ -85,6 +88,10 @@ class Faults:
     def add(self, key: str, given: str, allowed: str, hint: str = "") -> None:
         """Note one fault."""
         self.found.append(Fault(self.file, key, given, allowed, hint))
+
+    def say(self, key: str, sentence: str) -> None:
+        """Note one fault in a sentence of its own."""
+        self.found.append(Fault(self.file, key, "", sentence))
 
     def raise_if_any(self) -> None:
         """Raise a CaseError if there are faults."""

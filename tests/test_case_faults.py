@@ -330,7 +330,7 @@ def test_an_empty_file_misses_every_required_table() -> None:
 
 def test_a_message_reads_as_a_sentence_for_people() -> None:
     (fault,) = faults_of(broken("frequency_hz = 2.8", "frequency_hz = -2.8"))
-    assert str(fault) == "broken.toml: stroke.frequency_hz: -2.8 given, a number > 0 expected"
+    assert str(fault) == "broken.toml: stroke.frequency_hz: expected a number > 0, found -2.8"
     (fault, missing) = faults_of(broken("frequency_hz = 2.8", "frequncy_hz = 2.8"))
     assert str(fault) == (
         "broken.toml: stroke.frequncy_hz: no such key, one of frequency_hz, plane_deg, heave, "

@@ -14,7 +14,7 @@ from flapsim.half_wing.pack import pack
 from flapsim.half_wing.twist.balance import balance
 from flapsim.half_wing.twist.compliance import compliances
 from flapsim.half_wing.twist.equations import KEPT
-from flapsim.kernel import layout as rows
+from flapsim.kernel import layout as at
 from flapsim.kernel import solve
 from flapsim.kernel.actuator import actuator_position
 from flapsim.wing.schedule import HARMONICS, evaluate, harmonic
@@ -141,8 +141,8 @@ def test_a_held_wing_deflects_by_moment_over_stiffness() -> None:
     batch, parts = compliances(case, pack(case).batch)
     answer = balance(case, batch, parts)
     series = solve(answer.batch, series=True).series[0, :, 0]
-    moment = series[rows.SERIES_TORQUE + rows.TWIST_OUTER_TIP]
-    moment += series[rows.SERIES_MASS_TORQUE + 3]
+    moment = series[at.SERIES_TORQUE + at.TWIST_OUTER_TIP]
+    moment += series[at.SERIES_MASS_TORQUE + 3]
     assert answer.twist[0, 0, 0] - np.radians(2.0) == pytest.approx(moment / 0.3, rel=1e-8)
     assert abs(moment) > 1e-3
 
@@ -158,13 +158,13 @@ def test_the_balance_holds_at_every_instant_for_few_runs_of_the_kernel(stiffness
     tau = 2.0 * np.pi * np.arange(len(series)) / len(series)
     spread = [
         evaluate(answer.batch.schedule[row, :, 0], tau)
-        for row in (rows.TWIST_OUTER_TIP, rows.TWIST_OUTER_ROOT)
+        for row in (at.TWIST_OUTER_TIP, at.TWIST_OUTER_ROOT)
     ]
     twist, rate = spread[0][0] - spread[1][0], spread[0][1] - spread[1][1]
     spring = stiffness * (np.radians(2.0) - twist)
     damper = 0.001 * rate * 2.0 * np.pi * FREQUENCY
-    load = series[:, rows.SERIES_TORQUE + rows.TWIST_OUTER_TIP]
-    load = load + series[:, rows.SERIES_MASS_TORQUE + 3]
+    load = series[:, at.SERIES_TORQUE + at.TWIST_OUTER_TIP]
+    load = load + series[:, at.SERIES_MASS_TORQUE + 3]
     # What the harmonics beyond those kept would balance.
     assert np.abs(load + spring - damper).max() < 2e-3 * np.abs(load).max()
 

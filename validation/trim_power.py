@@ -34,7 +34,7 @@ from flapsim.flight.balance import ideal_power
 from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
 from flapsim.flight.trim import Trim, trim
 from flapsim.half_wing.pack import pack
-from flapsim.kernel import layout as rows
+from flapsim.kernel import layout as at
 from flapsim.kernel import solve
 from flapsim.wing.body import weight
 from flapsim.wing.strips import strips
@@ -189,7 +189,7 @@ def second_reading() -> tuple[float, float, float]:
         wing = half.strips
         counted = wing.area + 2.0 * case.craft.shoulder_offset_m * inner
         constant = half.batch.constant.copy()
-        constant[rows.CONST_ASPECT_RATIO] *= wing.area / counted
+        constant[at.CONST_ASPECT_RATIO] *= wing.area / counted
         mean = solve(half.batch._replace(constant=constant)).mean
         return here, wing_loads(here, mean, mean)
 

@@ -57,7 +57,7 @@ MODEL = "thin airfoil, two-dimensional lag, no induced velocity, no apparent mas
 def step_response() -> tuple[FloatArray, FloatArray]:
     """Semichords after the step, and lagged over quasi-steady downwash, from the kernel's lag."""
     from flapsim.half_wing.wake import JONES, POLES
-    from flapsim.kernel import layout as rows
+    from flapsim.kernel import layout as at
     from flapsim.kernel.flow import wake_lag
     from flapsim.kernel.lanes import LANES
 
@@ -68,19 +68,19 @@ def step_response() -> tuple[FloatArray, FloatArray]:
     up, down = half / 2.0, half / 2.0 + half
     rate = raised_cosine(s - up) - raised_cosine(s - down)
     downwash = raised_step(s - up) - raised_step(s - down) - 0.5
-    flow = np.zeros((STEPS, rows.FLOW_ROWS, lanes))
+    flow = np.zeros((STEPS, at.FLOW_ROWS, lanes))
     # One semichord a second: time and distance are the same number.
-    flow[:, rows.FLOW_SEMICHORDS] = 1.0
-    flow[:, rows.FLOW_Q_RATE] = rate[:, None]
-    flow[:, rows.FLOW_Q_LAGGED] = downwash[:, None]
-    constant = np.zeros((rows.CONST_ROWS, lanes))
-    constant[rows.CONST_FREQUENCY] = 1.0 / SEMICHORDS_A_STROKE
+    flow[:, at.FLOW_SEMICHORDS] = 1.0
+    flow[:, at.FLOW_Q_RATE] = rate[:, None]
+    flow[:, at.FLOW_Q_LAGGED] = downwash[:, None]
+    constant = np.zeros((at.CONST_ROWS, lanes))
+    constant[at.CONST_FREQUENCY] = 1.0 / SEMICHORDS_A_STROKE
     for pole, (amplitude, decay) in enumerate(JONES):
-        constant[rows.CONST_LAG_AMPLITUDE_1 + 2 * pole] = amplitude
-        constant[rows.CONST_LAG_RATE_1 + 2 * pole] = decay
+        constant[at.CONST_LAG_AMPLITUDE_1 + 2 * pole] = amplitude
+        constant[at.CONST_LAG_RATE_1 + 2 * pole] = decay
     flat = flow.ravel()
     wake_lag(flat, constant.ravel(), POLES, 0, STEPS)
-    lagged = flat.reshape(flow.shape)[:, rows.FLOW_Q_LAGGED, 0]
+    lagged = flat.reshape(flow.shape)[:, at.FLOW_Q_LAGGED, 0]
     after = (s >= up) & (s < down - 1.0)
     return s[after] - up, lagged[after] + 0.5
 

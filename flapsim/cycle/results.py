@@ -23,7 +23,7 @@ from flapsim.half_wing.twist.half_wing import HalfWing, half_wing
 from flapsim.half_wing.twist.report import actuator_work, compliant, twist_power, twist_results
 from flapsim.half_wing.twist.stability import stability as stability_of
 from flapsim.kernel import Solution, solve
-from flapsim.kernel import layout as rows
+from flapsim.kernel import layout as at
 from flapsim.wing.body import body_loads, weight
 from flapsim.wing.proportions import ratio, reduced_frequency
 from flapsim.wing.schedule import evaluate as evaluate_schedule
@@ -32,11 +32,11 @@ Array = NDArray[np.float64]
 
 SEGMENTS = ("inner", "outer")
 SEGMENT_ROWS = (
-    ("lift_n", rows.SERIES_LIFT),
-    ("thrust_n", rows.SERIES_THRUST),
-    ("aero_power_w", rows.SERIES_POWER),
-    ("wake_loss_w", rows.SERIES_WAKE),
-    ("profile_loss_w", rows.SERIES_PROFILE),
+    ("lift_n", at.SERIES_LIFT),
+    ("thrust_n", at.SERIES_THRUST),
+    ("aero_power_w", at.SERIES_POWER),
+    ("wake_loss_w", at.SERIES_WAKE),
+    ("profile_loss_w", at.SERIES_PROFILE),
 )
 """What is reported of each segment, and where the kernel keeps it."""
 
@@ -80,30 +80,30 @@ def wing_loads(case: Case, starboard: Array, port: Array) -> dict[str, Array]:
     both, apart = starboard + port, starboard - port
 
     def total(row: int, source: Array) -> Array:
-        summed: Array = source[row] + source[rows.SEGMENT_SERIES + row]
+        summed: Array = source[row] + source[at.SEGMENT_SERIES + row]
         return summed
 
-    lift, thrust = both[rows.SERIES_TOTAL_LIFT], both[rows.SERIES_TOTAL_THRUST]
+    lift, thrust = both[at.SERIES_TOTAL_LIFT], both[at.SERIES_TOTAL_THRUST]
     pitch = np.radians(case.flight.pitch_deg)
     force_x = -thrust * np.cos(pitch) - lift * np.sin(pitch)
     force_z = lift * np.cos(pitch) - thrust * np.sin(pitch)
-    side = total(rows.SERIES_SIDE, apart)
+    side = total(at.SERIES_SIDE, apart)
     x, y, z = case.craft.centre_of_mass_m
     out = {
         "lift_n": lift,
         "thrust_n": thrust,
         "side_n": side,
-        "rolling_moment_n_m": total(rows.SERIES_ROLL, apart) - (y * force_z - z * side),
-        "pitching_moment_n_m": both[rows.SERIES_TOTAL_PITCH] - (z * force_x - x * force_z),
-        "yawing_moment_n_m": total(rows.SERIES_YAW, apart) - (x * side - y * force_x),
-        "aero_power_w": both[rows.SERIES_TOTAL_POWER],
-        "wake_loss_w": total(rows.SERIES_WAKE, both),
-        "profile_loss_w": total(rows.SERIES_PROFILE, both),
-        "inertial_power_w": both[rows.SERIES_INERTIAL],
+        "rolling_moment_n_m": total(at.SERIES_ROLL, apart) - (y * force_z - z * side),
+        "pitching_moment_n_m": both[at.SERIES_TOTAL_PITCH] - (z * force_x - x * force_z),
+        "yawing_moment_n_m": total(at.SERIES_YAW, apart) - (x * side - y * force_x),
+        "aero_power_w": both[at.SERIES_TOTAL_POWER],
+        "wake_loss_w": total(at.SERIES_WAKE, both),
+        "profile_loss_w": total(at.SERIES_PROFILE, both),
+        "inertial_power_w": both[at.SERIES_INERTIAL],
     }
     for index, segment in enumerate(segment_names(case)):
         for name, row in SEGMENT_ROWS:
-            out[f"{segment}_{name}"] = both[index * rows.SEGMENT_SERIES + row]
+            out[f"{segment}_{name}"] = both[index * at.SEGMENT_SERIES + row]
     return out
 
 
@@ -144,7 +144,7 @@ def means(
     held = hold(half.design.batch, out["lift_n"]) if still else _NOT_HELD
     moving = np.where(airspeed > 0.0, 1.0, np.nan)
     load = np.where(np.asarray(weight(case)) > 0.0, weight(case), np.nan)
-    tilt = half.design.batch.constant[rows.CONST_TILT]
+    tilt = half.design.batch.constant[at.CONST_TILT]
     out["pitching_moment_n_m"] = out["pitching_moment_n_m"] + body.pitching_moment
     out["thrust_power_w"] = thrust * airspeed
     out["drag_n"] = body.drag + np.zeros_like(thrust)
@@ -189,14 +189,14 @@ def drive_watts(
     both = solved[0].series + solved[-1].series
     steps = both.shape[0]
     tau = 2.0 * np.pi * np.arange(steps) / steps
-    plunge, rate, _ = evaluate_schedule(halves[0].design.batch.schedule[rows.PLUNGE_INNER], tau)
+    plunge, rate, _ = evaluate_schedule(halves[0].design.batch.schedule[at.PLUNGE_INNER], tau)
     pairs = list(zip(halves, solved, strict=True))
     twist = [twist_power(case, half, solution.series) for half, solution in pairs]
     work = [actuator_work(case, half, solution.series) for half, solution in pairs]
     return drive_means(
         replace(case, drive=with_actuators(case.drive, work[0] + work[-1])),
-        both[:, rows.SERIES_TOTAL_POWER] - (twist[0] + twist[-1]),
-        both[:, rows.SERIES_INERTIAL],
+        both[:, at.SERIES_TOTAL_POWER] - (twist[0] + twist[-1]),
+        both[:, at.SERIES_INERTIAL],
         plunge,
         rate * 2.0 * np.pi * np.asarray(case.stroke.frequency_hz),
         thrust,
@@ -249,9 +249,9 @@ def checks(
     left = loads["aero_power_w"] - thrust_power - loads["wake_loss_w"] - loads["profile_loss_w"]
     scale = np.abs(loads["aero_power_w"]) + np.abs(thrust_power) + 1e-300
     verdict = np.stack([solution.verdict for solution in solved])
-    excursion = solved[0].high[rows.SERIES_TIP] - solved[0].low[rows.SERIES_TIP]
-    cosine = np.clip(verdict[:, rows.VERDICT_COS_INCIDENCE].min(axis=0), -1.0, 1.0)
-    stalled = np.mean([solution.mean[rows.SERIES_STALLED] for solution in solved], axis=0)
+    excursion = solved[0].high[at.SERIES_TIP] - solved[0].low[at.SERIES_TIP]
+    cosine = np.clip(verdict[:, at.VERDICT_COS_INCIDENCE].min(axis=0), -1.0, 1.0)
+    stalled = np.mean([solution.mean[at.SERIES_STALLED] for solution in solved], axis=0)
     nothing = np.zeros_like(left)
     balances = [half.balance for half in halves if half.balance is not None]
     of_twist = {
@@ -264,10 +264,10 @@ def checks(
         + nothing,
         "incidence_max_deg": np.degrees(np.arccos(cosine)),
         "stalled_fraction": stalled,
-        "induced_unconverged": verdict[:, rows.VERDICT_UNCONVERGED].sum(axis=0),
+        "induced_unconverged": verdict[:, at.VERDICT_UNCONVERGED].sum(axis=0),
         "reduced_frequency": reduced_frequency(case, wing) + nothing,
         "strouhal": ratio(frequency * excursion, airspeed) + nothing,
-        "reynolds": verdict[:, rows.VERDICT_REYNOLDS].min(axis=0),
+        "reynolds": verdict[:, at.VERDICT_REYNOLDS].min(axis=0),
         "aspect_ratio": wing.aspect_ratio + nothing,
     } | {name: np.max(values, axis=0) for name, values in of_twist.items() if values}
 
@@ -351,9 +351,9 @@ def _evaluate(
         segment, _, rest = name.partition("_")
         out[f"segments.{segment}.{rest}" if segment in SEGMENTS else f"mean.{name}"] = values
     for name, row in (
-        ("lift_n", rows.SERIES_TOTAL_LIFT),
-        ("thrust_n", rows.SERIES_TOTAL_THRUST),
-        ("aero_power_w", rows.SERIES_TOTAL_POWER),
+        ("lift_n", at.SERIES_TOTAL_LIFT),
+        ("thrust_n", at.SERIES_TOTAL_THRUST),
+        ("aero_power_w", at.SERIES_TOTAL_POWER),
     ):
         # With two different halves this is the peak of their sum only if they peak together.
         high = sum(solution.high[row] for solution in (solved[0], solved[-1]))

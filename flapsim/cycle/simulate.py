@@ -32,7 +32,7 @@ from flapsim.half_wing.twist.stability import Stability, stability
 from flapsim.half_wing.twist.still import still_wing
 from flapsim.half_wing.twist.verdict import no_twist, unstable_twist
 from flapsim.kernel import Solution, solve
-from flapsim.kernel import layout as rows
+from flapsim.kernel import layout as at
 from flapsim.wing.schedule import evaluate
 
 __all__ = ["Cycle", "simulate"]
@@ -278,12 +278,12 @@ def _series(case: Case, halves: list[HalfWing], solved: list[Solution]) -> dict[
         out["heave_m" if name == "heave" else f"{name}_deg"] = (
             value if name == "heave" else value * _DEGREES
         )
-        torque = (starboard + port)[rows.SERIES_TORQUE + row]
+        torque = (starboard + port)[at.SERIES_TORQUE + row]
         out["force_heave_n" if name == "heave" else f"torque_{name}_n_m"] = torque
         power = np.zeros_like(tau)
         for half, solution in zip((halves[0], halves[-1]), (solved[0], solved[-1]), strict=True):
             _, rate, _ = evaluate(half.design.batch.schedule[row, :, 0], tau)
-            power -= solution.series[:, rows.SERIES_TORQUE + row, 0] * rate * omega
+            power -= solution.series[:, at.SERIES_TORQUE + row, 0] * rate * omega
         out[f"power_{name}_w"] = power
     strokes = [solution.series for solution in solved]
     twist = [twist_power(case, *pair)[:, 0] for pair in zip(halves, strokes, strict=True)]
@@ -295,17 +295,17 @@ def _strips(half: HalfWing, solution: Solution) -> dict[str, NDArray[Any]]:
     """What every starboard strip does through the stroke."""
     wing, batch = half.design.strips, half.design.batch
     fields = np.moveaxis(solution.fields[..., 0], 2, 0)
-    density = batch.constant[rows.CONST_DENSITY, 0]
-    airspeed = batch.constant[rows.CONST_AIRSPEED, 0]
-    beta = batch.constant[rows.CONST_AIR_ANGLE, 0]
+    density = batch.constant[at.CONST_DENSITY, 0]
+    airspeed = batch.constant[at.CONST_AIRSPEED, 0]
+    beta = batch.constant[at.CONST_AIR_ANGLE, 0]
     tau = 2.0 * np.pi * np.arange(batch.steps) / batch.steps
     angle = [evaluate(batch.schedule[row, :, 0], tau)[0] for row in range(3)]
     outer = (wing.segment == 1)[:, None]
     dihedral = angle[0] + np.where(outer, angle[1], 0.0)
     sweep = np.where(outer, angle[2], 0.0)
-    u, w = fields[rows.FIELD_U], fields[rows.FIELD_W]
-    normal, aft = fields[rows.FIELD_NORMAL], fields[rows.FIELD_AFT]
-    sine, cosine = fields[rows.FIELD_SIN], fields[rows.FIELD_COS]
+    u, w = fields[at.FIELD_U], fields[at.FIELD_W]
+    normal, aft = fields[at.FIELD_NORMAL], fields[at.FIELD_AFT]
+    sine, cosine = fields[at.FIELD_SIN], fields[at.FIELD_COS]
     along = aft * cosine + normal * sine
     across = normal * cosine - aft * sine
     force_x = along * np.cos(sweep)
@@ -319,17 +319,17 @@ def _strips(half: HalfWing, solution: Solution) -> dict[str, NDArray[Any]]:
         "chord_m": wing.chord,
         "width_m": wing.width,
         "incidence_deg": np.arctan2(w, u) * _DEGREES,
-        "attached_fraction": fields[rows.FIELD_ATTACHED],
-        "circulation_m2_s": fields[rows.FIELD_CIRCULATION],
-        "induced_velocity_m_s": fields[rows.FIELD_INDUCED],
+        "attached_fraction": fields[at.FIELD_ATTACHED],
+        "circulation_m2_s": fields[at.FIELD_CIRCULATION],
+        "induced_velocity_m_s": fields[at.FIELD_INDUCED],
         "relative_speed_m_s": speed,
         "normal_force_n_m": normal,
         "chordwise_force_n_m": aft,
-        "moment_n_m_m": fields[rows.FIELD_MOMENT],
+        "moment_n_m_m": fields[at.FIELD_MOMENT],
         "normal_coefficient": normal / np.where(pressure > 0.0, pressure, np.nan),
         "lift_n_m": force_z * math.cos(beta) - force_x * math.sin(beta),
         "thrust_n_m": thrust,
-        "power_w_m": thrust * airspeed + fields[rows.FIELD_LOSS],
+        "power_w_m": thrust * airspeed + fields[at.FIELD_LOSS],
     }
 
 

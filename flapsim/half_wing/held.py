@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flapsim.kernel import Batch, solve
-from flapsim.kernel import layout as rows
+from flapsim.kernel import layout as at
 
 Array = NDArray[np.float64]
 
@@ -52,16 +52,16 @@ def held_still(batch: Batch) -> Batch:
     """
     schedule = np.zeros_like(batch.schedule)
     schedule[:, 0] = batch.schedule[:, 0]
-    schedule[rows.HEAVE] = 0.0
+    schedule[at.HEAVE] = 0.0
     return batch._replace(schedule=schedule, steps=1)
 
 
 def _at_angle(batch: Batch, angle: Array) -> tuple[Array, Array]:
     """Lift and thrust of both wings with the air at given angles."""
     constant = batch.constant.copy()
-    constant[rows.CONST_AIR_ANGLE] = angle
+    constant[at.CONST_AIR_ANGLE] = angle
     mean = 2.0 * solve(batch._replace(constant=constant), inertia=False).mean
-    return mean[rows.SERIES_TOTAL_LIFT], mean[rows.SERIES_TOTAL_THRUST]
+    return mean[at.SERIES_TOTAL_LIFT], mean[at.SERIES_TOTAL_THRUST]
 
 
 def hold(batch: Batch, lift: ArrayLike) -> Held:
@@ -87,7 +87,7 @@ def hold(batch: Batch, lift: ArrayLike) -> Held:
     """
     still = held_still(batch)
     wanted = np.broadcast_to(np.asarray(lift, dtype=np.float64), batch.constant.shape[1:])
-    angle = batch.constant[rows.CONST_AIR_ANGLE].copy()
+    angle = batch.constant[at.CONST_AIR_ANGLE].copy()
     made, thrust = _at_angle(still, angle)
     tare = thrust
     before, made_before = angle + 1e-3, _at_angle(still, angle + 1e-3)[0]

@@ -11,7 +11,6 @@ from flapsim.case import Case, Section
 from flapsim.case.tables import read_polar
 from flapsim.half_wing.induced import deficit_filter, lifting_line_operators
 from flapsim.half_wing.polar import (
-    COLUMNS,
     GRID_DEG,
     SectionTable,
     polar_table,
@@ -19,7 +18,7 @@ from flapsim.half_wing.polar import (
 )
 from flapsim.half_wing.wake import JONES, lag_constants
 from flapsim.kernel import Batch
-from flapsim.kernel import layout as rows
+from flapsim.kernel import layout as at
 from flapsim.kernel.section import (
     FRICTION_LAMINAR,
     FRICTION_NUMBER,
@@ -36,9 +35,9 @@ from flapsim.wing.strips import Strips, strips
 Array = NDArray[np.float64]
 
 _INDUCED = {
-    "none": rows.INDUCED_NONE,
-    "slope": rows.INDUCED_SLOPE,
-    "lifting-line": rows.INDUCED_LIFTING_LINE,
+    "none": at.INDUCED_NONE,
+    "slope": at.INDUCED_SLOPE,
+    "lifting-line": at.INDUCED_LIFTING_LINE,
 }
 _LAWS = {
     "thin-airfoil": THIN_AIRFOIL,
@@ -180,54 +179,54 @@ def _in_lanes(values: Array, lanes: int, axes: int) -> Array:
 def _constants(case: Case, wing: Strips) -> Array:
     tilt = np.radians(case.stroke.plane_deg)
     written: dict[int, ArrayLike] = {
-        rows.CONST_DENSITY: case.air.density,
-        rows.CONST_VISCOSITY: case.air.kinematic_viscosity,
-        rows.CONST_AIRSPEED: case.flight.airspeed_m_s,
-        rows.CONST_AIR_ANGLE: np.radians(case.flight.pitch_deg) + tilt,
-        rows.CONST_TILT: tilt,
-        rows.CONST_CLIMB: np.radians(case.flight.climb_deg),
-        rows.CONST_FREQUENCY: case.stroke.frequency_hz,
-        rows.CONST_SHOULDER: case.craft.shoulder_offset_m,
-        rows.CONST_INNER_LENGTH: wing.inner_length,
-        rows.CONST_OUTER_LENGTH: 0.0 if case.wing.outer is None else case.wing.outer.length_m,
-        rows.CONST_SEMISPAN: wing.semispan,
-        rows.CONST_AREA: wing.area,
-        rows.CONST_ASPECT_RATIO: wing.aspect_ratio,
-        rows.CONST_TWIST_AXIS: case.wing.twist_axis,
+        at.CONST_DENSITY: case.air.density,
+        at.CONST_VISCOSITY: case.air.kinematic_viscosity,
+        at.CONST_AIRSPEED: case.flight.airspeed_m_s,
+        at.CONST_AIR_ANGLE: np.radians(case.flight.pitch_deg) + tilt,
+        at.CONST_TILT: tilt,
+        at.CONST_CLIMB: np.radians(case.flight.climb_deg),
+        at.CONST_FREQUENCY: case.stroke.frequency_hz,
+        at.CONST_SHOULDER: case.craft.shoulder_offset_m,
+        at.CONST_INNER_LENGTH: wing.inner_length,
+        at.CONST_OUTER_LENGTH: 0.0 if case.wing.outer is None else case.wing.outer.length_m,
+        at.CONST_SEMISPAN: wing.semispan,
+        at.CONST_AREA: wing.area,
+        at.CONST_ASPECT_RATIO: wing.aspect_ratio,
+        at.CONST_TWIST_AXIS: case.wing.twist_axis,
     }
     lag = lag_constants(case.model.wake_lag, wing.aspect_ratio)
-    written |= {rows.CONST_LAG_AMPLITUDE_1 + i: lag[i] for i in range(len(lag))}
+    written |= {at.CONST_LAG_AMPLITUDE_1 + i: lag[i] for i in range(len(lag))}
     shape = np.broadcast_shapes(*(np.shape(value) for value in written.values()))
-    out = np.zeros((rows.CONST_ROWS, *shape))
+    out = np.zeros((at.CONST_ROWS, *shape))
     for row, value in written.items():
         out[row] = value
     return out
 
 
 def _parameters(wing: Strips, sections: list[Section], plate_drag: ArrayLike, lanes: int) -> Array:
-    out = np.zeros((wing.segment.size, rows.PAR_ROWS, lanes))
+    out = np.zeros((wing.segment.size, at.PAR_ROWS, lanes))
     along = {
-        rows.PAR_DISTANCE: wing.distance,
-        rows.PAR_FRACTION: wing.fraction,
-        rows.PAR_WIDTH: wing.width,
-        rows.PAR_CHORD: wing.chord,
-        rows.PAR_SKIN: wing.skin,
-        rows.PAR_SPAR: wing.spar,
+        at.PAR_DISTANCE: wing.distance,
+        at.PAR_FRACTION: wing.fraction,
+        at.PAR_WIDTH: wing.width,
+        at.PAR_CHORD: wing.chord,
+        at.PAR_SKIN: wing.skin,
+        at.PAR_SPAR: wing.spar,
     }
     for row, values in along.items():
         out[:, row] = values if values.ndim == 2 else values[:, None]
-    out[:, rows.PAR_PLATE_DRAG] = plate_drag
+    out[:, at.PAR_PLATE_DRAG] = plate_drag
     for index, section in enumerate(sections):
         here = wing.segment == index
         half = 0.5 * np.asarray(section.stall_width_deg)
         onset = np.sin(np.radians(section.stall_deg - half))
         full = np.sin(np.radians(section.stall_deg + half))
         table = _LAWS[section.law] == TABLE
-        out[here, rows.PAR_CAMBER] = 0.0 if table else -np.radians(section.zero_lift_deg)
-        out[here, rows.PAR_SUCTION] = section.suction
-        out[here, rows.PAR_ONSET] = onset
-        out[here, rows.PAR_INVERSE_RANGE] = 1.0 / (full - onset)
-        out[here, rows.PAR_FRICTION] = section.friction_factor * (
+        out[here, at.PAR_CAMBER] = 0.0 if table else -np.radians(section.zero_lift_deg)
+        out[here, at.PAR_SUCTION] = section.suction
+        out[here, at.PAR_ONSET] = onset
+        out[here, at.PAR_INVERSE_RANGE] = 1.0 / (full - onset)
+        out[here, at.PAR_FRICTION] = section.friction_factor * (
             1.0 if isinstance(section.friction, str) else section.friction
         )
     return out
@@ -273,7 +272,7 @@ class _Tables:
 
     def values(self) -> Array:
         if not self._tables:
-            return np.zeros((0, COLUMNS, GRID_DEG.size))
+            return np.zeros((0, at.COLUMNS, GRID_DEG.size))
         return np.concatenate([t.values for t in self._tables])
 
     def log_reynolds(self) -> Array:

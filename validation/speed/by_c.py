@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.kernel import Batch
-from flapsim.kernel import layout as rows
+from flapsim.kernel import layout as at
 from validation.speed.question import Means
 
 SOURCE = Path(__file__).with_name("yardstick.c")
@@ -22,29 +22,29 @@ FLAGS = ("-O3", "-march=native", "-ffast-math", "-fopenmp")
 
 # In the order of the enumerations of the C source.
 CONSTANTS = (
-    rows.CONST_DENSITY,
-    rows.CONST_VISCOSITY,
-    rows.CONST_AIRSPEED,
-    rows.CONST_AIR_ANGLE,
-    rows.CONST_TILT,
-    rows.CONST_FREQUENCY,
-    rows.CONST_INNER_LENGTH,
-    rows.CONST_ASPECT_RATIO,
-    rows.CONST_TWIST_AXIS,
-    rows.CONST_LAG_AMPLITUDE_1,
-    rows.CONST_LAG_RATE_1,
+    at.CONST_DENSITY,
+    at.CONST_VISCOSITY,
+    at.CONST_AIRSPEED,
+    at.CONST_AIR_ANGLE,
+    at.CONST_TILT,
+    at.CONST_FREQUENCY,
+    at.CONST_INNER_LENGTH,
+    at.CONST_ASPECT_RATIO,
+    at.CONST_TWIST_AXIS,
+    at.CONST_LAG_AMPLITUDE_1,
+    at.CONST_LAG_RATE_1,
 )
 PARAMETERS = (
-    rows.PAR_DISTANCE,
-    rows.PAR_FRACTION,
-    rows.PAR_WIDTH,
-    rows.PAR_CHORD,
-    rows.PAR_CAMBER,
-    rows.PAR_SUCTION,
-    rows.PAR_ONSET,
-    rows.PAR_INVERSE_RANGE,
-    rows.PAR_PLATE_DRAG,
-    rows.PAR_FRICTION,
+    at.PAR_DISTANCE,
+    at.PAR_FRACTION,
+    at.PAR_WIDTH,
+    at.PAR_CHORD,
+    at.PAR_CAMBER,
+    at.PAR_SUCTION,
+    at.PAR_ONSET,
+    at.PAR_INVERSE_RANGE,
+    at.PAR_PLATE_DRAG,
+    at.PAR_FRICTION,
 )
 TORQUES = 6
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.kernel import Batch
-from flapsim.kernel import layout as rows
+from flapsim.kernel import layout as at
 from validation.speed.question import Means
 
 Array = NDArray[np.float64]
@@ -27,7 +27,7 @@ CREEPING = 8
 def by_numpy(batch: Batch) -> Means:
     """All designs of a batch by the yardstick, chunk by chunk."""
     designs = batch.constant.shape[1]
-    parts = [_chunk(batch, slice(at, at + CHUNK)) for at in range(0, designs, CHUNK)]
+    parts = [_chunk(batch, slice(place, place + CHUNK)) for place in range(0, designs, CHUNK)]
     return Means(*(np.concatenate(column, axis=-1) for column in zip(*parts, strict=True)))
 
 
@@ -91,24 +91,24 @@ def _chunk(batch: Batch, here: slice) -> Means:
     def strip(row: int) -> Array:
         return np.ascontiguousarray(batch.parameter[:, row, here].T[:, None, :])
 
-    omega = 2.0 * np.pi * constant(rows.CONST_FREQUENCY)
-    motion = [_schedule(batch, row, here, omega) for row in range(rows.SCHEDULES)]
-    inner, outer = motion[rows.PLUNGE_INNER], motion[rows.PLUNGE_OUTER]
+    omega = 2.0 * np.pi * constant(at.CONST_FREQUENCY)
+    motion = [_schedule(batch, row, here, omega) for row in range(at.SCHEDULES)]
+    inner, outer = motion[at.PLUNGE_INNER], motion[at.PLUNGE_OUTER]
     both = _Motion(*(first + second for first, second in zip(inner, outer, strict=True)))
-    speed, angle = constant(rows.CONST_AIRSPEED), constant(rows.CONST_AIR_ANGLE)
+    speed, angle = constant(at.CONST_AIRSPEED), constant(at.CONST_AIR_ANGLE)
     along, up = speed * np.cos(angle), speed * np.sin(angle)
-    arm = constant(rows.CONST_INNER_LENGTH)
-    r, eta = strip(rows.PAR_DISTANCE), strip(rows.PAR_FRACTION)
+    arm = constant(at.CONST_INNER_LENGTH)
+    r, eta = strip(at.PAR_DISTANCE), strip(at.PAR_FRACTION)
     first = batch.segment == 0
-    at, beyond = np.flatnonzero(first), np.flatnonzero(~first)
+    place, beyond = np.flatnonzero(first), np.flatnonzero(~first)
     flows = [
         _segment_flow(
             along,
-            up * np.cos(inner.value) - r[..., at] * inner.rate,
-            -up * np.sin(inner.value) * inner.rate - r[..., at] * inner.acceleration,
-            eta[..., at],
-            motion[rows.TWIST_INNER_ROOT],
-            motion[rows.TWIST_INNER_TIP],
+            up * np.cos(inner.value) - r[..., place] * inner.rate,
+            -up * np.sin(inner.value) * inner.rate - r[..., place] * inner.acceleration,
+            eta[..., place],
+            motion[at.TWIST_INNER_ROOT],
+            motion[at.TWIST_INNER_TIP],
         ),
         _segment_flow(
             along,
@@ -123,14 +123,14 @@ def _chunk(batch: Batch, here: slice) -> Means:
             )
             - r[..., beyond] * both.acceleration,
             eta[..., beyond],
-            motion[rows.TWIST_OUTER_ROOT],
-            motion[rows.TWIST_OUTER_TIP],
+            motion[at.TWIST_OUTER_ROOT],
+            motion[at.TWIST_OUTER_TIP],
         ),
     ]
     flow = _Flow(*(np.concatenate(pair, axis=-1) for pair in zip(*flows, strict=True)))
 
-    chord, camber = strip(rows.PAR_CHORD), strip(rows.PAR_CAMBER)
-    axis = constant(rows.CONST_TWIST_AXIS)
+    chord, camber = strip(at.PAR_CHORD), strip(at.PAR_CAMBER)
+    axis = constant(at.CONST_TWIST_AXIS)
     speed_squared = flow.u**2 + flow.w**2
     lever = (0.75 - axis) * chord
     downwash = flow.w + lever * flow.spin + camber * flow.u
@@ -138,9 +138,9 @@ def _chunk(batch: Batch, here: slice) -> Means:
     lagged = downwash - _wake_state(
         rate,
         2.0 * np.sqrt(speed_squared) / chord,
-        1.0 / (constant(rows.CONST_FREQUENCY)[:, 0] * batch.steps),
-        constant(rows.CONST_LAG_AMPLITUDE_1)[:, 0],
-        constant(rows.CONST_LAG_RATE_1)[:, 0],
+        1.0 / (constant(at.CONST_FREQUENCY)[:, 0] * batch.steps),
+        constant(at.CONST_LAG_AMPLITUDE_1)[:, 0],
+        constant(at.CONST_LAG_RATE_1)[:, 0],
     )
     effective, attached = _effective_downwash(batch, here, flow, lagged, chord, camber)
     return _loads(batch, here, flow, downwash, effective, attached, speed_squared, inner, outer)
@@ -195,17 +195,17 @@ def _effective_downwash(
     def strip(row: int) -> Array:
         return np.ascontiguousarray(batch.parameter[:, row, here].T[:, None, :])
 
-    onset, inverse = strip(rows.PAR_ONSET), strip(rows.PAR_INVERSE_RANGE)
-    drag = strip(rows.PAR_PLATE_DRAG)
+    onset, inverse = strip(at.PAR_ONSET), strip(at.PAR_INVERSE_RANGE)
+    drag = strip(at.PAR_PLATE_DRAG)
     shape = lagged.shape
-    k = np.broadcast_to(2.0 / batch.constant[rows.CONST_ASPECT_RATIO, here, None, None], shape)
+    k = np.broadcast_to(2.0 / batch.constant[at.CONST_ASPECT_RATIO, here, None, None], shape)
     quarter = 0.25 * chord * flow.spin
 
-    def deficit(q: Array, at: tuple[Array, ...] | slice) -> tuple[Array, Array]:
+    def deficit(q: Array, place: tuple[Array, ...] | slice) -> tuple[Array, Array]:
         """Downwash whose circulation stall takes away, and the attached length."""
 
         def pick(values: Array) -> Array:
-            return values if isinstance(at, slice) else np.broadcast_to(values, shape)[at]
+            return values if isinstance(place, slice) else np.broadcast_to(values, shape)[place]
 
         u = pick(flow.u)
         w = q - pick(camber) * u - pick(quarter)
@@ -219,14 +219,14 @@ def _effective_downwash(
 
     q = lagged / (1.0 + k)
     lost, f = deficit(q, slice(None))
-    at = np.nonzero(f < 1.0)
-    if at[0].size == 0:
+    place = np.nonzero(f < 1.0)
+    if place[0].size == 0:
         return q, f
     # Secant rule on the strips and instants that stall, each left alone once it has settled.
-    now, target, gain, losing = q[at], lagged[at], k[at], lost[at]
+    now, target, gain, losing = q[place], lagged[place], k[place], lost[place]
     slope = 1.0 + gain
     before = np.zeros_like(now)
-    tolerance = 1e-12 * (np.abs(target) + np.abs(flow.u[at]))
+    tolerance = 1e-12 * (np.abs(target) + np.abs(flow.u[place]))
     moving = np.ones(now.shape, dtype=bool)
     for trial in range(MOST_TRIALS):
         residual = (1.0 + gain) * now - target - gain * losing
@@ -239,9 +239,9 @@ def _effective_downwash(
             slope = np.clip(slope * change, least * (1.0 + gain), 1.0 + 2.0 * gain)
         now = np.where(moving, now - residual / slope, now)
         before = residual
-        losing, _ = deficit(now, at)
-    q[at] = now
-    f[at] = deficit(now, at)[1]
+        losing, _ = deficit(now, place)
+    q[place] = now
+    f[place] = deficit(now, place)[1]
     return q, f
 
 
@@ -264,9 +264,9 @@ def _loads(
     def strip(row: int) -> Array:
         return np.ascontiguousarray(batch.parameter[:, row, here].T[:, None, :])
 
-    density, axis = constant(rows.CONST_DENSITY), constant(rows.CONST_TWIST_AXIS)
-    chord, camber = strip(rows.PAR_CHORD), strip(rows.PAR_CAMBER)
-    suction, width = strip(rows.PAR_SUCTION), strip(rows.PAR_WIDTH)
+    density, axis = constant(at.CONST_DENSITY), constant(at.CONST_TWIST_AXIS)
+    chord, camber = strip(at.PAR_CHORD), strip(at.PAR_CAMBER)
+    suction, width = strip(at.PAR_SUCTION), strip(at.PAR_WIDTH)
     u, spin = flow.u, flow.spin
     w_c = effective - camber * u
     w_m = w_c - 0.25 * chord * spin
@@ -277,16 +277,16 @@ def _loads(
     reynolds = np.maximum(
         chord
         * np.sqrt(np.mean(speed_squared, axis=1, keepdims=True))
-        / constant(rows.CONST_VISCOSITY),
+        / constant(at.CONST_VISCOSITY),
         1000.0,
     )
-    friction = strip(rows.PAR_FRICTION) * 0.91 / np.log10(reynolds) ** 2.58
+    friction = strip(at.PAR_FRICTION) * 0.91 / np.log10(reynolds) ** 2.58
     separated = (
         (1.0 - weight)
         * 0.5
         * density
         * chord
-        * strip(rows.PAR_PLATE_DRAG)
+        * strip(at.PAR_PLATE_DRAG)
         * w_m
         * speed
         / (0.56 + 0.44 * np.abs(sine))
@@ -321,13 +321,13 @@ def _loads(
     along = width * (aft * cos_twist + normal * sin_twist)
     across = width * (normal * cos_twist - aft * sin_twist)
     first, second = batch.segment == 0, batch.segment == 1
-    r, eta = strip(rows.PAR_DISTANCE), strip(rows.PAR_FRACTION)
+    r, eta = strip(at.PAR_DISTANCE), strip(at.PAR_FRACTION)
     moment = width * moment
 
     def over(values: Array, segment: Array) -> Array:
         return np.sum(values[..., segment], axis=-1, keepdims=True)
 
-    angle = constant(rows.CONST_AIR_ANGLE)
+    angle = constant(at.CONST_AIR_ANGLE)
     total = inner.value + outer.value
     forward = np.sum(along, axis=-1, keepdims=True)
     upward = over(across, first) * np.cos(inner.value) + over(across, second) * np.cos(total)
@@ -337,7 +337,7 @@ def _loads(
     torques = [
         over(r * across, first)
         + hinge
-        + constant(rows.CONST_INNER_LENGTH) * over(across, second) * np.cos(outer.value),
+        + constant(at.CONST_INNER_LENGTH) * over(across, second) * np.cos(outer.value),
         hinge,
         over((1.0 - eta) * moment, first),
         over(eta * moment, first),
@@ -354,7 +354,7 @@ def _loads(
     return Means(
         mean(lift),
         mean(thrust),
-        mean(thrust * constant(rows.CONST_AIRSPEED)) + summed(loss),
+        mean(thrust * constant(at.CONST_AIRSPEED)) + summed(loss),
         summed(wake),
         summed(profile),
         np.stack([mean(values) for values in torques]),

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from flapsim.case import Case
 from flapsim.kernel import Batch, solve
-from flapsim.kernel import layout as rows
+from flapsim.kernel import layout as at
 from validation.textbook import as_case
 
 Array = NDArray[np.float64]
@@ -117,23 +117,23 @@ def by_kernel(batch: Batch, threads: int = 1) -> Means:
     mean = solve(batch, inertia=False, threads=threads).mean
 
     def both(row: int) -> Array:
-        return np.asarray(mean[row] + mean[rows.SEGMENT_SERIES + row])
+        return np.asarray(mean[row] + mean[at.SEGMENT_SERIES + row])
 
     torques = [
-        rows.PLUNGE_INNER,
-        rows.PLUNGE_OUTER,
-        rows.TWIST_INNER_ROOT,
-        rows.TWIST_INNER_TIP,
-        rows.TWIST_OUTER_ROOT,
-        rows.TWIST_OUTER_TIP,
+        at.PLUNGE_INNER,
+        at.PLUNGE_OUTER,
+        at.TWIST_INNER_ROOT,
+        at.TWIST_INNER_TIP,
+        at.TWIST_OUTER_ROOT,
+        at.TWIST_OUTER_TIP,
     ]
     return Means(
-        both(rows.SERIES_LIFT),
-        both(rows.SERIES_THRUST),
-        both(rows.SERIES_POWER),
-        both(rows.SERIES_WAKE),
-        both(rows.SERIES_PROFILE),
-        mean[[rows.SERIES_TORQUE + row for row in torques]],
+        both(at.SERIES_LIFT),
+        both(at.SERIES_THRUST),
+        both(at.SERIES_POWER),
+        both(at.SERIES_WAKE),
+        both(at.SERIES_PROFILE),
+        mean[[at.SERIES_TORQUE + row for row in torques]],
     )
 
 

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from flapsim.case import Case, Twist
 from flapsim.kernel import Batch
-from flapsim.kernel import layout as rows
+from flapsim.kernel import layout as at
 from flapsim.kernel.actuator import actuator_position
 
 Array = NDArray[np.float64]
@@ -28,10 +28,10 @@ FULL_MOMENT_ERROR = math.radians(2.0)
 """Error at which an actuator with a moment limit, but no stiffness of its own, gives its full
 moment (common practice, no source)."""
 
-TIP = (rows.TWIST_INNER_TIP, rows.TWIST_OUTER_TIP)
+TIP = (at.TWIST_INNER_TIP, at.TWIST_OUTER_TIP)
 """Schedule of the tip of the inner and the outer segment."""
 
-ROOT = (rows.TWIST_INNER_ROOT, rows.TWIST_OUTER_ROOT)
+ROOT = (at.TWIST_INNER_ROOT, at.TWIST_OUTER_ROOT)
 """Schedule of their roots."""
 
 
@@ -167,9 +167,9 @@ def compliances(
             )
             if segment == 0 and carries:
                 change = schedule[TIP[0]] - before
-                schedule[rows.TWIST_OUTER_ROOT] += change
+                schedule[at.TWIST_OUTER_ROOT] += change
                 if outer is not None and (outer.twist is None or outer.twist.mode == "passive"):
-                    schedule[rows.TWIST_OUTER_TIP] += change
+                    schedule[at.TWIST_OUTER_TIP] += change
         stiffness = twist.stiffness_n_m_rad
         if stiffness is None and twist.torque_limit_n_m is not None:
             stiffness = twist.torque_limit_n_m / FULL_MOMENT_ERROR

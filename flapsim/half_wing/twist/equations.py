@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from flapsim.case import Case
 from flapsim.half_wing.twist.compliance import ROOT, TIP, Compliance, Side
 from flapsim.kernel import Batch, pick, solve
-from flapsim.kernel import layout as rows
+from flapsim.kernel import layout as at
 from flapsim.wing.schedule import HARMONICS, evaluate
 
 Array = NDArray[np.float64]
@@ -89,9 +89,9 @@ class Equations:
             schedule[tip] = schedule[root] + full
             if part.carries:
                 change = schedule[tip] - before
-                schedule[rows.TWIST_OUTER_ROOT] += change
+                schedule[at.TWIST_OUTER_ROOT] += change
                 if self._outer_twistless:
-                    schedule[rows.TWIST_OUTER_TIP] += change
+                    schedule[at.TWIST_OUTER_TIP] += change
         return batch._replace(schedule=schedule)
 
     def whole_outer(self, part: Compliance) -> bool:
@@ -105,14 +105,14 @@ class Equations:
             ends.append(2)
         if self.whole_outer(part):
             ends.append(3)
-        air = sum(series[:, rows.SERIES_TORQUE + rows.TWIST_INNER_ROOT + end] for end in ends)
-        mass = sum(series[:, rows.SERIES_MASS_TORQUE + end] for end in ends)
+        air = sum(series[:, at.SERIES_TORQUE + at.TWIST_INNER_ROOT + end] for end in ends)
+        mass = sum(series[:, at.SERIES_MASS_TORQUE + end] for end in ends)
         return np.asarray(air), np.asarray(mass)
 
     def _hinge(self, twist: Array, index: int) -> tuple[Array, Array]:
         """Moment of a hinge through the stroke, N m, and its stiffness, N m/rad, (n, B)."""
         part = self.parts[index]
-        omega = 2.0 * np.pi * self.batch.constant[rows.CONST_FREQUENCY]
+        omega = 2.0 * np.pi * self.batch.constant[at.CONST_FREQUENCY]
         faster, faster_rate = self._beyond(part)
         angle = np.einsum("nt,tb->nb", self.value, twist[index]) + faster
         rate = np.einsum("nt,tb->nb", self.rate, twist[index]) + faster_rate
@@ -122,7 +122,7 @@ class Equations:
     def hinges(self, twist: Array) -> tuple[Array, Array]:
         """Moments of the hinges as coefficients, N m, and their derivative, shape (B, N, N)."""
         lanes, count = twist.shape[2], len(self.parts)
-        omega = 2.0 * np.pi * self.batch.constant[rows.CONST_FREQUENCY]
+        omega = 2.0 * np.pi * self.batch.constant[at.CONST_FREQUENCY]
         out = np.empty_like(twist)
         slope = np.zeros((lanes, count * _TERMS, count * _TERMS))
         turning = self.project @ self.rate
@@ -188,7 +188,7 @@ class Equations:
         an inner twist turns of the outer segment couples the two.
         """
         batch = self.batch
-        omega = 2.0 * np.pi * batch.constant[rows.CONST_FREQUENCY]
+        omega = 2.0 * np.pi * batch.constant[at.CONST_FREQUENCY]
         lanes, count = omega.size, len(self.parts)
         inertia, damping, stiffness = self._attached()
         for index, part in enumerate(self.parts):
@@ -197,12 +197,12 @@ class Equations:
             stiffness[:, index, index] = spring + np.maximum(soft, -0.5 * spring)
             damping[:, index, index] += part.damping
         out = np.zeros((lanes, count * _TERMS, count * _TERMS))
-        at = _TERMS * np.arange(count)
-        out[:, at[:, None], at] = _inverse(stiffness)
+        first = _TERMS * np.arange(count)
+        out[:, first[:, None], first] = _inverse(stiffness)
         for h in range(1, KEPT + 1):
             turn = (h * omega)[:, None, None]
             gives = _inverse(stiffness - turn**2 * inertia + 1j * turn * damping)
-            cosines, sines = at + h, at + KEPT + h
+            cosines, sines = first + h, first + KEPT + h
             out[:, cosines[:, None], cosines] = gives.real
             out[:, sines[:, None], sines] = gives.real
             out[:, cosines[:, None], sines] = gives.imag
@@ -211,15 +211,15 @@ class Equations:
 
     def load_slope(self) -> Array:
         """Approximate derivative of the moments of air and mass, shape (B, N, N)."""
-        omega = 2.0 * np.pi * self.batch.constant[rows.CONST_FREQUENCY]
+        omega = 2.0 * np.pi * self.batch.constant[at.CONST_FREQUENCY]
         inertia, damping, stiffness = self._attached()
         count = len(self.parts)
         out = np.zeros((omega.size, count * _TERMS, count * _TERMS))
-        at = _TERMS * np.arange(count)
-        out[:, at[:, None], at] = -stiffness
+        first = _TERMS * np.arange(count)
+        out[:, first[:, None], first] = -stiffness
         for h in range(1, KEPT + 1):
             turn = (h * omega)[:, None, None]
-            cosines, sines = at + h, at + KEPT + h
+            cosines, sines = first + h, first + KEPT + h
             out[:, cosines[:, None], cosines] = turn**2 * inertia - stiffness
             out[:, sines[:, None], sines] = turn**2 * inertia - stiffness
             out[:, cosines[:, None], sines] = -turn * damping
@@ -229,21 +229,21 @@ class Equations:
     def _attached(self) -> tuple[Array, Array, Array]:
         """Inertia, damping and stiffness of mass and attached air, shape (B, parts, parts)."""
         constant, parameter = self.batch.constant, self.batch.parameter
-        speed = constant[rows.CONST_AIRSPEED]
-        density = constant[rows.CONST_DENSITY]
-        axis = constant[rows.CONST_TWIST_AXIS]
-        omega = 2.0 * np.pi * constant[rows.CONST_FREQUENCY]
+        speed = constant[at.CONST_AIRSPEED]
+        density = constant[at.CONST_DENSITY]
+        axis = constant[at.CONST_TWIST_AXIS]
+        omega = 2.0 * np.pi * constant[at.CONST_FREQUENCY]
         inertia, damping, stiffness = np.zeros((3, speed.size, len(self.parts), len(self.parts)))
         for j in range(parameter.shape[0]):
-            chord = parameter[j, rows.PAR_CHORD]
+            chord = parameter[j, at.PAR_CHORD]
             arm = (0.5 - axis) * chord
-            here = np.hypot(speed, parameter[j, rows.PAR_DISTANCE] * omega * 0.3)
+            here = np.hypot(speed, parameter[j, at.PAR_DISTANCE] * omega * 0.3)
             virtual = 0.25 * np.pi * density * chord**2
-            skin = parameter[j, rows.PAR_SKIN] * chord
+            skin = parameter[j, at.PAR_SKIN] * chord
             lift = np.pi * density * chord * here * 0.7
             reach = np.stack([self._reach(part, j) for part in self.parts], axis=-1)
             pairs = reach[:, :, None] * reach[:, None, :]
-            weight = pairs * parameter[j, rows.PAR_WIDTH][:, None, None]
+            weight = pairs * parameter[j, at.PAR_WIDTH][:, None, None]
             for total, term in (
                 (
                     inertia,
@@ -261,7 +261,7 @@ class Equations:
 
     def _reach(self, part: Compliance, strip: int) -> Array:
         """By how much a strip turns with a compliant twist, shape (B,)."""
-        fraction: Array = self.batch.parameter[strip, rows.PAR_FRACTION]
+        fraction: Array = self.batch.parameter[strip, at.PAR_FRACTION]
         if self.batch.segment[strip] == part.segment:
             return fraction
         if not part.carries:

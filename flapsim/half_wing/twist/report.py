@@ -17,7 +17,7 @@ from flapsim.case import Case, SegmentStroke, Twist
 from flapsim.half_wing.twist.compliance import ROOT, TIP, Compliance, Side, root_follows
 from flapsim.half_wing.twist.equations import Equations
 from flapsim.half_wing.twist.half_wing import HalfWing
-from flapsim.kernel import layout as rows
+from flapsim.kernel import layout as at
 from flapsim.wing.schedule import HARMONICS, evaluate
 
 Array = NDArray[np.float64]
@@ -138,7 +138,7 @@ def _motion(half: HalfWing, coefficients: Array) -> Motion:
     batch = half.design.batch
     tau = 2.0 * np.pi * np.arange(batch.steps) / batch.steps
     value, per_turn, _ = evaluate(coefficients, tau)
-    return Motion(value, per_turn * 2.0 * np.pi * batch.constant[rows.CONST_FREQUENCY])
+    return Motion(value, per_turn * 2.0 * np.pi * batch.constant[at.CONST_FREQUENCY])
 
 
 def twist_power(case: Case, half: HalfWing, series: Array) -> Array:

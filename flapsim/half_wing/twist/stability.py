@@ -20,7 +20,7 @@ from flapsim.half_wing.twist.compliance import ROOT, TIP, Compliance, Side
 from flapsim.half_wing.twist.equations import Equations
 from flapsim.half_wing.twist.half_wing import HalfWing
 from flapsim.kernel import Batch, Disturbance, Solution, pick, repeated, solve
-from flapsim.kernel import layout as rows
+from flapsim.kernel import layout as at
 from flapsim.wing.schedule import evaluate
 
 Array = NDArray[np.float64]
@@ -208,7 +208,7 @@ def linearised(case: Case, batch: Batch, parts: list[Compliance], side: Side) ->
     if not np.isfinite(batch.schedule).all():
         return None
     equations = Equations(case, batch, parts, side)
-    omega = math.tau * float(batch.constant[rows.CONST_FREQUENCY, 0])
+    omega = math.tau * float(batch.constant[at.CONST_FREQUENCY, 0])
     slopes = _slopes(equations, batch, omega, _KICK)
     if slopes.leaps():
         slopes = slopes.without_leaps(_slopes(equations, batch, omega, _WIDE_KICK))
@@ -279,14 +279,14 @@ def _slopes(equations: Equations, batch: Batch, omega: float, kick: float) -> _S
     solution, step = _kicked(equations, batch, omega, kick)
     moments = np.stack([sum(equations.load(solution.series, p)) for p in equations.parts], axis=1)
     slope = (moments[:, :, ::2] - moments[:, :, 1::2]) / (2.0 * step[::2])
-    met = solution.fields[:, :, rows.FIELD_DOWNWASH]
+    met = solution.fields[:, :, at.FIELD_DOWNWASH]
     turned = ((met[:, :, ::2] - met[:, :, 1::2]) / (2.0 * step[::2]))[:, :, : _ORDERS * count]
     return _Slopes(
         slope[:, :, : _ORDERS * count].reshape(batch.steps, count, _ORDERS, count),
         slope[:, :, _ORDERS * count :],
         np.moveaxis(turned.reshape(strips, batch.steps, _ORDERS, count), 0, 1),
-        solution.fields[:, :, rows.FIELD_SEMICHORDS, 0].T,
-        bool(solution.verdict[rows.VERDICT_UNCONVERGED].any()),
+        solution.fields[:, :, at.FIELD_SEMICHORDS, 0].T,
+        bool(solution.verdict[at.VERDICT_UNCONVERGED].any()),
     )
 
 
@@ -299,13 +299,13 @@ def _kicked(
     """
     count, strips = len(equations.parts), batch.parameter.shape[0]
     ways = _ORDERS * count + strips
-    speed = float(batch.constant[rows.CONST_AIRSPEED, 0])
-    chord = float(batch.parameter[:, rows.PAR_CHORD, 0].max())
+    speed = float(batch.constant[at.CONST_AIRSPEED, 0])
+    chord = float(batch.parameter[:, at.PAR_CHORD, 0].max())
     fast = speed + omega * chord
     step = np.empty(2 * ways)
-    twist = np.zeros((rows.KICK_ROWS, 2 * ways))
+    twist = np.zeros((at.KICK_ROWS, 2 * ways))
     wake = np.zeros((strips, 2 * ways))
-    half = rows.KICK_ROWS // 2
+    half = at.KICK_ROWS // 2
     for way in range(ways):
         order, index = divmod(way, count)
         size = kick * (omega**order if order < _ORDERS else fast)
@@ -340,7 +340,7 @@ def _hinges(batch: Batch, parts: list[Compliance]) -> tuple[Array, Array]:
 
 
 def _lag(batch: Batch) -> Array:
-    first = rows.CONST_LAG_AMPLITUDE_1
+    first = at.CONST_LAG_AMPLITUDE_1
     return batch.constant[first : first + 2 * batch.poles, 0].reshape(-1, 2)
 
 

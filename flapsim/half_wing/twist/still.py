@@ -17,7 +17,7 @@ from flapsim.case import Case
 from flapsim.half_wing.held import held_still
 from flapsim.half_wing.twist.half_wing import HalfWing
 from flapsim.half_wing.twist.stability import linearised
-from flapsim.kernel import layout as rows
+from flapsim.kernel import layout as at
 from flapsim.kernel import pick
 
 Array = NDArray[np.float64]
@@ -93,14 +93,14 @@ def still_wing(
 
     def eigenvalues(speed: float) -> NDArray[np.complex128]:
         constant = still.constant.copy()
-        constant[rows.CONST_AIRSPEED] = speed
+        constant[at.CONST_AIRSPEED] = speed
         linear = linearised(case, still._replace(constant=constant), parts, half.side)
         if linear is None:
             return np.full(1, np.nan, dtype=np.complex128)
         return np.asarray(np.linalg.eigvals(linear.state_matrix()[0]), dtype=np.complex128)
 
     if airspeeds is None:
-        own = max(float(still.constant[rows.CONST_AIRSPEED, 0]), 1.0)
+        own = max(float(still.constant[at.CONST_AIRSPEED, 0]), 1.0)
         airspeeds = np.linspace(own / _POINTS, FASTEST * own, _POINTS)
     speed = np.asarray(airspeeds, dtype=np.float64)
     found = [eigenvalues(value) for value in speed]
