@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import difflib
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
 MISSING_KEY: Final = "nothing"
 UNKNOWN_KEY: Final = "an unknown key"
+
+
+def did_you_mean(name: str, among: Iterable[str], likeness: float = 0.6) -> str:
+    """Hint at the name most like a misspelt one; empty if none is at least that much alike."""
+    near = difflib.get_close_matches(name, list(among), n=1, cutoff=likeness)
+    return f"did you mean {near[0]}?" if near else ""
 
 
 @dataclass(frozen=True, slots=True)

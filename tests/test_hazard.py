@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 import flapsim
-from flapsim.flight.hazard import HAZARDS, hazard_note
+from flapsim.flight.hazard import hazard_note
 from flapsim.flight.loads import wing_kinetic_energy
+from flapsim.quantities import HAZARDS
 from flapsim.wing.strips import strips
 
 CASES = Path(__file__).parent.parent / "cases"

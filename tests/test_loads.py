@@ -19,7 +19,6 @@ from hypothesis import given, settings
 import flapsim
 from flapsim.case import parse_case
 from flapsim.flight.loads import (
-    SPAN_LOADS,
     crank_forces,
     line_loads,
     motion_schedules,
@@ -36,6 +35,7 @@ from flapsim.flight.spar import (
     spar_states,
     tip_deflection,
 )
+from flapsim.quantities import SPAN_LOADS
 from flapsim.wing.motion import evaluate, strip_motion
 from flapsim.wing.strips import strips
 

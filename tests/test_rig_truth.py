@@ -20,7 +20,7 @@ from rig_bench import (
 )
 from scipy.stats import binom
 
-from flapsim.rig.chain import MEASURED
+from flapsim.quantities import MEASURED
 from flapsim.rig.predicted import predict
 from flapsim.rig.rig_file import Channel, Filter, RigDrive
 from flapsim.rig.simulator import Sins

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from flapsim.case.rules import Number, Unfit, show
 from flapsim.case.text import read_text
-from flapsim.constants import STANDARD_GRAVITY
+from flapsim.constants import GAS_CONSTANT_OF_AIR, STANDARD_GRAVITY
 from flapsim.faults import MISSING_KEY, CaseError, Fault, Faults
 
 Array = NDArray[np.float64]
@@ -324,7 +324,6 @@ def _frozen(values: Array) -> Array:
 
 # --- standard atmosphere -----------------------------------------------------------------------
 
-GAS_CONSTANT: Final = 8.31432 / 0.0289644  # of air, J/(kg K); U.S. Standard Atmosphere 1976
 _EARTH_RADIUS: Final = 6356766.0
 _SEA_LEVEL_TEMPERATURE: Final = 288.15
 _SEA_LEVEL_PRESSURE: Final = 101325.0
@@ -367,11 +366,11 @@ def standard_atmosphere(altitude_m: float, temperature_c: float | None = None) -
     lowest = np.minimum(height, _TROPOPAUSE)
     temperature = _SEA_LEVEL_TEMPERATURE - _LAPSE * lowest
     pressure = _SEA_LEVEL_PRESSURE * (temperature / _SEA_LEVEL_TEMPERATURE) ** (
-        STANDARD_GRAVITY / (GAS_CONSTANT * _LAPSE)
+        STANDARD_GRAVITY / (GAS_CONSTANT_OF_AIR * _LAPSE)
     )
-    pressure *= np.exp(-STANDARD_GRAVITY * (height - lowest) / (GAS_CONSTANT * temperature))
+    pressure *= np.exp(-STANDARD_GRAVITY * (height - lowest) / (GAS_CONSTANT_OF_AIR * temperature))
     if temperature_c is not None:
         temperature = temperature_c + _ICE_POINT
-    density = pressure / (GAS_CONSTANT * temperature)
+    density = pressure / (GAS_CONSTANT_OF_AIR * temperature)
     viscosity = 1.458e-6 * temperature**1.5 / (temperature + 110.4)
     return Atmosphere(temperature, pressure, density, viscosity / density)

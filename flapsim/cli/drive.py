@@ -8,7 +8,7 @@ from __future__ import annotations
 import argparse
 import math
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from flapsim.cli.common import (
@@ -27,6 +27,7 @@ from flapsim.cli.common import (
     take_json,
     take_output,
 )
+from flapsim.quantities import finite_or_none
 
 if TYPE_CHECKING:
     import numpy as np
@@ -130,11 +131,6 @@ def _cycle(options: argparse.Namespace, drive: bool = False) -> Cycle:
             raise Stop(NO_SUCH_ANSWER, f"{case.name}: {error}") from error
 
 
-def _plain(values: Mapping[str, Any]) -> dict[str, float | None]:
-    """Numbers for JSON; None for what has no meaning."""
-    return {name: float(x) if math.isfinite(x) else None for name, x in values.items()}
-
-
 def _figures(value: float) -> str:
     return f"{value:.4g}" if math.isfinite(value) else "n/a"
 
@@ -199,11 +195,11 @@ def _drive_document(
 ) -> dict[str, Any]:
     document: dict[str, Any] = {
         "title": cycle.case.title,
-        "mean": _plain(chain.means),
-        "peak": _plain(chain.train.peak),
-        "check": _plain({"drive_balance": chain.imbalance}),
+        "mean": finite_or_none(chain.means),
+        "peak": finite_or_none(chain.train.peak),
+        "check": finite_or_none({"drive_balance": chain.imbalance}),
         "links": [
-            _plain({"power_w": link.power}) | {"name": link.name, "loss": link.loss}
+            finite_or_none({"power_w": link.power}) | {"name": link.name, "loss": link.loss}
             for link in chain.links
         ],
         "best_spring": {
@@ -435,7 +431,7 @@ def _loads_document(
         },
         "tip_deflection_m": deflection,
         "tip_deflection_of_semispan": deflection / float(loads.span_position[-1]),
-        "crank": _plain(
+        "crank": finite_or_none(
             {
                 "hinge_moment_peak_n_m": float(abs(crank.hinge_moment).max()),
                 "crank_torque_peak_n_m": float(abs(crank.crank_torque).max()),
@@ -466,8 +462,8 @@ def _loads_lines(
     notes: Sequence[str],
     named: bool,
 ) -> list[str]:
-    from flapsim.flight.loads import SPAN_LOADS
     from flapsim.flight.spar import tip_deflection
+    from flapsim.quantities import SPAN_LOADS
 
     lines = [cycle.case.title, "", "Loads of one wing through the stroke, least to most"]
     cuts = _cuts(loads)

@@ -30,6 +30,7 @@ from flapsim.cli.common import (
     take_json,
     take_output,
 )
+from flapsim.quantities import finite_or_none
 
 if TYPE_CHECKING:
     from flapsim.case import Case
@@ -207,7 +208,7 @@ def _tell_trim(options: argparse.Namespace, found: Trim, gliding: Glide | None) 
             document["glide"] = {
                 "angle_deg": gliding.angle_deg,
                 "sink_rate_m_s": gliding.sink_rate_m_s,
-                "glide_ratio": gliding.glide_ratio if math.isfinite(gliding.glide_ratio) else None,
+                "glide_ratio": finite_or_none(gliding.glide_ratio),
                 "verdict": gliding.verdict,
             }
         print_json(document)
@@ -238,9 +239,9 @@ def _tell_take_off(options: argparse.Namespace, found: TakeOff) -> None:
         {
             "verdict": found.verdict,
             "margin": found.margin,
-            "climb_deg": found.climb_deg if math.isfinite(found.climb_deg) else None,
-            "climb_rate_m_s": found.climb_rate_m_s if math.isfinite(found.climb_deg) else None,
-            "watts": {k: v if math.isfinite(v) else None for k, v in found.watts.items()},
+            "climb_deg": finite_or_none(found.climb_deg),
+            "climb_rate_m_s": finite_or_none(found.climb_rate_m_s),
+            "watts": finite_or_none(found.watts),
         }
     )
 

@@ -7,7 +7,6 @@ Results go to standard output, everything said about them to standard error.
 from __future__ import annotations
 
 import argparse
-import math
 import os
 import sys
 from collections.abc import Sequence
@@ -41,6 +40,7 @@ from flapsim.cli.flight import add_flight_commands
 from flapsim.cli.rig import MEASURED_PICTURE, add_rig_commands, draws_reduction
 from flapsim.cli.study import add_study_commands
 from flapsim.faults import CaseError
+from flapsim.quantities import finite_or_none
 
 if TYPE_CHECKING:
     from flapsim.cycle.simulate import Cycle
@@ -197,8 +197,7 @@ def _check(options: argparse.Namespace) -> None:
             print_json({"sound": False, "faults": [asdict(fault) for fault in error.faults]})
         raise
     if options.json:
-        known = {name: x if math.isfinite(x) else None for name, x in amounts.items()}
-        print_json({"sound": True, "title": case.title, "proportions": known})
+        print_json({"sound": True, "title": case.title, "proportions": finite_or_none(amounts)})
         return
     from flapsim.show.tables import case_table
 

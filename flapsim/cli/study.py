@@ -33,6 +33,7 @@ from flapsim.cli.common import (
     take_json,
     take_output,
 )
+from flapsim.quantities import finite_or_none
 
 if TYPE_CHECKING:
     from flapsim.study.engine import Preview, Progress
@@ -389,14 +390,14 @@ def _compare_points(options: argparse.Namespace) -> None:
         found = compare.sensitivities(table, quantity)
         document["sensitivity"] = {
             "quantity": quantity,
-            "keys": [{k: _json_number(v) for k, v in asdict(item).items()} for item in found],
+            "keys": [{k: finite_or_none(v) for k, v in asdict(item).items()} for item in found],
         }
     if options.figure is not None:
         _draw(table, options, conditions, found)
         document["written"] = str(options.output)
     if options.json:
         document["table"] = [
-            {name: _json_number(values[i]) for name, values in columns.items()}
+            {name: finite_or_none(values[i]) for name, values in columns.items()}
             for i in range(min(options.top, places.size))
         ]
         print_json(document)
@@ -556,12 +557,6 @@ def _print_sensitivities(quantity: str, found: list[Any]) -> None:
             for value, error in ((item.first, item.first_error), (item.total, item.total_error))
         )
         print(f"  {item.name:<{width}} {item.rank:6.3f}  {first:>14} {total:>14}".rstrip())
-
-
-def _json_number(value: Any) -> Any:
-    if isinstance(value, str):
-        return value
-    return float(value) if math.isfinite(value) else None
 
 
 def _write_text(path: Path, text: str, options: argparse.Namespace) -> None:

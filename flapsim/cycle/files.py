@@ -2,7 +2,7 @@
 
 Answers: where does a computed cycle go so that any HDF5 or netCDF tool opens it with named
 dimensions and units, and how does it come back? Does not say what the numbers mean: that is
-:data:`flapsim.cycle.simulate.QUANTITIES`.
+:data:`flapsim.quantities.QUANTITIES`.
 
 Variables carry the names of the JSON document, dots included: ``mean.lift_n``,
 ``segments.inner.thrust_n``, ``series.aero_power_w`` on ``phase``, ``strips.incidence_deg`` on
@@ -25,7 +25,7 @@ import numpy as np
 from flapsim.case import parse_case
 from flapsim.cycle.simulate import Cycle
 from flapsim.faults import CaseError
-from flapsim.quantities import QUANTITIES, Quantity
+from flapsim.quantities import AXES, QUANTITIES, Quantity
 from flapsim.version import installed_version
 
 __all__ = ["SCHEMA_VERSION", "ResultError", "kind_of", "read_cycle", "write_cycle", "written_aside"]
@@ -34,14 +34,6 @@ SCHEMA_VERSION = 2
 """Raised whenever a reader of the older layout would misread a file."""
 
 _KIND = "cycle"
-_AXES = {
-    "phase": Quantity("rad", "stroke phase"),
-    "time": Quantity("s", "time within the stroke"),
-    "strip": Quantity("1", "number of the strip, from the shoulder outwards"),
-    "multiplier": Quantity("1", "number of the Floquet multiplier, the largest first"),
-    "multiplier_real": Quantity("1", "real part of a Floquet multiplier of the twist"),
-    "multiplier_imaginary": Quantity("1", "imaginary part of a Floquet multiplier of the twist"),
-}
 
 
 class ResultError(ValueError):
@@ -75,11 +67,11 @@ def write_cycle(cycle: Cycle, path: str | Path) -> None:
         if cycle.multipliers.size:
             dimensions["multiplier"] = np.arange(cycle.multipliers.size)
         for name, values in dimensions.items():
-            _describe(file.create_dataset(name, data=values), _AXES[name])
+            _describe(file.create_dataset(name, data=values), AXES[name])
             file[name].make_scale(name)
         for name, (axes, values) in variables.items():
             dataset = file.create_dataset(name, data=values)
-            _describe(dataset, (_AXES | QUANTITIES)[name.rpartition(".")[2]])
+            _describe(dataset, (AXES | QUANTITIES)[name.rpartition(".")[2]])
             for axis, dimension in enumerate(axes):
                 dataset.dims[axis].attach_scale(file[dimension])
 

@@ -7,7 +7,6 @@ its peaks, where the watts go, and what to distrust.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,6 +32,7 @@ from flapsim.half_wing.twist.still import still_wing
 from flapsim.half_wing.twist.verdict import no_twist, unstable_twist
 from flapsim.kernel import Solution, solve
 from flapsim.kernel import layout as at
+from flapsim.quantities import finite_or_none
 from flapsim.wing.schedule import evaluate
 
 __all__ = ["Cycle", "simulate"]
@@ -142,11 +142,11 @@ class Cycle:
         """
         out: dict[str, Any] = {
             "title": self.case.title,
-            "mean": _plain(self.mean),
-            "peak": _plain(self.peak),
-            "segments": {name: _plain(values) for name, values in self.segments.items()},
-            "twist": {name: _plain(values) for name, values in self.twist.items()},
-            "check": _plain(self.check),
+            "mean": finite_or_none(self.mean),
+            "peak": finite_or_none(self.peak),
+            "segments": finite_or_none(self.segments),
+            "twist": finite_or_none(self.twist),
+            "check": finite_or_none(self.check),
             "notes": list(self.notes),
         }
         if series:
@@ -154,10 +154,6 @@ class Cycle:
                 name: values.tolist() for name, values in self.series.items()
             }
         return out
-
-
-def _plain(values: Mapping[str, float]) -> dict[str, float | None]:
-    return {name: float(x) if math.isfinite(x) else None for name, x in values.items()}
 
 
 def simulate(case: Case) -> Cycle:

@@ -17,29 +17,12 @@ from flapsim.case import Case
 from flapsim.cycle.simulate import Cycle
 from flapsim.flight.loads import motion_schedules, wing_kinetic_energy
 from flapsim.kernel.section import plate_drag_coefficient
-from flapsim.quantities import Quantity
+from flapsim.quantities import HAZARDS
 from flapsim.wing.body import weight
 from flapsim.wing.motion import strip_motion
 from flapsim.wing.strips import strips
 
-__all__ = ["HAZARDS", "Hazard", "hazard_note"]
-
-HAZARDS = {
-    "cruise_energy_j": Quantity("J", "kinetic energy at the airspeed of the case"),
-    "flat_fall_speed_m_s": Quantity("m s-1", "fall speed, wings still and flat to the fall"),
-    "flat_fall_energy_j": Quantity("J", "kinetic energy at that speed"),
-    "tumbling_fall_speed_m_s": Quantity("m s-1", "fall speed, tumbling"),
-    "tumbling_fall_energy_j": Quantity("J", "kinetic energy at that speed"),
-    "dive_speed_m_s": Quantity("m s-1", "fall speed, nose first, wings edge-on"),
-    "dive_energy_j": Quantity("J", "kinetic energy at that speed"),
-    "cruise_energy_per_area_j_m2": Quantity("J m-2", "cruise energy over the body's drag area"),
-    "dive_energy_per_area_j_m2": Quantity("J m-2", "dive energy over the body's drag area"),
-    "wing_tip_speed_m_s": Quantity("m s-1", "largest speed of the wing tip against the body"),
-    "wing_strike_energy_j": Quantity("J", "largest kinetic energy of one wing against the body"),
-    "rotor_energy_j": Quantity("J", "kinetic energy of the motor's rotor behind the wings"),
-    "battery_energy_j": Quantity("J", "energy of the full battery"),
-}
-"""Names of a hazard's numbers, with unit and description."""
+__all__ = ["Hazard", "hazard_note"]
 
 _SKIN_FRICTION = 0.01
 """Friction coefficient of a wing edge-on, both sides; a low one, for a high speed."""

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from flapsim.constants import STANDARD_GRAVITY
 from flapsim.cycle.simulate import Cycle
-from flapsim.quantities import Quantity
+from flapsim.quantities import SPAN_LOADS
 from flapsim.wing.motion import (
     HARMONICS,
     PLUNGE_INNER,
@@ -34,7 +34,6 @@ from flapsim.wing.strips import Strips, strips
 
 __all__ = [
     "CAUSES",
-    "SPAN_LOADS",
     "CrankForces",
     "Joint",
     "LineLoads",
@@ -53,16 +52,6 @@ CAUSES: tuple[Cause, ...] = ("air", "inertia", "weight")
 
 STATIONS = 33
 """Cuts per segment, from hinge to end."""
-
-SPAN_LOADS = {
-    "flap_bending_n_m": Quantity("N m", "flap bending moment, tip up"),
-    "in_plane_bending_n_m": Quantity("N m", "in-plane bending moment, tip aft"),
-    "torsion_n_m": Quantity("N m", "torsion, nose up"),
-    "flap_shear_n": Quantity("N", "shear force normal to the segment, up"),
-    "in_plane_shear_n": Quantity("N", "shear force in the segment's plane, aft"),
-    "tension_n": Quantity("N", "tension along the span"),
-}
-"""Loads of a cut, with unit and description: what the part outboard does to the part inboard."""
 
 _MOTIONS = (
     "inner_plunge_deg",

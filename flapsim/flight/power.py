@@ -28,6 +28,7 @@ from flapsim.flight.curve_points import (
     power_of,
 )
 from flapsim.flight.search import TrimColumns, TrimStatus
+from flapsim.quantities import finite_or_none
 
 __all__ = ["CurvePoint", "PowerCurve", "default_free", "power_curve"]
 
@@ -334,43 +335,39 @@ def plain_curve(curve: PowerCurve) -> dict[str, Any]:
     dict
         Numbers without a meaning are None.
     """
-
-    def plain(values: Array) -> list[float | None]:
-        return [float(v) if math.isfinite(v) else None for v in values]
-
-    def number(value: float) -> float | None:
-        return value if math.isfinite(value) else None
-
-    return {
-        "title": curve.case.title,
-        "key": curve.key,
-        "values": plain(curve.values),
-        "status": [TrimStatus(int(s)).name.lower() for s in curve.trimmed.status],
-        "solution": {k: plain(v) for k, v in curve.trimmed.solution.items()},
-        "residual": {k: plain(v) for k, v in curve.trimmed.residual.items()},
-        "mean": {
-            "aero_power_w": plain(curve.trimmed.results["mean.aero_power_w"]),
-            "shaft_power_w": plain(curve.watts["shaft_power_w"]),
-            "electrical_power_w": plain(curve.watts["electrical_power_w"]),
-        },
-        "check": {"stalled_fraction": plain(curve.trimmed.results["check.stalled_fraction"])},
-        "power_kind": curve.power_kind,
-        "available_w": number(curve.available_w),
-        "points": {
-            name: {
-                "value": number(p.value),
-                "power_w": number(p.power_w),
-                "at_end": p.at_end,
-                "limit": p.limit or None,
-            }
-            for name, p in curve.points.items()
-        },
-        "used": plain(curve.used),
-        "limit": list(curve.limit),
-        "climb_limit": [limit or None for limit in curve.climb_limit],
-        "climb_deg": plain(curve.climb_deg),
-        "climb_rate_m_s": plain(curve.climb_rate_m_s),
-        "endurance_s": plain(curve.endurance_s),
-        "range_m": plain(curve.range_m),
-        "notes": list(curve.notes),
-    }
+    plain: dict[str, Any] = finite_or_none(
+        {
+            "title": curve.case.title,
+            "key": curve.key,
+            "values": curve.values,
+            "status": [TrimStatus(int(s)).name.lower() for s in curve.trimmed.status],
+            "solution": {k: v for k, v in curve.trimmed.solution.items()},
+            "residual": {k: v for k, v in curve.trimmed.residual.items()},
+            "mean": {
+                "aero_power_w": curve.trimmed.results["mean.aero_power_w"],
+                "shaft_power_w": curve.watts["shaft_power_w"],
+                "electrical_power_w": curve.watts["electrical_power_w"],
+            },
+            "check": {"stalled_fraction": curve.trimmed.results["check.stalled_fraction"]},
+            "power_kind": curve.power_kind,
+            "available_w": curve.available_w,
+            "points": {
+                name: {
+                    "value": p.value,
+                    "power_w": p.power_w,
+                    "at_end": p.at_end,
+                    "limit": p.limit or None,
+                }
+                for name, p in curve.points.items()
+            },
+            "used": curve.used,
+            "limit": list(curve.limit),
+            "climb_limit": [limit or None for limit in curve.climb_limit],
+            "climb_deg": curve.climb_deg,
+            "climb_rate_m_s": curve.climb_rate_m_s,
+            "endurance_s": curve.endurance_s,
+            "range_m": curve.range_m,
+            "notes": list(curve.notes),
+        }
+    )
+    return plain

@@ -18,45 +18,12 @@ from flapsim.flight.power import PowerCurve
 from flapsim.flight.search import TrimStatus
 from flapsim.flight.trim import Trim
 from flapsim.flight.watts import refusal_of_drive
-from flapsim.quantities import QUANTITIES, Quantity
+from flapsim.quantities import Quantity, quantity_of
 from flapsim.version import installed_version
 
 __all__ = ["write_power_curve", "write_trim"]
 
-_UNITS = (
-    ("_kg_m3", "kg m-3"), ("_kg_m2", "kg m-2"), ("_kg_m", "kg m-1"), ("_m2_s", "m2 s-1"),
-    ("_m_s", "m s-1"), ("_n_m_rad", "N m rad-1"), ("_n_m_s_rad", "N m s rad-1"), ("_n_m", "N m"),
-    ("_deg", "degree"), ("_hz", "Hz"), ("_kg", "kg"), ("_m2", "m2"), ("_j_m2", "J m-2"),
-    ("_ah", "A h"), ("_j", "J"), ("_w", "W"), ("_n", "N"), ("_v", "V"), ("_a", "A"), ("_s", "s"),
-    ("_m", "m"), ("_c", "degC"),
-)  # fmt: skip
-"""UDUNITS by the end of a name, longer ends first."""
-
-_CURVE = {
-    "status": "0 trimmed, 1 no balance, 2 wild, 3 no finite answer, 4 the twist does not last",
-    "used": "largest part used of any limit",
-    "limit": "which limit that is, by its place in the attribute limits",
-    "climb_deg": "steepest climb within the limits",
-    "climb_rate_m_s": "rate of the steepest climb within the limits",
-    "climb_limit": "what comes in the way of a steeper climb, by its place in limits; -1 nothing",
-    "endurance_s": "time of flight on one battery",
-    "range_m": "distance on one battery in still air",
-}
-
-
 _LIMITS = (STROKE, AVAILABLE, *LIMITS.values())
-
-
-def _quantity(name: str) -> Quantity:
-    """Unit and description of anything that a trim or a curve holds."""
-    group, _, rest = name.partition(".")
-    if rest in QUANTITIES:
-        return QUANTITIES[rest]
-    if group == "residual":
-        return Quantity("1", f"misfit of the {rest.replace('_', ' ')} balance, over the weight")
-    last = [part for part in name.split(".") if not part.isdigit()][-1]
-    unit = next((unit for ending, unit in _UNITS if last.endswith(ending)), "1")
-    return Quantity(unit, _CURVE.get(name, rest or name))
 
 
 def write_trim(trim: Trim, path: str | Path) -> None:
@@ -111,11 +78,11 @@ def write_power_curve(curve: PowerCurve, path: str | Path) -> None:
     with written_aside(target) as aside, h5py.File(aside, "w", track_order=True) as file:
         file.attrs.update(_attributes(curve))
         axis = file.create_dataset(curve.key, data=curve.values)
-        _describe(axis, _quantity(curve.key))
+        _describe(axis, quantity_of(curve.key))
         axis.make_scale(curve.key)
         for name, values in _variables(curve).items():
             dataset = file.create_dataset(name, data=values)
-            _describe(dataset, _quantity(name))
+            _describe(dataset, quantity_of(name))
             dataset.dims[0].attach_scale(axis)
 
 

@@ -21,6 +21,7 @@ from flapsim.flight.hazard import Hazard, hazard_note
 from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
 from flapsim.flight.sensitivity import Remedy, Sensitivity, power_sensitivities, remedies
 from flapsim.flight.watts import refusal_of_drive, watts
+from flapsim.quantities import finite_or_none
 from flapsim.wing.body import weight
 
 __all__ = ["NoTrim", "Trim", "TrimColumns", "TrimStatus", "trim", "trim_many"]
@@ -122,15 +123,14 @@ class Trim:
                 "verdict": self.verdict,
                 "solution": self.solution,
                 "hold": list(self.hold),
-                "watts": {k: v if math.isfinite(v) else None for k, v in self.watts.items()},
+                "watts": finite_or_none(self.watts),
                 "drive_refusal": refusal_of_drive(self.cycle) or None,
-                "residual": {k: v if math.isfinite(v) else None for k, v in self.residual.items()},
+                "residual": finite_or_none(self.residual),
                 "sensitivities": [dataclasses.asdict(s) for s in self.sensitivities],
                 "solver_calls": self.solver_calls,
                 "designs": self.designs,
             },
-            "hazard": {k: v if math.isfinite(v) else None for k, v in self.hazard.values.items()}
-            | {"note": self.hazard.text},
+            "hazard": finite_or_none(self.hazard.values) | {"note": self.hazard.text},
         }
 
 

@@ -23,6 +23,7 @@ from flapsim.case.case import known_keys
 from flapsim.case.rules import Number, show
 from flapsim.case.text import locate
 from flapsim.faults import Faults
+from flapsim.quantities import finite_or_none
 from flapsim.rig.chain import CONFIDENCE
 from flapsim.rig.compare import as_flown, require_phase
 from flapsim.rig.fitting import Free, Problem
@@ -104,7 +105,7 @@ class Calibration:
         return {
             "fitted": {
                 found.key: {
-                    name: (value if not isinstance(value, float) or math.isfinite(value) else None)
+                    name: finite_or_none(value)
                     for name, value in dataclasses.asdict(found).items()
                     if name != "key"
                 }

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from scipy.stats import t as student
 from uncertainties import ufloat
 
-from flapsim.quantities import Quantity
+from flapsim.quantities import MEASURED
 from flapsim.rig.bench import Bench, crank_power, finely, stroke_powers, torque_wave
 from flapsim.rig.filters import mean_product_correction
 from flapsim.rig.rig_file import Channel, Rig, RigDrive
@@ -34,27 +34,6 @@ from flapsim.rig.strokes import POWER
 Array = NDArray[np.float64]
 Uncertain = Any
 """A number with its uncertainty, as the library of that name has it."""
-
-MEASURED: Final[dict[str, Quantity]] = {
-    "frequency_hz": Quantity("Hz", "stroke frequency"),
-    "airspeed_m_s": Quantity("m s-1", "airspeed"),
-    "lift_n": Quantity("N", "lift of the wing"),
-    "thrust_n": Quantity("N", "net thrust of the wing"),
-    "thrust_power_w": Quantity("W", "thrust times airspeed"),
-    "electrical_power_w": Quantity("W", "electrical power"),
-    "shaft_power_w": Quantity("W", "power on the crank"),
-    "aero_power_w": Quantity("W", "power given to the air"),
-    "drive_efficiency": Quantity("1", "shaft power over electrical power"),
-    "aerodynamic_efficiency": Quantity("1", "thrust power over shaft power"),
-    "total_efficiency": Quantity("1", "thrust power over electrical power"),
-    "tare_efficiency": Quantity(
-        "1", "thrust above the wing held still at the same pitch, times airspeed, over air power"
-    ),
-    "flapping_efficiency": Quantity(
-        "1", "thrust plus held-still drag, times airspeed, over air power"
-    ),
-}
-"""What a measurement can tell, with unit and description, in the order to read it."""
 
 CONFIDENCE: Final = 0.95
 SCATTER: Final = "scatter between strokes"

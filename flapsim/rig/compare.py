@@ -6,6 +6,7 @@ miss larger than the measurement's own scatter?
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 from typing import Any, Final
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 
 from flapsim.case import Case
 from flapsim.faults import MISSING_KEY, CaseError, Fault
+from flapsim.quantities import finite_or_none
 from flapsim.rig.bench import Bench
 from flapsim.rig.chain import block_length
 from flapsim.rig.filters import trusted
@@ -106,11 +108,7 @@ class Comparison:
                 name: {
                     "residual_rms": against.residual_rms,
                     "harmonics": [
-                        {
-                            key: (value if math.isfinite(value) else None)
-                            for key in Harmonic.__slots__
-                            for value in [getattr(harmonic, key)]
-                        }
+                        finite_or_none(dataclasses.asdict(harmonic))
                         for harmonic in against.harmonics
                     ],
                 }

@@ -19,10 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.cycle.files import SCHEMA_VERSION, ResultError, written_aside
-from flapsim.quantities import Quantity
-from flapsim.rig.chain import MEASURED
+from flapsim.quantities import MEASURED, MEASURED_SERIES, Quantity
 from flapsim.rig.compare import Comparison
-from flapsim.rig.reduction import SERIES, WAVES, Reduction, Wave
+from flapsim.rig.reduction import WAVES, Reduction, Wave
 from flapsim.version import installed_version
 
 __all__ = ["MeasuredStroke", "measured_stroke", "read_reduction", "write_reduction"]
@@ -41,7 +40,7 @@ class MeasuredStroke:
     phase : (bins,) array
         rad.
     waves : dict of str to Wave
-        By the names of `SERIES`.
+        By the names of `MEASURED_SERIES`.
     case : str
         Name of the case it is held against; empty if none.
     predicted : dict of str to (bins,) array
@@ -93,7 +92,7 @@ def read_reduction(path: str | Path) -> MeasuredStroke:
                 )
             waves = {
                 name: Wave(*(file[f"{part}.{name}"][:] for part in _PARTS))
-                for name in SERIES
+                for name in MEASURED_SERIES
                 if f"series.{name}" in file
             }
             predicted = {
@@ -194,12 +193,12 @@ def _variables(
             described = Quantity(quantity.unit, f"{quantity.long_name}: {words}")
             out[f"{group}.{name}"] = ("", value, described)
     for name, wave in reduction.waves.items():
-        out[f"series.{name}"] = ("phase", wave.value, SERIES[name])
-        out[f"series_low.{name}"] = ("phase", wave.low, SERIES[name])
-        out[f"series_high.{name}"] = ("phase", wave.high, SERIES[name])
+        out[f"series.{name}"] = ("phase", wave.value, MEASURED_SERIES[name])
+        out[f"series_low.{name}"] = ("phase", wave.low, MEASURED_SERIES[name])
+        out[f"series_high.{name}"] = ("phase", wave.high, MEASURED_SERIES[name])
     if comparison is not None:
         for name, against in comparison.quantities.items():
-            out[f"predicted.{name}"] = ("phase", against.predicted, SERIES[name])
+            out[f"predicted.{name}"] = ("phase", against.predicted, MEASURED_SERIES[name])
     strokes = reduction.strokes
     out["strokes.start"] = ("stroke", strokes.start, Quantity("s", "time at which it begins"))
     out["strokes.period"] = ("stroke", strokes.period, Quantity("s", "period"))
@@ -207,5 +206,5 @@ def _variables(
     out["strokes.accepted"] = ("stroke", accepted, Quantity("1", "1 for a stroke that counts"))
     for name, values in strokes.means.items():
         if name in WAVES:
-            out[f"strokes.{WAVES[name]}"] = ("stroke", values, SERIES[WAVES[name]])
+            out[f"strokes.{WAVES[name]}"] = ("stroke", values, MEASURED_SERIES[WAVES[name]])
     return out

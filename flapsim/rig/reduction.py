@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.stats import t as student
 
 from flapsim.faults import Faults
-from flapsim.quantities import Quantity
+from flapsim.quantities import MEASURED_SERIES, finite_or_none
 from flapsim.rig.bench import Bench, torque_wave
 from flapsim.rig.chain import CONFIDENCE, Account, account, block_length
 from flapsim.rig.cleaning import Cleaner, losses
@@ -38,18 +38,6 @@ WAVES = {
     POWER: "electrical_power_w",
 }
 """Name in results of every recorded quantity."""
-
-SERIES = {
-    "lift_n": Quantity("N", "lift of the wing"),
-    "thrust_n": Quantity("N", "net thrust of the wing"),
-    "shaft_torque_n_m": Quantity("N m", "torque on the crank"),
-    "shaft_power_w": Quantity("W", "power on the crank"),
-    "electrical_power_w": Quantity("W", "electrical power"),
-    "voltage_v": Quantity("V", "voltage"),
-    "current_a": Quantity("A", "current"),
-    "airspeed_m_s": Quantity("m s-1", "airspeed"),
-}
-"""Averaged strokes, with unit and description, in the order to look at them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,10 +100,10 @@ class Reduction:
         out: dict[str, Any] = {
             "title": self.rig.title,
             "log": self.name,
-            "mean": {name: _plain(found.value) for name, found in estimates.items()},
+            "mean": {name: finite_or_none(found.value) for name, found in estimates.items()},
             "uncertainty": {
                 name: {
-                    key: _plain(value)
+                    key: finite_or_none(value)
                     for key, value in dataclasses.asdict(found).items()
                     if key != "value"
                 }
@@ -132,8 +120,8 @@ class Reduction:
             },
             "counts": self.counts,
             "check": {
-                "sample_rate_hz": _plain(self.sample_rate_hz),
-                "jitter_s": _plain(self.jitter_s),
+                "sample_rate_hz": finite_or_none(self.sample_rate_hz),
+                "jitter_s": finite_or_none(self.jitter_s),
             },
             "notes": list(self.notes),
         }
@@ -147,10 +135,6 @@ class Reduction:
                 for name, wave in self.waves.items()
             }
         return out
-
-
-def _plain(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None
 
 
 def reduce_log(path: str | Path, rig: Rig, block: int = BLOCK) -> Reduction:
@@ -293,7 +277,7 @@ def _waves(bench: Bench) -> dict[str, Wave]:
         out["shaft_power_w"] = Wave(
             torque * speed, (torque - half) * speed, (torque + half) * speed
         )
-    return {name: out[name] for name in SERIES if name in out}
+    return {name: out[name] for name in MEASURED_SERIES if name in out}
 
 
 def _half_band(bench: Bench, name: str) -> Array:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from flapsim.case import Case
 from flapsim.faults import Faults
-from flapsim.rig.chain import MEASURED
+from flapsim.quantities import MEASURED
 from flapsim.rig.filters import response
 from flapsim.rig.log import Chunk
 from flapsim.rig.predicted import FINE, Prediction, predict, turn_at

@@ -17,7 +17,8 @@ from matplotlib.figure import Figure
 from flapsim.cycle.simulate import Cycle
 from flapsim.drive.train import drive_refusal
 from flapsim.flight.chain import Chain
-from flapsim.flight.loads import SPAN_LOADS, SpanLoads
+from flapsim.flight.loads import SpanLoads
+from flapsim.quantities import SPAN_LOADS
 from flapsim.show.phase_panels import Curve, name_strokes, phase_axis, shade_downstroke, trace
 from flapsim.show.style import BOTH, FADED, INK, INNER, OUTER, blank_figure, number, save, styled
 

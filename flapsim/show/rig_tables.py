@@ -9,10 +9,10 @@ import math
 import textwrap
 from collections.abc import Sequence
 
+from flapsim.quantities import MEASURED, MEASURED_SERIES
 from flapsim.rig.calibrate import Calibration
-from flapsim.rig.chain import MEASURED
 from flapsim.rig.compare import Comparison
-from flapsim.rig.reduction import SERIES, Reduction
+from flapsim.rig.reduction import Reduction
 
 __all__ = ["calibration_table", "comparison_table", "reduction_table"]
 
@@ -96,8 +96,8 @@ def comparison_table(comparison: Comparison) -> str:
         f"{'residual':>11}{'scatter':>11}"
     )
     for name, against in comparison.quantities.items():
-        unit = _PRINTED.get(SERIES[name].unit, SERIES[name].unit)
-        lines.append(f"  {SERIES[name].long_name}, {unit}")
+        unit = _PRINTED.get(MEASURED_SERIES[name].unit, MEASURED_SERIES[name].unit)
+        lines.append(f"  {MEASURED_SERIES[name].long_name}, {unit}")
         for harmonic in against.harmonics[:5]:
             words = "mean" if harmonic.order == 0 else str(harmonic.order)
             cells = (

@@ -17,6 +17,7 @@ from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 from numpy.typing import NDArray
 
 from flapsim.faults import StudyError
+from flapsim.quantities import without_unit
 from flapsim.show.study_panels import _key_in_words, _label, _unit
 from flapsim.show.style import (
     FADED,
@@ -30,7 +31,6 @@ from flapsim.show.style import (
     styled,
 )
 from flapsim.study.compare import Condition
-from flapsim.study.naming import without_unit
 from flapsim.study.table import SweepTable
 
 __all__ = ["lines"]

@@ -17,7 +17,7 @@ from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormat
 from numpy.typing import NDArray
 
 from flapsim.faults import StudyError
-from flapsim.quantities import Quantity
+from flapsim.quantities import Quantity, without_unit
 from flapsim.show.style import (
     CONTOUR_MAP,
     FADED,
@@ -30,7 +30,6 @@ from flapsim.show.style import (
     styled,
 )
 from flapsim.study.compare import Condition, pareto_front
-from flapsim.study.naming import without_unit
 from flapsim.study.sensitivity import Sensitivity
 from flapsim.study.table import SweepTable
 

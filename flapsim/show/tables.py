@@ -13,9 +13,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from flapsim.case import Case, Section
 from flapsim.half_wing.twist.report import compliant
-from flapsim.quantities import QUANTITIES
+from flapsim.quantities import PROPORTIONS, QUANTITIES
 from flapsim.wing.body import weight
-from flapsim.wing.proportions import PROPORTIONS
 
 if TYPE_CHECKING:
     from flapsim.cycle.simulate import Cycle

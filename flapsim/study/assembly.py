@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from flapsim import __version__
 from flapsim.case.text import plain_value
 from flapsim.faults import StudyError
+from flapsim.quantities import quantity_of
 from flapsim.study.block import PENDING, SERIES, STATUS, Answer
-from flapsim.study.naming import quantity_of
 from flapsim.study.plan import Study
 from flapsim.study.sampling import Points, boxes
 from flapsim.study.store import BlockStore, sync_folder

@@ -17,10 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.faults import StudyError
-from flapsim.quantities import Quantity
+from flapsim.quantities import Quantity, quantity_of
 from flapsim.study.assembly import KIND, SCHEMA_VERSION
 from flapsim.study.block import DONE, SERIES, STATUS
-from flapsim.study.naming import quantity_of
 
 __all__ = ["SweepTable", "read_sweep"]
 

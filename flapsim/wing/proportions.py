@@ -12,28 +12,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flapsim.case import Case
-from flapsim.quantities import Quantity
 from flapsim.wing.body import weight
 from flapsim.wing.motion import stroke_schedules
 from flapsim.wing.strips import Strips, strips
 
-__all__ = ["PROPORTIONS", "mean_chord", "proportions", "ratio", "reduced_frequency"]
+__all__ = ["mean_chord", "proportions", "ratio", "reduced_frequency"]
 
 Array = NDArray[np.float64]
-
-PROPORTIONS: dict[str, Quantity] = {
-    "span_m": Quantity("m", "span, wing stretched out"),
-    "area_m2": Quantity("m2", "moving area, both halves"),
-    "aspect_ratio": Quantity("1", "aspect ratio"),
-    "mean_chord_m": Quantity("m", "mean chord"),
-    "wing_mass_kg": Quantity("kg", "mass of both half wings"),
-    "mass_loading_kg_m2": Quantity("kg m-2", "mass of the craft over moving area"),
-    "wing_loading_n_m2": Quantity("N m-2", "weight of the craft over moving area"),
-    "reduced_frequency": Quantity("1", "reduced frequency, on the mean semichord"),
-    "reynolds_at_airspeed": Quantity("1", "Reynolds number, mean chord and airspeed"),
-    "schedule_truncation": Quantity("1", "error of the schedules' Fourier series"),
-}
-"""Every proportion, with unit and description, in the order to read them."""
 
 
 def ratio(top: ArrayLike, bottom: ArrayLike) -> Array:
@@ -102,8 +87,8 @@ def proportions(case: Case) -> dict[str, float]:
     Returns
     -------
     dict of str to float
-        SI, names and units in `PROPORTIONS`. NaN where a number has no meaning: loadings of a wing
-        on a rig (no mass), similarity numbers without airspeed.
+        SI, names and units in `flapsim.quantities.PROPORTIONS`. NaN where a number has no meaning:
+        loadings of a wing on a rig (no mass), similarity numbers without airspeed.
 
     Raises
     ------

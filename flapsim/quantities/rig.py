@@ -1,0 +1,49 @@
+"""Quantities measured on a rig. Those that a run reports too are defined once, for both."""
+
+from __future__ import annotations
+
+from flapsim.quantities.cycle import DRIVE, SCALARS, SERIES
+from flapsim.quantities.definition import Quantity
+
+_RUN = SERIES | SCALARS | DRIVE
+
+MEASURED_SERIES = {
+    "lift_n": _RUN["lift_n"],
+    "thrust_n": _RUN["thrust_n"],
+    "shaft_torque_n_m": Quantity("N m", "torque on the crank", "lower"),
+    "shaft_power_w": _RUN["shaft_power_w"],
+    "electrical_power_w": _RUN["electrical_power_w"],
+    "voltage_v": Quantity("V", "voltage"),
+    "current_a": Quantity("A", "current", "lower"),
+    "airspeed_m_s": Quantity("m s-1", "airspeed"),
+}
+"""Averaged strokes, in the order to look at them."""
+
+MEASURED = {
+    "frequency_hz": Quantity("Hz", "stroke frequency"),
+    "airspeed_m_s": MEASURED_SERIES["airspeed_m_s"],
+} | {
+    name: _RUN[name]
+    for name in (
+        "lift_n",
+        "thrust_n",
+        "thrust_power_w",
+        "electrical_power_w",
+        "shaft_power_w",
+        "aero_power_w",
+        "drive_efficiency",
+        "aerodynamic_efficiency",
+        "total_efficiency",
+        "tare_efficiency",
+        "flapping_efficiency",
+    )
+}
+"""What a measurement can tell, in the order to read it."""
+
+RIG_AXES = {
+    "rig_phase": Quantity("rad", "stroke phase, middle of the bin"),
+    "stroke": Quantity("1", "number of the stroke in the log"),
+    "start": Quantity("s", "time at which the stroke begins"),
+    "period": Quantity("s", "period of the stroke"),
+    "accepted": Quantity("1", "1 for a stroke that counts"),
+}
