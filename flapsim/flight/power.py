@@ -341,8 +341,8 @@ def plain_curve(curve: PowerCurve) -> dict[str, Any]:
             "key": curve.key,
             "values": curve.values,
             "status": [TrimStatus(int(s)).name.lower() for s in curve.trimmed.status],
-            "solution": {k: v for k, v in curve.trimmed.solution.items()},
-            "residual": {k: v for k, v in curve.trimmed.residual.items()},
+            "solution": curve.trimmed.solution,
+            "residual": curve.trimmed.residual,
             "mean": {
                 "aero_power_w": curve.trimmed.results["mean.aero_power_w"],
                 "shaft_power_w": curve.watts["shaft_power_w"],
