@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -12,10 +12,32 @@ MISSING_KEY: Final = "nothing"
 UNKNOWN_KEY: Final = "an unknown key"
 
 
-def did_you_mean(name: str, among: Iterable[str], likeness: float = 0.6) -> str:
-    """Hint at the name most like a misspelt one; empty if none is at least that much alike."""
+def did_you_mean(
+    name: str,
+    among: Iterable[str],
+    likeness: float = 0.6,
+    shown: Mapping[str, str] | None = None,
+) -> str:
+    """Hint at the name most like a misspelt one.
+
+    Parameters
+    ----------
+    name : str
+        As written.
+    among : iterable of str
+        The names that exist.
+    likeness : float
+        Least likeness that counts, 0..1, as `difflib` measures it.
+    shown : mapping of str to str, optional
+        What to show in place of a name.
+
+    Returns
+    -------
+    str
+        Empty if no name is like it.
+    """
     near = difflib.get_close_matches(name, list(among), n=1, cutoff=likeness)
-    return f"did you mean {near[0]}?" if near else ""
+    return f"did you mean {shown[near[0]] if shown else near[0]}?" if near else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +117,10 @@ class Faults:
     def add(self, key: str, given: str, allowed: str, hint: str = "") -> None:
         """Note one fault."""
         self.found.append(Fault(self.file, key, given, allowed, hint))
+
+    def missing(self, key: str, allowed: str, hint: str = "") -> None:
+        """Note a key that is missing."""
+        self.add(key, MISSING_KEY, allowed, hint)
 
     def say(self, key: str, sentence: str) -> None:
         """Note one fault in a sentence of its own."""

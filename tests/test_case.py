@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 
 from flapsim.case import Air, Case, Schedule, Section, Tail, parse_case, read_case
 from flapsim.case.case import known_keys
-from flapsim.case.rules import Number, Numbers, Stations, Switch, Table, Text, Word, entries
+from flapsim.case.keys import Table, entries
+from flapsim.case.rules import Number, Numbers, Stations, Switch, Text, Word
 from flapsim.case.text import plain
 from flapsim.faults import CaseError
 

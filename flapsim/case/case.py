@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Any
 
@@ -27,10 +27,12 @@ from flapsim.case.craft import (
     Tail,
     Wing,
 )
-from flapsim.case.rules import Table, Text, key_paths, ruled
+from flapsim.case.keys import Table, key_paths, toml_key, toml_table
+from flapsim.case.paths import look_up, put
+from flapsim.case.rules import Text
 from flapsim.case.stroke import Heave, Port, Schedule, SegmentStroke, Stroke, Twist
 from flapsim.case.tables import Polar, read_polar, read_samples, standard_atmosphere
-from flapsim.case.text import Found, build, look_up, plain, put, read_text, read_toml, write_toml
+from flapsim.case.text import Found, build, plain, read_text, read_toml, write_toml
 from flapsim.faults import CaseError, Fault, Faults
 
 __all__ = [
@@ -65,44 +67,40 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Case:
     """One craft, one stroke, one flight state, and the physics to compute it with.
 
     Attributes
     ----------
-    title : str
-    air : Air
-    craft : Craft
-    flight : Flight
-    wing : Wing
-    stroke : Stroke
-    model : Model
-    drive : Drive or None
     folder : Path
         Where the files that the case names are looked for.
     name : str
         Name of the file, for messages.
     written : str or None
         Text that the case was read from; None for a changed case. These last three are neither
-        compared nor written.
+        compared nor written; the keys of the file are described in their definitions.
     """
 
-    title: str = field(metadata=ruled(Text()))
-    air: Air = field(metadata=ruled(Table(Air)))
-    craft: Craft = field(metadata=ruled(Table(Craft)))
-    flight: Flight = field(metadata=ruled(Table(Flight)))
-    wing: Wing = field(metadata=ruled(Table(Wing)))
-    stroke: Stroke = field(metadata=ruled(Table(Stroke)))
-    model: Model = field(default=Model(), metadata=ruled(Table(Model)))
-    drive: Drive | None = field(default=None, metadata=ruled(Table(Drive)))
+    title: str = toml_key(Text(), "title of the case, for tables and figures")
+    air: Air = toml_key(Table(Air), "state of the air")
+    craft: Craft = toml_key(Table(Craft), "what carries the wing")
+    flight: Flight = toml_key(Table(Flight), "flight state")
+    wing: Wing = toml_key(
+        Table(Wing), "both halves of the wing, mirror images, of one or two segments"
+    )
+    stroke: Stroke = toml_key(Table(Stroke), "periodic motion of the wing")
+    model: Model = toml_key(
+        Table(Model), "which physics is computed, and how finely", default=Model()
+    )
+    drive: Drive | None = toml_key(Table(Drive), "from battery to crank", default=None)
     folder: Path = field(default=Path(), compare=False, repr=False)
     name: str = field(default="case", compare=False, repr=False)
     written: str | None = field(default=None, compare=False, repr=False)
 
     @staticmethod
     def check(found: Found) -> None:
-        """Report a wing and a stroke that do not fit, and more modes than the strips can carry."""
+        """Report a wing and a stroke that do not fit, and more modes than the strips carry."""
         _check_segments(found)
         _check_modes(found)
 
@@ -178,12 +176,12 @@ def _check_segments(found: Found) -> None:
     stroke_faults = Found(found.table["stroke"], {}, "stroke.", found.faults)
     if has_outer["wing"] and not has_outer["stroke"]:
         stroke_faults.require("outer", "a table", "wing.outer needs a motion")
-    absent = "no such table without wing.outer"
+    absent = "there is no wing.outer that this could move"
     if has_outer["stroke"] and not has_outer["wing"]:
-        stroke_faults.wrong("outer", absent, "a wing of one segment has wing.inner only")
+        stroke_faults.say("outer", absent)
     port = found.table["stroke"].get("port")
     if isinstance(port, dict) and "outer" in port and not has_outer["wing"]:
-        Found(port, {}, "stroke.port.", found.faults).wrong("outer", absent)
+        Found(port, {}, "stroke.port.", found.faults).say("outer", absent)
 
 
 MODES = 8
@@ -198,8 +196,8 @@ def _strip_count(wing: Wing) -> int:
 def _check_modes(found: Found) -> None:
     """Report a lifting line with more modes than half the strips.
 
-    Between few strips the shortest waves are hardly seen, and where strips stall one after another
-    they grow to induced velocities beyond any sense.
+    Few strips hardly resolve the shortest modes, which then grow to absurd induced velocities
+    where strips stall one after another.
     """
     wing, model = found.values.get("wing"), found.values.get("model")
     if wing is None or model is None or model.induced != "lifting-line":
@@ -210,8 +208,7 @@ def _check_modes(found: Found) -> None:
             "model.modes",
             str(model.modes),
             f"a whole number <= {count // 2}",
-            f"a half wing of {count} strips carries half as many modes: ask for fewer modes or "
-            "for more strips",
+            f"{count} strips carry at most half as many modes: use fewer modes or more strips",
         )
 
 

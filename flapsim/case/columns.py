@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from flapsim.case.case import Case, known_keys
-from flapsim.case.rules import Number, Table, entries
-from flapsim.case.text import locate
+from flapsim.case.keys import Table, entries
+from flapsim.case.paths import locate
+from flapsim.case.rules import Number
 from flapsim.faults import Faults
 
 

@@ -6,9 +6,9 @@ module of its own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Literal
+from typing import Final, Literal
 
+from flapsim.case.keys import Table, When, toml_key, toml_table
 from flapsim.case.rules import (
     ANY_NUMBER,
     HALF_TURN,
@@ -18,10 +18,8 @@ from flapsim.case.rules import (
     Numbers,
     Stations,
     Switch,
-    Table,
     Text,
     Word,
-    ruled,
 )
 from flapsim.case.tables import read_polar, standard_atmosphere
 from flapsim.case.text import Found
@@ -29,28 +27,36 @@ from flapsim.case.text import Found
 _PART = Number(least=0.0, most=1.0)
 _QUARTER_TURN = Number(least=-90.0, most=90.0)
 
+SECTION_LAWS: Final = {
+    "thin-airfoil": "attached flow without limit",
+    "thin-plate": "thin flat or cambered plate, stalled flow included",
+    "polar": "measured or computed coefficients from a CSV file",
+    "revolving-plate": "thin plate with the leading-edge vortex of a revolving wing",
+}
+"""Section laws, and what each is for."""
 
-@dataclass(frozen=True, slots=True)
+
+@toml_table
 class Air:
-    """State of the air: density and viscosity, or an altitude in the standard atmosphere.
+    """State of the air: density and viscosity, or an altitude in the standard atmosphere."""
 
-    Attributes
-    ----------
-    density_kg_m3, kinematic_viscosity_m2_s : float or None
-        Both, or neither.
-    altitude_m : float or None
-        Geometric altitude, -1000..20000 m.
-    temperature_c : float or None
-        Replaces the standard temperature at that altitude; the pressure stays the standard one.
-    """
-
-    density_kg_m3: float | None = field(default=None, metadata=ruled(POSITIVE))
-    kinematic_viscosity_m2_s: float | None = field(default=None, metadata=ruled(POSITIVE))
-    altitude_m: float | None = field(
-        default=None, metadata=ruled(Number(least=-1000.0, most=20000.0))
+    density_kg_m3: float | None = toml_key(
+        POSITIVE, "density of the air", "without altitude_m", default=None
     )
-    temperature_c: float | None = field(
-        default=None, metadata=ruled(Number(least=-90.0, most=60.0))
+    kinematic_viscosity_m2_s: float | None = toml_key(
+        POSITIVE, "kinematic viscosity of the air", "without altitude_m", default=None
+    )
+    altitude_m: float | None = toml_key(
+        Number(least=-1000.0, most=20000.0),
+        "geometric altitude in the standard atmosphere",
+        "in place of density_kg_m3 and kinematic_viscosity_m2_s",
+        default=None,
+    )
+    temperature_c: float | None = toml_key(
+        Number(least=-90.0, most=60.0),
+        "replaces the standard temperature at that altitude; the pressure stays",
+        "with altitude_m only",
+        default=None,
     )
 
     @property
@@ -79,261 +85,221 @@ class Air:
         if "altitude_m" in found.table:
             for name in measured:
                 if name in found.table:
-                    found.wrong(name, f"{either}, not both")
+                    found.say(name, f"give {either}, not both")
             return
         if "temperature_c" in found.table:
-            found.wrong(
-                "temperature_c",
-                "no temperature without altitude_m",
-                "it changes the standard atmosphere at altitude_m",
-            )
+            found.say("temperature_c", "this needs altitude_m, whose temperature it replaces")
         for name in measured:
             found.require(name, POSITIVE.allowed, f"give {either}")
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Tail:
-    """Horizontal tail: area, lever arm aft of the centre of mass, aspect ratio, incidence."""
+    """Horizontal tail."""
 
-    area_m2: float = field(metadata=ruled(POSITIVE))
-    arm_m: float = field(metadata=ruled(ANY_NUMBER))
-    aspect_ratio: float = field(metadata=ruled(POSITIVE))
-    angle_deg: float = field(metadata=ruled(_QUARTER_TURN))
+    area_m2: float = toml_key(POSITIVE, "area of the tail")
+    arm_m: float = toml_key(ANY_NUMBER, "lever arm of the tail, aft of the centre of mass")
+    aspect_ratio: float = toml_key(POSITIVE, "aspect ratio of the tail")
+    angle_deg: float = toml_key(_QUARTER_TURN, "incidence of the tail against the body, nose up")
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Craft:
-    """What carries the wing.
+    """What carries the wing."""
 
-    Attributes
-    ----------
-    mass_kg : float
-        0 for a wing on a rig, which has no weight to carry.
-    shoulder_offset_m : float
-        Plane of symmetry to the flap hinge.
-    body_drag_area_m2 : float
-        Drag coefficient times area.
-    centre_of_mass_m : tuple of 3 floats
-        x aft, y to starboard, z up from the plane of symmetry at the shoulder line.
-    tail : Tail or None
-    """
-
-    mass_kg: float = field(metadata=ruled(NOT_NEGATIVE))
-    shoulder_offset_m: float = field(metadata=ruled(NOT_NEGATIVE))
-    body_drag_area_m2: float = field(metadata=ruled(NOT_NEGATIVE))
-    centre_of_mass_m: tuple[float, float, float] = field(metadata=ruled(Numbers(count=3)))
-    tail: Tail | None = field(default=None, metadata=ruled(Table(Tail)))
+    mass_kg: float = toml_key(NOT_NEGATIVE, "mass of the whole craft; 0 for a wing on a rig")
+    shoulder_offset_m: float = toml_key(NOT_NEGATIVE, "plane of symmetry to flap hinge")
+    body_drag_area_m2: float = toml_key(NOT_NEGATIVE, "drag coefficient of the body times its area")
+    centre_of_mass_m: tuple[float, float, float] = toml_key(
+        Numbers(count=3),
+        "centre of mass: aft, to starboard, up from the shoulder line in the plane of symmetry",
+    )
+    tail: Tail | None = toml_key(Table(Tail), "horizontal tail", default=None)
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Flight:
-    """Flight state: airspeed, body pitch nose-up, climb angle of the flight path."""
+    """Flight state."""
 
-    airspeed_m_s: float = field(metadata=ruled(NOT_NEGATIVE))
-    pitch_deg: float = field(metadata=ruled(HALF_TURN))
-    climb_deg: float = field(default=0.0, metadata=ruled(_QUARTER_TURN))
+    airspeed_m_s: float = toml_key(NOT_NEGATIVE, "airspeed; 0 for hover or a bench without wind")
+    pitch_deg: float = toml_key(HALF_TURN, "pitch of the body against the horizon, nose up")
+    climb_deg: float = toml_key(_QUARTER_TURN, "angle of the flight path, climbing", default=0.0)
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Section:
-    """Section law: the force of a strip from the flow that it meets.
+    """Section law: the force of a strip from the flow that it meets."""
 
-    Attributes
-    ----------
-    law : {"thin-airfoil", "thin-plate", "polar", "revolving-plate"}
-    file : str or None
-        Table of a polar, relative to the case file; for that law only.
-    zero_lift_deg : float
-        Incidence without lift; negative for a section arched upward.
-    suction : float
-        Part of the leading-edge suction that is realised, 0 (sharp plate) to 1.
-    stall_deg, stall_width_deg : float
-        Middle and width of the range of incidence over which the flow separates.
-    friction : {"turbulent", "laminar"} or float
-        Law of the skin friction, or the friction coefficient of both sides together.
-    friction_factor : float
-        Multiplies the friction.
-    """
-
-    law: Literal["thin-airfoil", "thin-plate", "polar", "revolving-plate"] = field(
-        metadata=ruled(Word(("thin-airfoil", "thin-plate", "polar", "revolving-plate")))
+    law: Literal["thin-airfoil", "thin-plate", "polar", "revolving-plate"] = toml_key(
+        Word(tuple(SECTION_LAWS)), "how the force of a strip follows from the flow it meets"
     )
-    file: str | None = field(default=None, metadata=ruled(Text()))
-    zero_lift_deg: float = field(default=0.0, metadata=ruled(Number(least=-45.0, most=45.0)))
-    suction: float = field(default=1.0, metadata=ruled(_PART))
-    stall_deg: float = field(default=12.0, metadata=ruled(Number(above=0.0, below=90.0)))
-    stall_width_deg: float = field(default=8.0, metadata=ruled(Number(above=0.0, below=90.0)))
-    friction: Literal["turbulent", "laminar"] | float = field(
-        default="turbulent", metadata=ruled(Word(("turbulent", "laminar"), NOT_NEGATIVE))
+    file: str | None = toml_key(
+        Text(),
+        "CSV file with columns alpha_deg, cl, cd and optionally cm, reynolds, beside the case file",
+        When("law", ("polar",), needed=("polar",)),
+        default=None,
     )
-    friction_factor: float = field(default=1.0, metadata=ruled(NOT_NEGATIVE))
+    zero_lift_deg: float = toml_key(
+        Number(least=-45.0, most=45.0),
+        "incidence without lift; negative for a section cambered upward",
+        default=0.0,
+    )
+    suction: float = toml_key(
+        _PART,
+        "part of the leading-edge suction that is realised, from 0 (sharp plate) to 1",
+        default=1.0,
+    )
+    stall_deg: float = toml_key(
+        Number(above=0.0, below=90.0),
+        "middle of the range of incidence over which the flow separates",
+        default=12.0,
+    )
+    stall_width_deg: float = toml_key(
+        Number(above=0.0, below=90.0), "width of that range", default=8.0
+    )
+    friction: Literal["turbulent", "laminar"] | float = toml_key(
+        Word(("turbulent", "laminar"), NOT_NEGATIVE),
+        "law of the skin friction, or the friction coefficient of both sides together",
+        default="turbulent",
+    )
+    friction_factor: float = toml_key(NOT_NEGATIVE, "multiplies the friction", default=1.0)
 
     @staticmethod
     def check(found: Found) -> None:
-        """Report a file without a polar, a polar without a file, and a stall out of range."""
-        law = found.values.get("law")
-        if law == "polar":
-            found.require("file", "the name of a CSV file", 'law = "polar" reads it')
+        """Report a polar that cannot be read, and a stall out of range."""
+        if found.values.get("law") == "polar":
             found.read_file("file", read_polar)
-        elif law is not None and "file" in found.table:
-            found.wrong("file", f'no file with law = "{law}"', 'law = "polar" reads one')
         if "stall_deg" in found.values and "stall_width_deg" in found.values:
             middle, width = found.values["stall_deg"], found.values["stall_width_deg"]
             name = "stall_width_deg" if "stall_width_deg" in found.table else "stall_deg"
-            span = f"from {middle - width / 2:g} to {middle + width / 2:g} deg"
-            if middle - width / 2 < 0.0 or middle + width / 2 >= 90.0:
-                found.wrong(
+            first, last = middle - width / 2, middle + width / 2
+            if first < 0.0 or last >= 90.0:
+                found.say(
                     name,
-                    "stall_deg -+ stall_width_deg / 2 within 0 and below 90 deg",
-                    f"the stall would run {span}",
+                    f"the stall would run from {first:g} to {last:g} deg;"
+                    " stall_deg -+ stall_width_deg / 2 must stay within 0 and below 90 deg",
                 )
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Segment:
-    """One rigid segment of a half wing.
+    """One rigid segment of a half wing."""
 
-    Attributes
-    ----------
-    length_m : float
-        Hinge to end.
-    chord_m : tuple of (float, float)
-        Pairs of fraction of the segment and chord in m, linear in between; zero only at an end.
-    strips : int
-        Spanwise stations.
-    skin_kg_m2 : float
-        Mass per area, spread evenly over the chord.
-    spar_kg_m : float
-        Mass per length on the twist axis.
-    section : Section or None
-        Replaces the section of the wing.
-    """
-
-    length_m: float = field(metadata=ruled(POSITIVE))
-    chord_m: tuple[tuple[float, float], ...] = field(metadata=ruled(Stations()))
-    strips: int = field(default=12, metadata=ruled(Number(least=2, most=200, whole=True)))
-    skin_kg_m2: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
-    spar_kg_m: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
-    section: Section | None = field(default=None, metadata=ruled(Table(Section, inline=True)))
+    length_m: float = toml_key(POSITIVE, "length from hinge to end")
+    chord_m: tuple[tuple[float, float], ...] = toml_key(
+        Stations(), "pairs [fraction of the segment, chord], linear in between; 0 only at an end"
+    )
+    strips: int = toml_key(
+        Number(least=2, most=200, whole=True), "number of strips along the segment", default=12
+    )
+    skin_kg_m2: float = toml_key(
+        NOT_NEGATIVE, "mass per area, spread evenly over the chord", default=0.0
+    )
+    spar_kg_m: float = toml_key(NOT_NEGATIVE, "mass per length on the twist axis", default=0.0)
+    section: Section | None = toml_key(
+        Table(Section, inline=True),
+        "section of this segment, in place of wing.section",
+        default=None,
+    )
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Wing:
-    """Both halves of the wing, mirror images: one or two segments each.
+    """Both halves of the wing, mirror images: one or two segments each."""
 
-    Attributes
-    ----------
-    twist_axis : float
-        Fraction of the chord from the leading edge.
-    section : Section
-    inner : Segment
-    outer : Segment or None
-    """
-
-    twist_axis: float = field(metadata=ruled(_PART))
-    section: Section = field(metadata=ruled(Table(Section, inline=True)))
-    inner: Segment = field(metadata=ruled(Table(Segment)))
-    outer: Segment | None = field(default=None, metadata=ruled(Table(Segment)))
+    twist_axis: float = toml_key(
+        _PART, "position of the twist axis, fraction of chord from the leading edge"
+    )
+    section: Section = toml_key(Table(Section, inline=True), "section of the wing")
+    inner: Segment = toml_key(Table(Segment), "inner segment of a half wing")
+    outer: Segment | None = toml_key(Table(Segment), "outer segment of a half wing", default=None)
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Model:
-    """Which physics is computed, and how finely.
+    """Which physics is computed, and how finely."""
 
-    Attributes
-    ----------
-    induced : {"lifting-line", "slope", "none"}
-    wake : {"indicial", "quasi-steady"}
-    wake_lag : {"finite-wing", "two-dimensional"}
-    stall : {"static", "lagged"}
-    apparent_mass : bool
-    steps : int
-        Instants per stroke, 16..4096, even.
-    modes : int or None
-        Spanwise modes of the lifting line, at most half as many as a half wing has strips; 8, or
-        that many if fewer, unless written.
-    """
+    induced: Literal["lifting-line", "slope", "none"] = toml_key(
+        Word(("lifting-line", "slope", "none")),
+        "velocity induced by the trailing wake: lifting line, lift slope of the aspect ratio, none",
+        default="lifting-line",
+    )
+    wake: Literal["indicial", "quasi-steady"] = toml_key(
+        Word(("indicial", "quasi-steady")),
+        "lag of the lift behind the motion by the shed wake (indicial), or none (quasi-steady)",
+        default="indicial",
+    )
+    wake_lag: Literal["finite-wing", "two-dimensional"] = toml_key(
+        Word(("finite-wing", "two-dimensional")),
+        "lag of a wing of this aspect ratio, or of a section (Wagner)",
+        'with wake = "indicial"',
+        default="finite-wing",
+    )
+    stall: Literal["static", "lagged"] = toml_key(
+        Word(("static", "lagged")), "whether separation lags behind the incidence", default="static"
+    )
+    apparent_mass: bool = toml_key(
+        Switch(), "whether to include the apparent mass of the air", default=True
+    )
+    steps: int = toml_key(
+        Number(least=16, most=4096, whole=True, even=True), "instants per stroke", default=128
+    )
+    modes: int | None = toml_key(
+        Number(least=1, most=32, whole=True),
+        "spanwise modes of the lifting line, at most half as many as a half wing has strips; "
+        "without it 8, or that many if fewer",
+        'with induced = "lifting-line"',
+        default=None,
+    )
 
-    induced: Literal["lifting-line", "slope", "none"] = field(
-        default="lifting-line", metadata=ruled(Word(("lifting-line", "slope", "none")))
-    )
-    wake: Literal["indicial", "quasi-steady"] = field(
-        default="indicial", metadata=ruled(Word(("indicial", "quasi-steady")))
-    )
-    wake_lag: Literal["finite-wing", "two-dimensional"] = field(
-        default="finite-wing", metadata=ruled(Word(("finite-wing", "two-dimensional")))
-    )
-    stall: Literal["static", "lagged"] = field(
-        default="static", metadata=ruled(Word(("static", "lagged")))
-    )
-    apparent_mass: bool = field(default=True, metadata=ruled(Switch()))
-    steps: int = field(
-        default=128, metadata=ruled(Number(least=16, most=4096, whole=True, even=True))
-    )
-    modes: int | None = field(default=None, metadata=ruled(Number(least=1, most=32, whole=True)))
 
-
-@dataclass(frozen=True, slots=True)
+@toml_table
 class BalanceSpring:
-    """Spring at the shoulder hinge, both wings together: its moment at zero plunge, its slope."""
+    """Spring at the shoulder hinge, both wings together."""
 
-    moment_n_m: float = field(metadata=ruled(ANY_NUMBER))
-    stiffness_n_m_rad: float = field(metadata=ruled(NOT_NEGATIVE))
+    moment_n_m: float = toml_key(ANY_NUMBER, "moment of the spring at zero plunge")
+    stiffness_n_m_rad: float = toml_key(NOT_NEGATIVE, "stiffness of the spring")
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Motor:
-    """Direct-current motor.
+    """Direct-current motor."""
 
-    Attributes
-    ----------
-    resistance_ohm, torque_constant_n_m_a, no_load_current_a, rotor_inertia_kg_m2 : float
-    continuous_current_a, peak_current_a : float or None
-        Largest root mean square and largest instantaneous current that it may draw.
-    """
-
-    resistance_ohm: float = field(metadata=ruled(NOT_NEGATIVE))
-    torque_constant_n_m_a: float = field(metadata=ruled(POSITIVE))
-    no_load_current_a: float = field(metadata=ruled(NOT_NEGATIVE))
-    rotor_inertia_kg_m2: float = field(metadata=ruled(NOT_NEGATIVE))
-    continuous_current_a: float | None = field(default=None, metadata=ruled(POSITIVE))
-    peak_current_a: float | None = field(default=None, metadata=ruled(POSITIVE))
-
-
-@dataclass(frozen=True, slots=True)
-class Battery:
-    """Battery: open-circuit voltage, inner resistance, capacity."""
-
-    voltage_v: float = field(metadata=ruled(POSITIVE))
-    resistance_ohm: float = field(metadata=ruled(NOT_NEGATIVE))
-    capacity_ah: float = field(metadata=ruled(POSITIVE))
-
-
-@dataclass(frozen=True, slots=True)
-class Drive:
-    """From battery to crank.
-
-    Attributes
-    ----------
-    gear_ratio : float
-        Turns of the motor per stroke.
-    gear_efficiency : float
-        Above 0, at most 1.
-    motor : Motor
-    battery : Battery
-    regeneration : float
-        Part of the returned shaft work that is recovered.
-    balance_spring : BalanceSpring or None
-    auxiliary_w : float
-        Electronics and actuators.
-    """
-
-    gear_ratio: float = field(metadata=ruled(POSITIVE))
-    gear_efficiency: float = field(metadata=ruled(Number(above=0.0, most=1.0)))
-    motor: Motor = field(metadata=ruled(Table(Motor, inline=True)))
-    battery: Battery = field(metadata=ruled(Table(Battery, inline=True)))
-    regeneration: float = field(default=0.0, metadata=ruled(_PART))
-    balance_spring: BalanceSpring | None = field(
-        default=None, metadata=ruled(Table(BalanceSpring, inline=True))
+    resistance_ohm: float = toml_key(NOT_NEGATIVE, "resistance of the winding")
+    torque_constant_n_m_a: float = toml_key(POSITIVE, "torque per current")
+    no_load_current_a: float = toml_key(NOT_NEGATIVE, "current without load")
+    rotor_inertia_kg_m2: float = toml_key(NOT_NEGATIVE, "moment of inertia of the rotor")
+    continuous_current_a: float | None = toml_key(
+        POSITIVE, "largest root mean square of the current; no limit without it", default=None
     )
-    auxiliary_w: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
+    peak_current_a: float | None = toml_key(
+        POSITIVE, "largest instantaneous current; no limit without it", default=None
+    )
+
+
+@toml_table
+class Battery:
+    """Battery."""
+
+    voltage_v: float = toml_key(POSITIVE, "open-circuit voltage")
+    resistance_ohm: float = toml_key(NOT_NEGATIVE, "internal resistance")
+    capacity_ah: float = toml_key(POSITIVE, "capacity")
+
+
+@toml_table
+class Drive:
+    """From battery to crank."""
+
+    gear_ratio: float = toml_key(POSITIVE, "turns of the motor per stroke")
+    gear_efficiency: float = toml_key(Number(above=0.0, most=1.0), "efficiency of the gear")
+    motor: Motor = toml_key(Table(Motor, inline=True), "direct-current motor")
+    battery: Battery = toml_key(Table(Battery, inline=True), "battery")
+    regeneration: float = toml_key(
+        _PART, "part of the returned shaft work that is recovered", default=0.0
+    )
+    balance_spring: BalanceSpring | None = toml_key(
+        Table(BalanceSpring, inline=True),
+        "spring at the shoulder hinge, both wings together",
+        default=None,
+    )
+    auxiliary_w: float = toml_key(NOT_NEGATIVE, "power of electronics and actuators", default=0.0)

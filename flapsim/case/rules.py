@@ -1,26 +1,20 @@
-"""Rules for the keys of a case file, and the faults that reading it can find.
+"""Rules: what the value of a key may be.
 
-Answers: what may this key hold, in words and as a check, and which keys does a table have?
-The rules stand in the metadata of dataclass fields; this module knows nothing of wings.
+Answers: which values are allowed, in words, as a check, and as JSON Schema? Knows no key.
 """
 
 from __future__ import annotations
 
-import difflib
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import MISSING, dataclass, fields
-from functools import cache
+from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any, Final, Protocol, TypeAlias, cast
+from typing import Any, Final, Protocol
 
-from flapsim.faults import Faults
+from flapsim.faults import Faults, did_you_mean
 
 LARGEST_NUMBER: Final = 1e9
-"""No quantity of a craft in SI units is larger; what is, is a slip of the keyboard."""
-
-Kind: TypeAlias = Callable[..., Any]
-"""A dataclass whose fields carry rules."""
+"""Larger than any quantity of a craft in SI units; a larger number is a typing error."""
 
 
 class Unfit:
@@ -53,11 +47,15 @@ def show(value: object) -> str:
 
 
 class Rule(Protocol):
-    """What a key may hold. `allowed` says it in words; `read` returns the value or UNFIT."""
+    """What a key may hold: in words, as JSON Schema, and as a check."""
 
     @property
     def allowed(self) -> str:
         """What the key may hold, in words."""
+
+    @property
+    def schema(self) -> dict[str, Any]:
+        """What the key may hold, as JSON Schema."""
 
     def read(self, value: object, key: str, faults: Faults) -> Any:
         """Return the value as the case keeps it; UNFIT, with a fault noted, if not allowed."""
@@ -92,6 +90,21 @@ class Number:
         ]
         return " ".join([kind, " and ".join(bounds)]).strip()
 
+    @property
+    def schema(self) -> dict[str, Any]:
+        """What the key may hold, as JSON Schema."""
+        bounds = {
+            "exclusiveMinimum": self.above,
+            "minimum": self.least,
+            "exclusiveMaximum": self.below,
+            "maximum": self.most,
+        }
+        return (
+            {"type": "integer" if self.whole else "number"}
+            | {name: bound for name, bound in bounds.items() if math.isfinite(bound)}
+            | ({"multipleOf": 2} if self.even else {})
+        )
+
     def read(self, value: object, key: str, faults: Faults) -> float | int | Unfit:
         """Return the value if it is allowed."""
         if isinstance(value, bool) or not isinstance(value, int | float):
@@ -121,6 +134,11 @@ class Text:
 
     allowed: str = "text in quotes"
 
+    @property
+    def schema(self) -> dict[str, Any]:
+        """What the key may hold, as JSON Schema."""
+        return {"type": "string", "pattern": r"\S"}
+
     def read(self, value: object, key: str, faults: Faults) -> str | Unfit:
         """Return the value if it is allowed."""
         if not isinstance(value, str) or not value.strip() or "\0" in value:
@@ -147,13 +165,19 @@ class Word:
         words = " or ".join(f'"{choice}"' for choice in self.choices)
         return words if self.number is None else f"{words} or {self.number.allowed}"
 
+    @property
+    def schema(self) -> dict[str, Any]:
+        """What the key may hold, as JSON Schema."""
+        words: dict[str, Any] = {"enum": list(self.choices)}
+        return words if self.number is None else {"anyOf": [words, self.number.schema]}
+
     def read(self, value: object, key: str, faults: Faults) -> str | float | Unfit:
         """Return the value if it is allowed."""
         if isinstance(value, str):
             if value in self.choices:
                 return value
-            near = difflib.get_close_matches(value.lower(), self.choices, n=1)
-            faults.add(key, show(value), self.allowed, f'did you mean "{near[0]}"?' if near else "")
+            hint = did_you_mean(value.lower(), self.choices)
+            faults.add(key, show(value), self.allowed, hint)
             return UNFIT
         if self.number is not None:
             number = self.number.read(value, key, Faults(faults.file))
@@ -169,12 +193,24 @@ class Switch:
 
     allowed: str = "true or false"
 
+    @property
+    def schema(self) -> dict[str, Any]:
+        """What the key may hold, as JSON Schema."""
+        return {"type": "boolean"}
+
     def read(self, value: object, key: str, faults: Faults) -> bool | Unfit:
         """Return the value if it is allowed."""
         if isinstance(value, bool):
             return value
         faults.add(key, show(value), self.allowed)
         return UNFIT
+
+
+def _list_schema(items: dict[str, Any], least: int, most: int | None) -> dict[str, Any]:
+    ends = {"minItems": least or None, "maxItems": most}
+    return {"type": "array", "items": items} | {
+        name: end for name, end in ends.items() if end is not None
+    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +227,11 @@ class Numbers:
         if self.count is not None:
             return f"a list of {self.count} numbers"
         return f"a list of at most {self.most} numbers" if self.most else "a list of numbers"
+
+    @property
+    def schema(self) -> dict[str, Any]:
+        """What the key may hold, as JSON Schema."""
+        return _list_schema(self.item.schema, self.count or 0, self.count or self.most)
 
     def read(self, value: object, key: str, faults: Faults) -> tuple[float, ...] | Unfit:
         """Return the value if it is allowed."""
@@ -214,6 +255,11 @@ class Stations:
     """
 
     allowed: str = "a list of at least two pairs [fraction, chord], fractions rising from 0 to 1"
+
+    @property
+    def schema(self) -> dict[str, Any]:
+        """What the key may hold, as JSON Schema."""
+        return _list_schema(_list_schema(NOT_NEGATIVE.schema, 2, 2), 2, None)
 
     def read(
         self, value: object, key: str, faults: Faults
@@ -261,90 +307,3 @@ def _check_chords(chords: Sequence[float], key: str, faults: Faults) -> None:
     for index, chord in enumerate(chords):
         if chord == 0.0 and (0 < index < last or not any(chords)):
             faults.add(f"{key}.{index}.1", show(chord), "a number > 0")
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """A table read into the dataclass `kind`; `inline` is how it is written.
-
-    With a `prefix` the keys of `kind` stand in the parent table, each behind the prefix.
-    """
-
-    kind: Kind
-    inline: bool = False
-    prefix: str = ""
-
-    @property
-    def allowed(self) -> str:
-        """What the key may hold, in words."""
-        return f"a table with {names_in_words(self.kind)}"
-
-
-def ruled(rule: Rule | Table) -> dict[str, Rule | Table]:
-    """Metadata of a dataclass field that says what its key may hold."""
-    return {"rule": rule}
-
-
-# --- keys ------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One field of a dataclass as a key of its table."""
-
-    name: str
-    rule: Rule | Table
-    default: Any
-
-    @property
-    def required(self) -> bool:
-        """Whether the table must have the key."""
-        return self.default is MISSING
-
-
-@cache
-def entries(kind: Kind) -> tuple[Entry, ...]:
-    """Fields of a dataclass that are written, in order."""
-    return tuple(
-        Entry(item.name, item.metadata["rule"], item.default)
-        for item in fields(cast(type[Any], kind))
-        if "rule" in item.metadata
-    )
-
-
-@cache
-def known_names(kind: Kind) -> tuple[str, ...]:
-    """Keys that the table of a dataclass may hold."""
-    names: list[str] = []
-    for entry in entries(kind):
-        if isinstance(entry.rule, Table) and entry.rule.prefix:
-            names += [entry.rule.prefix + name for name in known_names(entry.rule.kind)]
-        else:
-            names.append(entry.name)
-    return tuple(names)
-
-
-@cache
-def names_in_words(kind: Kind) -> str:
-    """Keys of a table for a message; those behind a prefix are not told one by one."""
-    return ", ".join(
-        f"{entry.rule.prefix}*"
-        if isinstance(entry.rule, Table) and entry.rule.prefix
-        else entry.name
-        for entry in entries(kind)
-    )
-
-
-@cache
-def key_paths(kind: Kind, start: str = "") -> tuple[str, ...]:
-    """Every key path below the table of a dataclass, tables included."""
-    paths: list[str] = []
-    for entry in entries(kind):
-        if not isinstance(entry.rule, Table):
-            paths.append(start + entry.name)
-        elif entry.rule.prefix:
-            paths += key_paths(entry.rule.kind, start + entry.rule.prefix)
-        else:
-            paths.append(start + entry.name)
-            paths += key_paths(entry.rule.kind, f"{start}{entry.name}.")
-    return tuple(paths)

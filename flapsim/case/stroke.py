@@ -7,9 +7,9 @@ there? Does not answer what the motion then is.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Literal
+from typing import Final, Literal, TypeAlias
 
+from flapsim.case.keys import Table, When, toml_key, toml_table
 from flapsim.case.rules import (
     ANY_NUMBER,
     HALF_TURN,
@@ -17,223 +17,229 @@ from flapsim.case.rules import (
     POSITIVE,
     Number,
     Numbers,
-    Table,
     Text,
     Word,
-    known_names,
-    ruled,
 )
 from flapsim.case.tables import read_samples
 from flapsim.case.text import Found
 
 _TURN = Number(least=-360.0, most=360.0)
 _DOWNSTROKE_PART = Number(least=0.2, most=0.8)
-_HARMONIC_LIST = 24
+_MOST_HARMONICS: Final = 24
 """Longest list of Fourier coefficients: as many harmonics as a schedule keeps."""
 
-_SHAPES: Mapping[str, tuple[str, ...]] = {
-    "harmonic": ("mean_{unit}", "amplitude_{unit}", "lag_deg"),
-    "quick-return": ("mean_{unit}", "amplitude_{unit}", "lag_deg", "downstroke_fraction"),
-    "fourier": ("mean_{unit}", "cos_{unit}", "sin_{unit}"),
-    "samples": ("file",),
-    "linkage": ("mean_{unit}", "lag_deg", "crank_m", "rocker_m", "coupler_m", "base_m"),
+SHAPES: Final[Mapping[str, str]] = {
+    "harmonic": "mean + amplitude cos(phase - lag)",
+    "quick-return": "harmonic in each half stroke, with a downstroke of another length",
+    "fourier": "mean + sum of cos_h cos(h phase) + sin_h sin(h phase), h = 1, 2, ...",
+    "samples": "periodic samples in a CSV file",
+    "linkage": "crank and rocker; the mean is the middle of the stroke, its top at phase = lag",
 }
-"""Keys that describe each shape, beside the shape itself."""
+"""Shapes of a schedule, and what each is."""
+
+_FOURIER = When("shape", ("fourier",))
+_WAVE = When("shape", ("harmonic", "quick-return"))
+_QUICK = When("shape", ("quick-return",))
+_SAMPLES = When("shape", ("samples",), needed=("samples",))
+_LINKAGE = When("shape", ("linkage",), needed=("linkage",))
+_MEAN = When("shape", ("harmonic", "quick-return", "fourier", "linkage"))
+_LAG = When("shape", ("harmonic", "quick-return", "linkage"))
+
+_SHAPE_MEANING = "shape of the motion over a stroke"
+_LAG_MEANING = "lag behind the stroke phase; the top of the stroke is at phase = lag"
+_DOWNSTROKE_MEANING = "part of the period from the top of the stroke to its bottom"
 
 
 def _check_shape(found: Found, unit: str, column: str) -> None:
-    """Report keys that do not belong to the shape, and those of its keys that are missing."""
+    """Report samples that cannot be read, and a Fourier series without coefficients."""
     shape = found.values.get("shape")
-    if shape is None:
-        return
-    keys = {name: [key.format(unit=unit) for key in own] for name, own in _SHAPES.items()}
-    for key in found.table:
-        owners = [name for name, own in keys.items() if key in own]
-        if owners and shape not in owners:
-            found.wrong(
-                key,
-                f'only {", ".join(keys[shape])} with shape = "{shape}"',
-                "this key belongs to shape = " + " or ".join(f'"{name}"' for name in owners),
-            )
-    hint = f'shape = "{shape}" needs it'
     if shape == "samples":
-        found.require("file", "the name of a CSV file", hint)
         found.read_file("file", lambda path: read_samples(path, column))
-    if shape == "linkage":
-        for key in ("crank_m", "rocker_m", "coupler_m", "base_m"):
-            found.require(key, POSITIVE.allowed, hint)
     cos, sin = f"cos_{unit}", f"sin_{unit}"
-    if shape == "fourier" and not any(found.values.get(key, True) for key in (cos, sin)):
-        found.wrong(cos, f"at least one coefficient, here or in {sin}", hint)
+    if shape == "fourier" and not any(found.values.get(name, True) for name in (cos, sin)):
+        found.wrong(
+            cos, f"at least one coefficient, here or in {sin}", 'shape = "fourier" needs it'
+        )
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Schedule:
-    """Periodic angle: one of five shapes, each with its own keys.
+    """Periodic angle: one of five shapes, each with its own keys."""
 
-    Attributes
-    ----------
-    shape : {"harmonic", "quick-return", "fourier", "samples", "linkage"}
-    mean_deg, amplitude_deg, lag_deg : float
-        Harmonic: mean + amplitude cos(tau - lag).
-    downstroke_fraction : float
-        Quick-return: part of the period from the top (tau = lag) to the bottom, 0.2..0.8.
-    cos_deg, sin_deg : tuple of float
-        Fourier: coefficients of cos(h tau) and sin(h tau), h = 1, 2, ...
-    file : str or None
-        Samples: CSV with columns phase_deg and angle_deg, relative to the case file.
-    crank_m, rocker_m, coupler_m, base_m : float or None
-        Linkage: lengths of a crank-and-rocker. The mean is the middle of the stroke, its top is at
-        tau = lag.
-    """
-
-    shape: Literal["harmonic", "quick-return", "fourier", "samples", "linkage"] = field(
-        default="harmonic", metadata=ruled(Word(tuple(_SHAPES)))
+    shape: Literal["harmonic", "quick-return", "fourier", "samples", "linkage"] = toml_key(
+        Word(tuple(SHAPES)), _SHAPE_MEANING, default="harmonic"
     )
-    mean_deg: float = field(default=0.0, metadata=ruled(HALF_TURN))
-    amplitude_deg: float = field(default=0.0, metadata=ruled(HALF_TURN))
-    lag_deg: float = field(default=0.0, metadata=ruled(_TURN))
-    downstroke_fraction: float = field(default=0.5, metadata=ruled(_DOWNSTROKE_PART))
-    cos_deg: tuple[float, ...] = field(
-        default=(), metadata=ruled(Numbers(HALF_TURN, most=_HARMONIC_LIST))
+    mean_deg: float = toml_key(HALF_TURN, "mean angle", _MEAN, default=0.0)
+    amplitude_deg: float = toml_key(HALF_TURN, "amplitude about the mean", _WAVE, default=0.0)
+    lag_deg: float = toml_key(_TURN, _LAG_MEANING, _LAG, default=0.0)
+    downstroke_fraction: float = toml_key(
+        _DOWNSTROKE_PART, _DOWNSTROKE_MEANING, _QUICK, default=0.5
     )
-    sin_deg: tuple[float, ...] = field(
-        default=(), metadata=ruled(Numbers(HALF_TURN, most=_HARMONIC_LIST))
+    cos_deg: tuple[float, ...] = toml_key(
+        Numbers(HALF_TURN, most=_MOST_HARMONICS),
+        "Fourier coefficients of the cosines, first harmonic first",
+        _FOURIER,
+        default=(),
     )
-    file: str | None = field(default=None, metadata=ruled(Text()))
-    crank_m: float | None = field(default=None, metadata=ruled(POSITIVE))
-    rocker_m: float | None = field(default=None, metadata=ruled(POSITIVE))
-    coupler_m: float | None = field(default=None, metadata=ruled(POSITIVE))
-    base_m: float | None = field(default=None, metadata=ruled(POSITIVE))
+    sin_deg: tuple[float, ...] = toml_key(
+        Numbers(HALF_TURN, most=_MOST_HARMONICS),
+        "Fourier coefficients of the sines, first harmonic first",
+        _FOURIER,
+        default=(),
+    )
+    file: str | None = toml_key(
+        Text(),
+        "CSV file with columns phase_deg and angle_deg, beside the case file",
+        _SAMPLES,
+        default=None,
+    )
+    crank_m: float | None = toml_key(POSITIVE, "length of the crank", _LINKAGE, default=None)
+    rocker_m: float | None = toml_key(POSITIVE, "length of the rocker", _LINKAGE, default=None)
+    coupler_m: float | None = toml_key(POSITIVE, "length of the coupler", _LINKAGE, default=None)
+    base_m: float | None = toml_key(
+        POSITIVE, "distance between the pivots of crank and rocker", _LINKAGE, default=None
+    )
 
     @staticmethod
     def check(found: Found) -> None:
-        """Report keys of another shape and missing keys of this one."""
+        """Report samples that cannot be read, and a Fourier series without coefficients."""
         _check_shape(found, "deg", "angle_deg")
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Heave:
-    """Periodic translation of the whole wing along the body's z axis, in metres.
+    """Periodic translation of the whole wing along the body's z axis: a `Schedule` in metres."""
 
-    Shapes and keys are those of :class:`Schedule` without the linkage, with `_m` for `_deg` where
-    the quantity is a length; the column of the samples is height_m.
-    """
-
-    shape: Literal["harmonic", "quick-return", "fourier", "samples"] = field(
-        default="harmonic",
-        metadata=ruled(Word(("harmonic", "quick-return", "fourier", "samples"))),
+    shape: Literal["harmonic", "quick-return", "fourier", "samples"] = toml_key(
+        Word(("harmonic", "quick-return", "fourier", "samples")), _SHAPE_MEANING, default="harmonic"
     )
-    mean_m: float = field(default=0.0, metadata=ruled(ANY_NUMBER))
-    amplitude_m: float = field(default=0.0, metadata=ruled(ANY_NUMBER))
-    lag_deg: float = field(default=0.0, metadata=ruled(_TURN))
-    downstroke_fraction: float = field(default=0.5, metadata=ruled(_DOWNSTROKE_PART))
-    cos_m: tuple[float, ...] = field(default=(), metadata=ruled(Numbers(most=_HARMONIC_LIST)))
-    sin_m: tuple[float, ...] = field(default=(), metadata=ruled(Numbers(most=_HARMONIC_LIST)))
-    file: str | None = field(default=None, metadata=ruled(Text()))
+    mean_m: float = toml_key(
+        ANY_NUMBER, "mean height", When("shape", (*_WAVE.values, "fourier")), default=0.0
+    )
+    amplitude_m: float = toml_key(ANY_NUMBER, "amplitude about the mean", _WAVE, default=0.0)
+    lag_deg: float = toml_key(_TURN, _LAG_MEANING, _WAVE, default=0.0)
+    downstroke_fraction: float = toml_key(
+        _DOWNSTROKE_PART, _DOWNSTROKE_MEANING, _QUICK, default=0.5
+    )
+    cos_m: tuple[float, ...] = toml_key(
+        Numbers(most=_MOST_HARMONICS),
+        "Fourier coefficients of the cosines, first harmonic first",
+        _FOURIER,
+        default=(),
+    )
+    sin_m: tuple[float, ...] = toml_key(
+        Numbers(most=_MOST_HARMONICS),
+        "Fourier coefficients of the sines, first harmonic first",
+        _FOURIER,
+        default=(),
+    )
+    file: str | None = toml_key(
+        Text(),
+        "CSV file with columns phase_deg and height_m, beside the case file",
+        _SAMPLES,
+        default=None,
+    )
 
     @staticmethod
     def check(found: Found) -> None:
-        """Report keys of another shape and missing keys of this one."""
+        """Report samples that cannot be read, and a Fourier series without coefficients."""
         _check_shape(found, "m", "height_m")
 
 
-@dataclass(frozen=True, slots=True)
+Mode: TypeAlias = Literal["driven", "servo", "passive"]
+
+MODES_OF_TWIST: Final[Mapping[Mode, str]] = {
+    "driven": "the twist follows its schedule exactly",
+    "servo": "an actuator of limited bandwidth, rate, moment or stiffness follows the schedule",
+    "passive": "the tip is free against a spring; air and inertia decide",
+}
+"""Modes of a twist, and what each is."""
+
+_COMMANDED = When("mode", ("driven", "servo"))
+_SERVO = When("mode", ("servo",))
+_COMPLIANT = When("mode", ("servo", "passive"))
+
+
+@toml_table
 class Twist:
     """Twist of a segment: driven, followed by a servo with limits, or free against a spring.
 
     In the file the schedules stand in the same table, each key behind `tip_` or `root_`.
-
-    Attributes
-    ----------
-    mode : {"driven", "servo", "passive"}
-    tip : Schedule
-        Twist at the outer end; no part of a passive twist.
-    root : Schedule or None
-        Twist at the hinge. None: the outer segment follows the tip of the inner one, the inner
-        segment stays at zero.
-    rest_deg : float
-        Passive: twist of the tip relative to the root with the spring relaxed.
-    stiffness_n_m_rad : float or None
-        Torsional stiffness about the twist axis, one wing; passive needs it, a servo may have it.
-    damping_n_m_s_rad : float
-        Mechanical damping, one wing.
-    stops_deg : tuple of 2 floats or None
-        Lower and upper end of the travel.
-    bandwidth_hz, rate_limit_deg_s, torque_limit_n_m : float or None
-        Of a servo; without a limit it has none.
-    actuator_order : {1, 2}
-        Of a servo: response of first order, or of second order without overshoot to speak of.
-    backlash_deg : float
-        Of a servo: free play between actuator and wing, end to end.
-    sensor_counts : int or None
-        Of a servo: counts per revolution of the stroke-phase sensor; None reads the phase exactly.
-    sensor_delay_s : float
-        Of a servo: from the stroke phase to the command that follows from it.
     """
 
-    mode: Literal["driven", "servo", "passive"] = field(
-        default="driven", metadata=ruled(Word(("driven", "servo", "passive")))
+    mode: Mode = toml_key(Word(tuple(MODES_OF_TWIST)), "what decides the twist", default="driven")
+    tip: Schedule = toml_key(
+        Table(Schedule, prefix="tip_"), "twist at the outer end", _COMMANDED, default=Schedule()
     )
-    tip: Schedule = field(default=Schedule(), metadata=ruled(Table(Schedule, prefix="tip_")))
-    root: Schedule | None = field(default=None, metadata=ruled(Table(Schedule, prefix="root_")))
-    rest_deg: float = field(default=0.0, metadata=ruled(HALF_TURN))
-    stiffness_n_m_rad: float | None = field(default=None, metadata=ruled(NOT_NEGATIVE))
-    damping_n_m_s_rad: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
-    stops_deg: tuple[float, float] | None = field(
-        default=None, metadata=ruled(Numbers(HALF_TURN, count=2))
+    root: Schedule | None = toml_key(
+        Table(Schedule, prefix="root_"),
+        "twist at the hinge; without it the outer segment follows the tip of the inner one and "
+        "the inner segment stays at zero",
+        default=None,
     )
-    bandwidth_hz: float | None = field(default=None, metadata=ruled(POSITIVE))
-    rate_limit_deg_s: float | None = field(default=None, metadata=ruled(POSITIVE))
-    torque_limit_n_m: float | None = field(default=None, metadata=ruled(POSITIVE))
-    actuator_order: int = field(default=2, metadata=ruled(Number(least=1, most=2, whole=True)))
-    backlash_deg: float = field(default=0.0, metadata=ruled(Number(least=0.0, most=45.0)))
-    sensor_counts: int | None = field(
-        default=None, metadata=ruled(Number(least=4, most=1_000_000, whole=True))
+    rest_deg: float = toml_key(
+        HALF_TURN,
+        "twist of the tip relative to the root with the spring relaxed",
+        When("mode", ("passive",)),
+        default=0.0,
     )
-    sensor_delay_s: float = field(default=0.0, metadata=ruled(Number(least=0.0, most=1.0)))
+    stiffness_n_m_rad: float | None = toml_key(
+        NOT_NEGATIVE,
+        "torsional stiffness about the twist axis, one wing; a servo without it is rigid",
+        _COMPLIANT._replace(needed=("passive",)),
+        default=None,
+    )
+    damping_n_m_s_rad: float = toml_key(
+        NOT_NEGATIVE, "mechanical damping of the twist, one wing", _COMPLIANT, default=0.0
+    )
+    stops_deg: tuple[float, float] | None = toml_key(
+        Numbers(HALF_TURN, count=2), "lower and upper end of the travel", _COMPLIANT, default=None
+    )
+    bandwidth_hz: float | None = toml_key(
+        POSITIVE,
+        "frequency at which the response has fallen by 3 dB",
+        _SERVO._replace(needed=("servo",)),
+        default=None,
+    )
+    rate_limit_deg_s: float | None = toml_key(
+        POSITIVE, "largest rate; no limit without it", _SERVO, default=None
+    )
+    torque_limit_n_m: float | None = toml_key(
+        POSITIVE, "largest moment, one wing; no limit without it", _SERVO, default=None
+    )
+    actuator_order: int = toml_key(
+        Number(least=1, most=2, whole=True),
+        "order of the response; the second has next to no overshoot",
+        _SERVO,
+        default=2,
+    )
+    backlash_deg: float = toml_key(
+        Number(least=0.0, most=45.0),
+        "free play between actuator and wing, end to end",
+        _SERVO,
+        default=0.0,
+    )
+    sensor_counts: int | None = toml_key(
+        Number(least=4, most=1_000_000, whole=True),
+        "counts per stroke of the sensor of the stroke phase; without it the phase is exact",
+        _SERVO,
+        default=None,
+    )
+    sensor_delay_s: float = toml_key(
+        Number(least=0.0, most=1.0), "delay from stroke phase to command", _SERVO, default=0.0
+    )
 
     @staticmethod
     def check(found: Found) -> None:
-        """Report keys of another mode, missing keys of this one, and stops out of order."""
+        """Report what a rigid servo cannot use, and stops out of order."""
         mode = found.values.get("mode")
-        servo = (
-            "bandwidth_hz",
-            "rate_limit_deg_s",
-            "torque_limit_n_m",
-            "actuator_order",
-            "backlash_deg",
-            "sensor_counts",
-            "sensor_delay_s",
-        )
-        compliant = ("stiffness_n_m_rad", "damping_n_m_s_rad", "stops_deg")
-        strangers = {
-            "driven": (*servo, *compliant, "rest_deg"),
-            "servo": ("rest_deg",),
-            "passive": servo,
-            None: (),
-        }[mode]
-        commands = [f"tip_{name}" for name in known_names(Schedule)]
-        for name in found.table:
-            if name in strangers:
-                found.wrong(name, f'no such key with mode = "{mode}"')
-            elif mode == "passive" and name in commands:
-                found.wrong(
-                    name,
-                    'no command of the tip with mode = "passive"',
-                    "rest_deg presets a passive twist",
-                )
-        if mode == "passive":
-            found.require("stiffness_n_m_rad", NOT_NEGATIVE.allowed, 'mode = "passive" needs it')
-        if mode == "servo":
-            found.require("bandwidth_hz", POSITIVE.allowed, 'mode = "servo" needs it')
-            gives = {"stiffness_n_m_rad", "torque_limit_n_m"} & set(found.table)
+        if mode == "servo" and not {"stiffness_n_m_rad", "torque_limit_n_m"} & set(found.table):
             for name in ("stops_deg", "backlash_deg", "damping_n_m_s_rad"):
-                if name in found.table and not gives:
-                    found.wrong(
+                if name in found.table:
+                    found.say(
                         name,
-                        "a stiffness_n_m_rad or a torque_limit_n_m beside it",
-                        "an actuator that never gives way leaves it nothing to do",
+                        "this has no effect on a rigid servo; give it a stiffness_n_m_rad or a"
+                        " torque_limit_n_m",
                     )
         stops = found.values.get("stops_deg")
         rest = found.values.get("rest_deg", 0.0)
@@ -243,54 +249,63 @@ class Twist:
             found.wrong("stops_deg", f"stops on either side of rest_deg = {rest:g}")
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class SegmentStroke:
-    """Motion of one segment.
+    """Motion of one segment."""
 
-    Attributes
-    ----------
-    plunge : Schedule
-        Flap angle about the hinge, tip up; of the outer segment relative to the inner one.
-    sweep : Schedule or None
-        In-plane angle of the outer segment, aft; the inner one has none.
-    twist : Twist or None
-        None: the segment does not twist, its tip follows its root.
-    """
+    plunge: Schedule = toml_key(
+        Table(Schedule, inline=True),
+        "flap angle about the hinge, tip up; of the outer segment relative to the inner one",
+        default=Schedule(),
+    )
+    sweep: Schedule | None = toml_key(
+        Table(Schedule, inline=True),
+        "in-plane angle of the outer segment, aft",
+        "for the outer segment only",
+        default=None,
+    )
+    twist: Twist | None = toml_key(
+        Table(Twist, inline=True),
+        "twist, nose up, linear from the segment's root to its tip; without it the segment does "
+        "not twist",
+        default=None,
+    )
 
-    plunge: Schedule = field(default=Schedule(), metadata=ruled(Table(Schedule, inline=True)))
-    sweep: Schedule | None = field(default=None, metadata=ruled(Table(Schedule, inline=True)))
-    twist: Twist | None = field(default=None, metadata=ruled(Table(Twist, inline=True)))
 
-
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Port:
-    """What the port half does instead of mirroring the starboard half, segment by segment."""
+    """Motion of the port half, segment by segment; what is left out mirrors the starboard half."""
 
-    inner: SegmentStroke | None = field(default=None, metadata=ruled(Table(SegmentStroke)))
-    outer: SegmentStroke | None = field(default=None, metadata=ruled(Table(SegmentStroke)))
+    inner: SegmentStroke | None = toml_key(
+        Table(SegmentStroke), "motion of the inner segment of the port half", default=None
+    )
+    outer: SegmentStroke | None = toml_key(
+        Table(SegmentStroke), "motion of the outer segment of the port half", default=None
+    )
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Stroke:
-    """Periodic motion of the wing.
+    """Periodic motion of the wing."""
 
-    Attributes
-    ----------
-    frequency_hz : float
-    plane_deg : float
-        Tilt of the stroke plane; positive moves the downstroke forward.
-    heave : Heave or None
-    inner : SegmentStroke
-    outer : SegmentStroke or None
-    port : Port or None
-    """
-
-    frequency_hz: float = field(metadata=ruled(POSITIVE))
-    plane_deg: float = field(default=0.0, metadata=ruled(HALF_TURN))
-    heave: Heave | None = field(default=None, metadata=ruled(Table(Heave, inline=True)))
-    inner: SegmentStroke = field(default=SegmentStroke(), metadata=ruled(Table(SegmentStroke)))
-    outer: SegmentStroke | None = field(default=None, metadata=ruled(Table(SegmentStroke)))
-    port: Port | None = field(default=None, metadata=ruled(Table(Port)))
+    frequency_hz: float = toml_key(POSITIVE, "flapping frequency")
+    plane_deg: float = toml_key(
+        HALF_TURN, "tilt of the stroke plane; positive moves the downstroke forward", default=0.0
+    )
+    heave: Heave | None = toml_key(
+        Table(Heave, inline=True),
+        "translation of the whole wing along the body's z axis",
+        default=None,
+    )
+    inner: SegmentStroke = toml_key(
+        Table(SegmentStroke), "motion of the inner segment", default=SegmentStroke()
+    )
+    outer: SegmentStroke | None = toml_key(
+        Table(SegmentStroke), "motion of the outer segment", "with wing.outer only", default=None
+    )
+    port: Port | None = toml_key(
+        Table(Port), "motion of the port half where it differs from starboard", default=None
+    )
 
     def half(
         self, side: Literal["starboard", "port"]
@@ -311,6 +326,6 @@ class Stroke:
         }
         for start, table in inner_tables.items():
             if isinstance(table, dict) and "sweep" in table:
-                Found(table, {}, found.prefix + start, found.faults).wrong(
-                    "sweep", "no sweep of the inner segment", "sweep belongs to stroke.outer"
+                Found(table, {}, found.prefix + start, found.faults).say(
+                    "sweep", "the inner segment has no sweep hinge; sweep belongs to stroke.outer"
                 )

@@ -20,8 +20,8 @@ from scipy.stats import t as student
 
 from flapsim.case import Case
 from flapsim.case.case import known_keys
+from flapsim.case.paths import locate
 from flapsim.case.rules import Number, show
-from flapsim.case.text import locate
 from flapsim.faults import Faults
 from flapsim.quantities import finite_or_none
 from flapsim.rig.chain import CONFIDENCE

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import dataclasses
 import difflib
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Final, Literal
 
+from flapsim.case.keys import Table, key_paths, toml_key, toml_table
 from flapsim.case.rules import (
     ANY_NUMBER,
     NOT_NEGATIVE,
@@ -19,11 +20,8 @@ from flapsim.case.rules import (
     Number,
     Numbers,
     Switch,
-    Table,
     Text,
     Word,
-    key_paths,
-    ruled,
 )
 from flapsim.case.text import Found, build, read_text, read_toml
 from flapsim.constants import STANDARD_GRAVITY
@@ -56,65 +54,52 @@ SAMPLES_AN_EDGE: Final = 3
 """Samples from one edge of a switching sensor to the next that see it for certain."""
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Filter:
-    """What lies between the quantity and its column, and is to be undone.
+    """What lies between the quantity and its column, and is to be undone."""
 
-    Attributes
-    ----------
-    cutoff_hz : float or None
-        Corner of a Butterworth low-pass, such as an anti-alias filter.
-    order : int
-        Order of that low-pass.
-    resonance_hz : float or None
-        Natural frequency of the balance under load.
-    resonance_damping : float
-        Its damping ratio.
-    delay_s : float
-        Pure delay.
-    """
-
-    cutoff_hz: float | None = field(default=None, metadata=ruled(POSITIVE))
-    order: int = field(default=1, metadata=ruled(Number(least=1, most=8, whole=True)))
-    resonance_hz: float | None = field(default=None, metadata=ruled(POSITIVE))
-    resonance_damping: float = field(default=0.02, metadata=ruled(Number(above=0.0, most=2.0)))
-    delay_s: float = field(default=0.0, metadata=ruled(Number(least=0.0, most=1.0)))
+    cutoff_hz: float | None = toml_key(
+        POSITIVE, "corner of a Butterworth low-pass, such as an anti-alias filter", default=None
+    )
+    order: int = toml_key(Number(least=1, most=8, whole=True), "order of that low-pass", default=1)
+    resonance_hz: float | None = toml_key(
+        POSITIVE, "natural frequency of the balance under load", default=None
+    )
+    resonance_damping: float = toml_key(
+        Number(above=0.0, most=2.0), "damping ratio of that resonance", default=0.02
+    )
+    delay_s: float = toml_key(Number(least=0.0, most=1.0), "pure delay", default=0.0)
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Channel:
-    """One measured quantity: value = gain * (column * unit - zero).
+    """One measured quantity: value = gain * (column * unit - zero)."""
 
-    Attributes
-    ----------
-    column : str
-        Its name in the header of the log.
-    unit : str
-        Of the column.
-    range : tuple of 2 floats
-        Values that can be true, SI units, after calibration; others count as lost.
-    gain : float
-        Correction found by calibration; negative turns the sign.
-    zero : float
-        Reading without load, SI units.
-    gain_uncertainty : float
-        Standard uncertainty of the gain, relative.
-    zero_uncertainty : float
-        Standard uncertainty of the zero, SI units.
-    steady : bool
-        Whether it may rightly read the same throughout a stroke.
-    filter : Filter or None
-    """
-
-    column: str = field(metadata=ruled(Text()))
-    unit: str = field(metadata=ruled(Text()))
-    range: tuple[float, float] = field(metadata=ruled(Numbers(count=2)))
-    gain: float = field(default=1.0, metadata=ruled(ANY_NUMBER))
-    zero: float = field(default=0.0, metadata=ruled(ANY_NUMBER))
-    gain_uncertainty: float = field(default=0.0, metadata=ruled(_RATIO))
-    zero_uncertainty: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
-    steady: bool = field(default=False, metadata=ruled(Switch()))
-    filter: Filter | None = field(default=None, metadata=ruled(Table(Filter, inline=True)))
+    column: str = toml_key(Text(), "name of the column in the header of the log")
+    unit: str = toml_key(Text(), "unit of the column")
+    range: tuple[float, float] = toml_key(
+        Numbers(count=2),
+        "lowest and highest value that can be true, SI units, after calibration; others "
+        "count as lost",
+    )
+    gain: float = toml_key(
+        ANY_NUMBER, "correction found by calibration; negative turns the sign", default=1.0
+    )
+    zero: float = toml_key(ANY_NUMBER, "reading without load, SI units", default=0.0)
+    gain_uncertainty: float = toml_key(
+        _RATIO, "standard uncertainty of the gain, relative", default=0.0
+    )
+    zero_uncertainty: float = toml_key(
+        NOT_NEGATIVE, "standard uncertainty of the zero, SI units", default=0.0
+    )
+    steady: bool = toml_key(
+        Switch(), "whether the reading may stay constant throughout a stroke", default=False
+    )
+    filter: Filter | None = toml_key(
+        Table(Filter, inline=True),
+        "filter between the quantity and its column, to be undone",
+        default=None,
+    )
 
     @staticmethod
     def check(found: Found) -> None:
@@ -126,26 +111,28 @@ class Channel:
             found.wrong("gain", "a number other than 0")
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Clock:
     """The time column; `wraps_at` is the count, in its unit, at which the clock starts again."""
 
-    column: str = field(metadata=ruled(Text()))
-    unit: str = field(default="s", metadata=ruled(Text()))
-    wraps_at: float | None = field(default=None, metadata=ruled(Number(above=0.0)))
+    column: str = toml_key(Text(), "name of the time column in the header of the log")
+    unit: str = toml_key(Text(), "unit of the time column", default="s")
+    wraps_at: float | None = toml_key(
+        Number(above=0.0), "count, in its unit, at which the clock starts again", default=None
+    )
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Channels:
     """Which column holds what. Quantities that are not measured are left out."""
 
-    time: Clock = field(metadata=ruled(Table(Clock, inline=True)))
-    voltage: Channel | None = field(default=None, metadata=ruled(Table(Channel)))
-    current: Channel | None = field(default=None, metadata=ruled(Table(Channel)))
-    lift: Channel | None = field(default=None, metadata=ruled(Table(Channel)))
-    thrust: Channel | None = field(default=None, metadata=ruled(Table(Channel)))
-    torque: Channel | None = field(default=None, metadata=ruled(Table(Channel)))
-    airspeed: Channel | None = field(default=None, metadata=ruled(Table(Channel)))
+    time: Clock = toml_key(Table(Clock, inline=True), "time column")
+    voltage: Channel | None = toml_key(Table(Channel), "voltage", default=None)
+    current: Channel | None = toml_key(Table(Channel), "current", default=None)
+    lift: Channel | None = toml_key(Table(Channel), "lift", default=None)
+    thrust: Channel | None = toml_key(Table(Channel), "net thrust", default=None)
+    torque: Channel | None = toml_key(Table(Channel), "torque on the crank", default=None)
+    airspeed: Channel | None = toml_key(Table(Channel), "airspeed", default=None)
 
     @staticmethod
     def check(found: Found) -> None:
@@ -163,45 +150,52 @@ class Channels:
             )
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Position:
     """How the log tells where the crank is.
 
     A count is 0 at the sensor's phase 0. Where it wraps within a stroke's counts, or not by whole
     strokes, it must not have wrapped before the log begins; an index makes that good.
-
-    Attributes
-    ----------
-    kind : {"angle", "counts", "edges"}
-        Crank angle in degrees, a running count, or the level of a sensor that switches.
-    column : str
-    per_turn : float
-        Counts or rising edges per turn of the shaft that the sensor sits on; 360 for an angle.
-    turns_per_stroke : float
-        Turns of that shaft per stroke: the gear ratio for a sensor on the motor.
-    wraps_at : float or None
-        Count (or degrees) at which the column starts again; None if it does not.
-    zero_deg : float
-        Reading of the sensor, as a stroke phase, at which the phase of the case is 0.
-    zero_uncertainty_deg : float
-        Standard uncertainty of that.
-    direction : {1, -1}
-        -1 where the count falls as the stroke proceeds.
-    index_column : str or None
-        Level that rises once a stroke, at the sensor's phase 0; corrects the count.
     """
 
-    kind: Literal["angle", "counts", "edges"] = field(
-        metadata=ruled(Word(("angle", "counts", "edges")))
+    kind: Literal["angle", "counts", "edges"] = toml_key(
+        Word(("angle", "counts", "edges")),
+        "crank angle in degrees, a running count, or the level of a sensor that switches",
     )
-    column: str = field(metadata=ruled(Text()))
-    per_turn: float = field(default=360.0, metadata=ruled(POSITIVE))
-    turns_per_stroke: float = field(default=1.0, metadata=ruled(POSITIVE))
-    wraps_at: float | None = field(default=None, metadata=ruled(POSITIVE))
-    zero_deg: float = field(default=0.0, metadata=ruled(Number(least=-360.0, most=360.0)))
-    zero_uncertainty_deg: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
-    direction: int = field(default=1, metadata=ruled(Number(least=-1, most=1, whole=True)))
-    index_column: str | None = field(default=None, metadata=ruled(Text()))
+    column: str = toml_key(Text(), "name of the column in the header of the log")
+    per_turn: float = toml_key(
+        POSITIVE,
+        "counts or rising edges per turn of the shaft that the sensor sits on; 360 for an angle",
+        default=360.0,
+    )
+    turns_per_stroke: float = toml_key(
+        POSITIVE,
+        "turns of that shaft per stroke: the gear ratio for a sensor on the motor",
+        default=1.0,
+    )
+    wraps_at: float | None = toml_key(
+        POSITIVE,
+        "count or angle at which the column starts again; without it it does not",
+        default=None,
+    )
+    zero_deg: float = toml_key(
+        Number(least=-360.0, most=360.0),
+        "reading of the sensor, as a stroke phase, at which the phase of the case is 0",
+        default=0.0,
+    )
+    zero_uncertainty_deg: float = toml_key(
+        NOT_NEGATIVE, "standard uncertainty of that reading", default=0.0
+    )
+    direction: int = toml_key(
+        Number(least=-1, most=1, whole=True),
+        "1, or -1 where the count falls as the stroke proceeds",
+        default=1,
+    )
+    index_column: str | None = toml_key(
+        Text(),
+        "column of a level that rises once a stroke, at the sensor's phase 0; corrects the count",
+        default=None,
+    )
 
     @property
     def per_stroke(self) -> float:
@@ -245,26 +239,23 @@ class Position:
             found.wrong("direction", "1 or -1")
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Logging:
-    """How the log is written and what it may lack.
+    """How the log is written and what it may lack."""
 
-    Attributes
-    ----------
-    sample_rate_hz : float
-    separator : str
-    decimal : {".", ","}
-    longest_gap_s : float
-        A stroke with a longer gap between two samples is rejected.
-    largest_loss : float
-        Part of the rows that may be lost (not a number, out of range, time repeated).
-    """
-
-    sample_rate_hz: float = field(metadata=ruled(POSITIVE))
-    separator: Literal[",", ";", "\t"] = field(default=",", metadata=ruled(Word((",", ";", "\t"))))
-    decimal: Literal[".", ","] = field(default=".", metadata=ruled(Word((".", ","))))
-    longest_gap_s: float = field(default=0.01, metadata=ruled(POSITIVE))
-    largest_loss: float = field(default=0.05, metadata=ruled(Number(least=0.0, below=1.0)))
+    sample_rate_hz: float = toml_key(POSITIVE, "sample rate")
+    separator: Literal[",", ";", "\t"] = toml_key(
+        Word((",", ";", "\t")), "sign between two columns", default=","
+    )
+    decimal: Literal[".", ","] = toml_key(Word((".", ",")), "decimal sign", default=".")
+    longest_gap_s: float = toml_key(
+        POSITIVE, "longest gap between two samples of a stroke that is accepted", default=0.01
+    )
+    largest_loss: float = toml_key(
+        Number(least=0.0, below=1.0),
+        "largest part of the rows that may be lost (not a number, out of range, time repeated)",
+        default=0.05,
+    )
 
     @staticmethod
     def check(found: Found) -> None:
@@ -273,30 +264,32 @@ class Logging:
             found.wrong("decimal", "another sign than the separator")
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Strokes:
-    """Which strokes count.
+    """Which strokes count."""
 
-    Attributes
-    ----------
-    frequency_hz : tuple of 2 floats
-        Least and greatest that can be true.
-    bins : int
-        Phases of the averaged stroke.
-    fewest : int
-        Accepted strokes below which there is no result.
-    period_tolerance : float
-        Departure from the median period at which a stroke is rejected, relative.
-    outlier : float
-        Departure of a stroke mean from its median at which a stroke is rejected, in robust
-        standard deviations.
-    """
-
-    frequency_hz: tuple[float, float] = field(metadata=ruled(Numbers(POSITIVE, count=2)))
-    bins: int = field(default=64, metadata=ruled(Number(least=16, most=1024, whole=True)))
-    fewest: int = field(default=10, metadata=ruled(Number(least=4, most=100000, whole=True)))
-    period_tolerance: float = field(default=0.05, metadata=ruled(Number(above=0.0, below=1.0)))
-    outlier: float = field(default=8.0, metadata=ruled(Number(least=4.0)))
+    frequency_hz: tuple[float, float] = toml_key(
+        Numbers(POSITIVE, count=2), "lowest and highest stroke frequency that can be true"
+    )
+    bins: int = toml_key(
+        Number(least=16, most=1024, whole=True), "phases of the averaged stroke", default=64
+    )
+    fewest: int = toml_key(
+        Number(least=4, most=100000, whole=True),
+        "least number of accepted strokes for a result",
+        default=10,
+    )
+    period_tolerance: float = toml_key(
+        Number(above=0.0, below=1.0),
+        "departure from the median period at which a stroke is rejected, relative",
+        default=0.05,
+    )
+    outlier: float = toml_key(
+        Number(least=4.0),
+        "departure of a stroke mean from its median at which a stroke is rejected, in "
+        "robust standard deviations",
+        default=8.0,
+    )
 
     @staticmethod
     def check(found: Found) -> None:
@@ -306,39 +299,58 @@ class Strokes:
             found.wrong("frequency_hz", "a list [lowest, highest]")
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Flow:
     """The stream, where the log does not hold it."""
 
-    airspeed_m_s: float = field(metadata=ruled(NOT_NEGATIVE))
-    airspeed_uncertainty_m_s: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
+    airspeed_m_s: float = toml_key(
+        NOT_NEGATIVE,
+        "airspeed of the stream, where the log does not hold it",
+        "without channels.airspeed",
+    )
+    airspeed_uncertainty_m_s: float = toml_key(
+        NOT_NEGATIVE, "standard uncertainty of the airspeed", default=0.0
+    )
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Tare:
-    """Forces measured in other runs, at the same airspeed and pitch; standard uncertainties.
+    """Forces measured in other runs, at the same airspeed and pitch; standard uncertainties."""
 
-    Attributes
-    ----------
-    body_lift_n, body_thrust_n : float
-        Wing taken off: what body and mounting add to the balance.
-    still_thrust_n : float or None
-        Wing on and held still at the same pitch, as the balance reads it; None if not measured.
-    still_log : str or None
-        Log of that run in place of the number; the same columns, beside the rig file.
-    held_drag_n : float or None
-        Drag of the wing alone, held still at the pitch that gives the flapping wing's lift.
-    """
-
-    body_lift_n: float = field(default=0.0, metadata=ruled(ANY_NUMBER))
-    body_lift_uncertainty_n: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
-    body_thrust_n: float = field(default=0.0, metadata=ruled(ANY_NUMBER))
-    body_thrust_uncertainty_n: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
-    still_thrust_n: float | None = field(default=None, metadata=ruled(ANY_NUMBER))
-    still_thrust_uncertainty_n: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
-    still_log: str | None = field(default=None, metadata=ruled(Text()))
-    held_drag_n: float | None = field(default=None, metadata=ruled(ANY_NUMBER))
-    held_drag_uncertainty_n: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
+    body_lift_n: float = toml_key(
+        ANY_NUMBER,
+        "lift that body and mounting add to the balance, measured without the wing",
+        default=0.0,
+    )
+    body_lift_uncertainty_n: float = toml_key(NOT_NEGATIVE, "its standard uncertainty", default=0.0)
+    body_thrust_n: float = toml_key(
+        ANY_NUMBER,
+        "thrust that body and mounting add to the balance, measured without the wing",
+        default=0.0,
+    )
+    body_thrust_uncertainty_n: float = toml_key(
+        NOT_NEGATIVE, "its standard uncertainty", default=0.0
+    )
+    still_thrust_n: float | None = toml_key(
+        ANY_NUMBER,
+        "thrust with the wing on and held still at the same pitch, as the balance reads it",
+        default=None,
+    )
+    still_thrust_uncertainty_n: float = toml_key(
+        NOT_NEGATIVE, "its standard uncertainty", default=0.0
+    )
+    still_log: str | None = toml_key(
+        Text(),
+        "log of that run in place of the number; the same columns, beside the rig file",
+        "in place of still_thrust_n",
+        default=None,
+    )
+    held_drag_n: float | None = toml_key(
+        ANY_NUMBER,
+        "drag of the wing alone, held still at the pitch that gives the flapping wing's lift",
+        default=None,
+    )
+    held_drag_uncertainty_n: float = toml_key(NOT_NEGATIVE, "its standard uncertainty", default=0.0)
 
     @staticmethod
     def check(found: Found) -> None:
@@ -347,57 +359,70 @@ class Tare:
             found.wrong("still_thrust_n", "either still_thrust_n or still_log, not both")
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class RigMotor:
     """Direct-current motor: torque = constant * (current - no-load current)."""
 
-    resistance_ohm: float = field(metadata=ruled(NOT_NEGATIVE))
-    torque_constant_n_m_a: float = field(metadata=ruled(POSITIVE))
-    no_load_current_a: float = field(metadata=ruled(NOT_NEGATIVE))
-    resistance_uncertainty_ohm: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
-    torque_constant_uncertainty_n_m_a: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
-    no_load_current_uncertainty_a: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
-
-
-@dataclass(frozen=True, slots=True)
-class RigDrive:
-    """From the log's current to the crank.
-
-    Attributes
-    ----------
-    gear_ratio : float
-        Turns of the motor per stroke.
-    gear_efficiency : float
-        In either direction of the power.
-    current_at : {"motor", "battery"}
-        Where voltage and current are measured. A controller between battery and motor keeps the
-        power but not the current; `auxiliary_w` is what else it feeds.
-    motor : RigMotor or None
-    dynamometer_file : str or None
-        CSV table current_a, torque_n_m of the motor shaft in place of the motor's constants.
-    torque_uncertainty : float
-        Standard uncertainty of that table, relative.
-    regeneration : float
-        Part of the work returned by the wing that motor and gear take up.
-    mechanism_loss_w : float
-        Power on the crank that does not reach the air: what linkage and hinges take without the
-        wing, and where a motor is the sensor, returned work that it does not see.
-    """
-
-    gear_ratio: float = field(metadata=ruled(POSITIVE))
-    gear_efficiency: float = field(metadata=ruled(Number(above=0.0, most=1.0)))
-    gear_efficiency_uncertainty: float = field(default=0.0, metadata=ruled(_RATIO))
-    current_at: Literal["motor", "battery"] = field(
-        default="motor", metadata=ruled(Word(("motor", "battery")))
+    resistance_ohm: float = toml_key(NOT_NEGATIVE, "resistance of the winding")
+    torque_constant_n_m_a: float = toml_key(POSITIVE, "torque per current")
+    no_load_current_a: float = toml_key(NOT_NEGATIVE, "current without load")
+    resistance_uncertainty_ohm: float = toml_key(
+        NOT_NEGATIVE, "standard uncertainty of the resistance", default=0.0
     )
-    motor: RigMotor | None = field(default=None, metadata=ruled(Table(RigMotor, inline=True)))
-    dynamometer_file: str | None = field(default=None, metadata=ruled(Text()))
-    torque_uncertainty: float = field(default=0.0, metadata=ruled(_RATIO))
-    regeneration: float = field(default=0.0, metadata=ruled(Number(least=0.0, most=1.0)))
-    auxiliary_w: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
-    auxiliary_uncertainty_w: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
-    mechanism_loss_w: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
-    mechanism_loss_uncertainty_w: float = field(default=0.0, metadata=ruled(NOT_NEGATIVE))
+    torque_constant_uncertainty_n_m_a: float = toml_key(
+        NOT_NEGATIVE, "standard uncertainty of the torque constant", default=0.0
+    )
+    no_load_current_uncertainty_a: float = toml_key(
+        NOT_NEGATIVE, "standard uncertainty of the no-load current", default=0.0
+    )
+
+
+@toml_table
+class RigDrive:
+    """From the log's current to the crank."""
+
+    gear_ratio: float = toml_key(POSITIVE, "turns of the motor per stroke")
+    gear_efficiency: float = toml_key(
+        Number(above=0.0, most=1.0), "efficiency of the gear, in either direction of the power"
+    )
+    gear_efficiency_uncertainty: float = toml_key(
+        _RATIO, "standard uncertainty of the gear efficiency", default=0.0
+    )
+    current_at: Literal["motor", "battery"] = toml_key(
+        Word(("motor", "battery")),
+        "where voltage and current are measured; a controller between battery and motor "
+        "keeps the power but not the current",
+        default="motor",
+    )
+    motor: RigMotor | None = toml_key(
+        Table(RigMotor, inline=True), "direct-current motor", default=None
+    )
+    dynamometer_file: str | None = toml_key(
+        Text(),
+        "CSV file with columns current_a, torque_n_m of the motor shaft, in place of the "
+        "motor's constants",
+        "in place of motor",
+        default=None,
+    )
+    torque_uncertainty: float = toml_key(
+        _RATIO, "standard uncertainty of that table, relative", default=0.0
+    )
+    regeneration: float = toml_key(
+        Number(least=0.0, most=1.0),
+        "part of the work returned by the wing that motor and gear recover",
+        default=0.0,
+    )
+    auxiliary_w: float = toml_key(NOT_NEGATIVE, "power of what else the battery feeds", default=0.0)
+    auxiliary_uncertainty_w: float = toml_key(NOT_NEGATIVE, "its standard uncertainty", default=0.0)
+    mechanism_loss_w: float = toml_key(
+        NOT_NEGATIVE,
+        "power on the crank that does not reach the air: friction of linkage and hinges, "
+        "and returned work that a motor as the sensor does not see",
+        default=0.0,
+    )
+    mechanism_loss_uncertainty_w: float = toml_key(
+        NOT_NEGATIVE, "its standard uncertainty", default=0.0
+    )
 
     @staticmethod
     def check(found: Found) -> None:
@@ -411,7 +436,7 @@ class RigDrive:
             found.wrong("current_at", '"motor"', "a dynamometer table holds the motor's current")
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Rig:
     """One test rig.
 
@@ -431,14 +456,22 @@ class Rig:
         Of the file, for messages.
     """
 
-    title: str = field(metadata=ruled(Text()))
-    log: Logging = field(metadata=ruled(Table(Logging)))
-    channels: Channels = field(metadata=ruled(Table(Channels)))
-    position: Position = field(metadata=ruled(Table(Position)))
-    strokes: Strokes = field(metadata=ruled(Table(Strokes)))
-    flow: Flow | None = field(default=None, metadata=ruled(Table(Flow)))
-    tare: Tare = field(default=Tare(), metadata=ruled(Table(Tare)))
-    drive: RigDrive | None = field(default=None, metadata=ruled(Table(RigDrive)))
+    title: str = toml_key(Text(), "title of the rig")
+    log: Logging = toml_key(Table(Logging), "how the log is written and what it may lack")
+    channels: Channels = toml_key(
+        Table(Channels), "which column holds what; quantities that are not measured are left out"
+    )
+    position: Position = toml_key(Table(Position), "how the log gives the position of the crank")
+    strokes: Strokes = toml_key(Table(Strokes), "which strokes count")
+    flow: Flow | None = toml_key(
+        Table(Flow), "the stream, where the log does not hold it", default=None
+    )
+    tare: Tare = toml_key(
+        Table(Tare), "forces measured in other runs, at the same airspeed and pitch", default=Tare()
+    )
+    drive: RigDrive | None = toml_key(
+        Table(RigDrive), "from the log's current to the crank", default=None
+    )
     folder: Path = field(default=Path(), compare=False, repr=False)
     name: str = field(default="rig", compare=False, repr=False)
     text: str = field(default="", compare=False, repr=False)

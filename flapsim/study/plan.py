@@ -9,28 +9,27 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 from flapsim.case import Case, read_case
 from flapsim.case.case import known_keys
 from flapsim.case.columns import is_column_key
+from flapsim.case.keys import Table, key_paths, toml_key, toml_table
+from flapsim.case.paths import Place, locate
 from flapsim.case.rules import (
     ANY_NUMBER,
     UNFIT,
     Number,
     Rule,
     Switch,
-    Table,
     Text,
     Unfit,
     Word,
-    key_paths,
-    ruled,
     show,
 )
-from flapsim.case.text import Found, Place, build, locate, plain_value, read_text, read_toml
+from flapsim.case.text import Found, build, plain_value, read_text, read_toml
 from flapsim.faults import MISSING_KEY, CaseError, Fault, Faults
 from flapsim.flight.balance import checked_balances
 from flapsim.study.rows import Rows, read_rows
@@ -52,6 +51,11 @@ class _Values:
 
     allowed: str = "a list of at least one value"
 
+    @property
+    def schema(self) -> dict[str, Any]:
+        """What the key may hold, as JSON Schema."""
+        return {"type": "array", "minItems": 1, "items": {"not": {"type": "object"}}}
+
     def read(self, value: object, key: str, faults: Faults) -> tuple[Any, ...] | Unfit:
         """Return the values if they are a list of some."""
         if (
@@ -70,6 +74,11 @@ class _Names:
 
     allowed: str = "a list of names in quotes"
 
+    @property
+    def schema(self) -> dict[str, Any]:
+        """What the key may hold, as JSON Schema."""
+        return {"type": "array", "minItems": 1, "items": Text().schema}
+
     def read(self, value: object, key: str, faults: Faults) -> tuple[str, ...] | Unfit:
         """Return the names."""
         if not isinstance(value, list | tuple) or not value:
@@ -84,6 +93,11 @@ class _Settings:
     """Keys in quotes and the values they are set to."""
 
     allowed: str = 'a table such as { "model.steps" = 64 }'
+
+    @property
+    def schema(self) -> dict[str, Any]:
+        """What the key may hold, as JSON Schema."""
+        return {"type": "object"}
 
     def read(self, value: object, key: str, faults: Faults) -> tuple[tuple[str, Any], ...] | Unfit:
         """Return pairs of key path and value."""
@@ -104,55 +118,60 @@ def _leaves(table: Mapping[str, Any], prefix: str = "") -> list[tuple[str, Any]]
     return out
 
 
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Axis:
-    """One direction in which a plan varies its cases.
+    """One direction in which a plan varies its cases."""
 
-    Attributes
-    ----------
-    key : str or None
-        Key path that it varies.
-    file : str or None
-        CSV file whose header names key paths and whose rows are taken one by one, in place of
-        `key`.
-    values : tuple or None
-        Values to take.
-    from_, to : float or None
-        Ends of a range, both included; ``from`` and ``to`` in a plan file.
-    count : int or None
-        Number of values in the range, for a grid.
-    spacing : str
-        "linear" or "logarithmic".
-    together : str or None
-        Label; axes of the same label step together and are one dimension of the result.
-    """
-
-    key: str | None = field(default=None, metadata=ruled(Text()))
-    file: str | None = field(default=None, metadata=ruled(Text()))
-    values: tuple[Any, ...] | None = field(default=None, metadata=ruled(_Values()))
-    from_: float | None = field(default=None, metadata=ruled(ANY_NUMBER))
-    to: float | None = field(default=None, metadata=ruled(ANY_NUMBER))
-    count: int | None = field(default=None, metadata=ruled(Number(least=2, most=1e6, whole=True)))
-    spacing: str = field(default="linear", metadata=ruled(Word(("linear", "logarithmic"))))
-    together: str | None = field(default=None, metadata=ruled(Text()))
+    key: str | None = toml_key(Text(), "key path of the case that this axis varies", default=None)
+    file: str | None = toml_key(
+        Text(),
+        "CSV file whose header names key paths and whose rows are taken one by one, in "
+        "place of key",
+        "in place of key",
+        default=None,
+    )
+    values: tuple[Any, ...] | None = toml_key(
+        _Values(), "values to take", "with key, in place of from and to", default=None
+    )
+    from_: float | None = toml_key(ANY_NUMBER, "first value of a range", "with key", default=None)
+    to: float | None = toml_key(
+        ANY_NUMBER, "last value of a range, included", "with key", default=None
+    )
+    count: int | None = toml_key(
+        Number(least=2, most=1e6, whole=True),
+        "number of values in the range",
+        "with from and to, in a grid",
+        default=None,
+    )
+    spacing: str = toml_key(
+        Word(("linear", "logarithmic")),
+        "spacing of the values of a range",
+        "with from and to",
+        default="linear",
+    )
+    together: str | None = toml_key(
+        Text(),
+        "label; axes of the same label step together and are one dimension of the result",
+        default=None,
+    )
 
     @staticmethod
     def check(found: Found) -> None:
         """Report an axis that says too little or too much."""
         table = found.table
         if "file" in table:
-            for name in ("key", "values", "from_", "to", "count", "spacing", "together"):
+            for name in ("key", "values", "from", "to", "count", "spacing", "together"):
                 if name in table:
-                    found.wrong(name, "no such key beside file", "the rows say it all")
+                    found.say(name, "this key cannot stand beside file, whose rows say it all")
             return
         if "key" not in table:
             found.require("key", "a key path in quotes", 'or file = "rows.csv"')
         if "values" in table:
-            for name in ("from_", "to", "count", "spacing"):
+            for name in ("from", "to", "count", "spacing"):
                 if name in table:
-                    found.wrong(name, "no such key beside values")
+                    found.say(name, "this key cannot stand beside values")
             return
-        for name in ("from_", "to"):
+        for name in ("from", "to"):
             found.require(name, "a number", "a range has from and to, or give values = [...]")
         _check_range(found)
 
@@ -165,103 +184,66 @@ def _check_range(found: Found) -> None:
     if start == stop:
         found.wrong("to", f"a number other than {start:g}")
     if found.values.get("spacing") == "logarithmic" and start * stop <= 0.0:
-        for name, value in (("from_", start), ("to", stop)):
+        for name, value in (("from", start), ("to", stop)):
             if value <= 0.0:
                 found.wrong(name, "a number > 0", 'spacing = "logarithmic" cannot pass zero')
 
 
-@dataclass(frozen=True, slots=True)
-class _Axes:
-    """The tables [[axis]]."""
-
-    allowed: str = "at least one table [[axis]]"
-
-    def read(self, value: object, key: str, faults: Faults) -> tuple[Axis, ...] | Unfit:
-        """Return the axes."""
-        if not isinstance(value, list) or not value:
-            faults.add(key, show(value), self.allowed)
-            return UNFIT
-        axes = [_read_axis(item, f"{key}.{i}", faults) for i, item in enumerate(value)]
-        sound = tuple(axis for axis in axes if isinstance(axis, Axis))
-        return sound if len(sound) == len(axes) else UNFIT
-
-
-def _read_axis(value: object, key: str, faults: Faults) -> Axis | Unfit:
-    """Read one axis. Python has no field called ``from``, so it stands as ``from_`` inside."""
-    if not isinstance(value, dict):
-        faults.add(key, show(value), "a table [[axis]]")
-        return UNFIT
-    table = {
-        "from_" if name == "from" else f"{name}_" if name == "from_" else name: item
-        for name, item in value.items()
-    }
-    inside = Faults(faults.file, faults.folder, faults.known)
-    axis = build(Axis, table, f"{key}.", inside)
-    for fault in inside.found:
-        words = {
-            name: getattr(fault, name).replace("from_", "from")
-            for name in ("key", "allowed", "hint")
-        }
-        faults.found.append(dataclasses.replace(fault, **words))
-    return axis if isinstance(axis, Axis) else UNFIT
-
-
-@dataclass(frozen=True, slots=True)
+@toml_table
 class Trim:
-    """What is found at each point so that the craft flies steadily.
+    """What is found at each point so that the craft flies steadily."""
 
-    Attributes
-    ----------
-    free : tuple of str
-        Keys to be found.
-    hold : tuple of str or None
-        Balances to be met, as many as free keys; None chooses those that go with the free keys.
-    """
-
-    free: tuple[str, ...] = field(metadata=ruled(_Names()))
-    hold: tuple[str, ...] | None = field(default=None, metadata=ruled(_Names()))
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """What a plan file says.
-
-    Attributes
-    ----------
-    base : str
-        Case file, looked for beside the plan.
-    title : str or None
-        Title of the study; that of the case if left out.
-    sampling : str
-        "grid" (every combination), "latin-hypercube", "sobol" (scrambled sequence) or "saltelli"
-        (the design that Sobol' indices need: samples times (dimensions + 2) points).
-    samples : int or None
-        Number of samples, for all but the grid.
-    seed : int
-        Of the random numbers in a sample.
-    keep : tuple of str
-        Results to keep; ``*`` stands for anything. ``series.lift_n`` keeps a cycle.
-    stability : bool
-        Whether to refuse twists that do not last, as a single run does; that costs as much as
-        hundreds of points without.
-    set : tuple of (str, object)
-        Changes to the base case that all points share.
-    axis : tuple of Axis
-    trim : Trim or None
-    """
-
-    base: str = field(metadata=ruled(Text()))
-    axis: tuple[Axis, ...] = field(metadata=ruled(_Axes()))
-    title: str | None = field(default=None, metadata=ruled(Text()))
-    sampling: str = field(default="grid", metadata=ruled(Word(SAMPLINGS)))
-    samples: int | None = field(
-        default=None, metadata=ruled(Number(least=1, most=MOST_POINTS, whole=True))
+    free: tuple[str, ...] = toml_key(
+        _Names(),
+        "keys to be found so that the craft flies steadily; keys joined by + move together",
     )
-    seed: int = field(default=0, metadata=ruled(Number(least=0, most=2**31, whole=True)))
-    keep: tuple[str, ...] = field(default=("*",), metadata=ruled(_Names()))
-    stability: bool = field(default=False, metadata=ruled(Switch()))
-    set: tuple[tuple[str, Any], ...] = field(default=(), metadata=ruled(_Settings()))
-    trim: Trim | None = field(default=None, metadata=ruled(Table(Trim)))
+    hold: tuple[str, ...] | None = toml_key(
+        _Names(),
+        "balances to be met, as many as free keys; without it those that go with the free keys",
+        default=None,
+    )
+
+
+@toml_table
+class Plan:
+    """What a plan file says."""
+
+    base: str = toml_key(Text(), "case file to start from, beside the plan")
+    axis: tuple[Axis, ...] = toml_key(
+        Table(Axis, many=True), "one direction in which the cases vary"
+    )
+    title: str | None = toml_key(
+        Text(), "title of the study; that of the case if left out", default=None
+    )
+    sampling: str = toml_key(
+        Word(SAMPLINGS), "every combination of the axes (grid), or a sample of them", default="grid"
+    )
+    samples: int | None = toml_key(
+        Number(least=1, most=MOST_POINTS, whole=True),
+        "number of samples",
+        "not for a grid",
+        default=None,
+    )
+    seed: int = toml_key(
+        Number(least=0, most=2**31, whole=True), "seed of the random numbers of a sample", default=0
+    )
+    keep: tuple[str, ...] = toml_key(
+        _Names(),
+        "results to keep; * stands for anything; series.lift_n keeps the stroke",
+        default=("*",),
+    )
+    stability: bool = toml_key(
+        Switch(),
+        "whether to check the stability of twists and refuse unstable ones, at the cost "
+        "of hundreds of points each",
+        default=False,
+    )
+    set: tuple[tuple[str, Any], ...] = toml_key(
+        _Settings(), "changes to the base case that all points share", default=()
+    )
+    trim: Trim | None = toml_key(
+        Table(Trim), "what is found at each point so that the craft flies steadily", default=None
+    )
 
     @staticmethod
     def check(found: Found) -> None:
@@ -270,7 +252,9 @@ class Plan:
         axes = found.values.get("axis", ())
         if sampling == "grid":
             if "samples" in found.table:
-                found.wrong("samples", "no such key for a grid", "its axes say how many points")
+                found.say(
+                    "samples", "a grid takes no samples; its axes say how many points there are"
+                )
             for index, axis in enumerate(axes):
                 if axis.from_ is not None and axis.count is None:
                     found.faults.add(
@@ -378,8 +362,7 @@ def parse_study(
         With every fault found.
     """
     folder = Path(folder)
-    plan_keys = (*key_paths(Plan), *(f"axis.{n}" for n in key_paths(Axis)))
-    faults = Faults(name, folder, plan_keys)
+    faults = Faults(name, folder, key_paths(Plan))
     table = read_toml(text, name)
     plan = build(Plan, table, "", faults)
     base = table.get("base")

@@ -1,0 +1,257 @@
+"""Keys: dataclasses whose fields are the keys of a TOML table, each with its definition.
+
+Answers: which keys does a table have, what does each mean, in which unit, which values may it
+take, when does it apply? Knows nothing of wings: the dataclasses come from above.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import MISSING, dataclass, field, fields, replace
+from functools import cache
+from typing import Any, NamedTuple, TypeAlias, TypeVar, cast, dataclass_transform
+
+from flapsim.case.rules import Rule, show
+from flapsim.faults import UNKNOWN_KEY, Faults, did_you_mean
+from flapsim.quantities import printed, unit_of
+
+Kind: TypeAlias = Callable[..., Any]
+"""A dataclass whose fields are keys."""
+
+_T = TypeVar("_T")
+
+
+class When(NamedTuple):
+    """A key that applies only beside certain values of another key of its table.
+
+    Attributes
+    ----------
+    key : str
+        The other key.
+    values : tuple of str
+        Its values with which this key applies.
+    needed : tuple of str
+        Those with which it may not be left out.
+    """
+
+    key: str
+    values: tuple[str, ...]
+    needed: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        return f"{self.key} = " + " or ".join(f'"{value}"' for value in self.values)
+
+
+def toml_key(
+    rule: Rule | Table, meaning: str, when: When | str = "", *, default: Any = MISSING
+) -> Any:
+    """Field of a dataclass that is a key of its table.
+
+    Parameters
+    ----------
+    rule : Rule or Table
+        What the key may hold.
+    meaning : str
+        What it is, in one line; the unit is the end of the name.
+    when : When or str
+        When it applies, if not always; a `When` is also enforced.
+    default : object
+        Value if it is left out; without it the key is required.
+
+    Returns
+    -------
+    dataclasses.Field
+    """
+    metadata = {"rule": rule, "meaning": meaning, "when": when}
+    return (
+        field(metadata=metadata)
+        if default is MISSING
+        else field(default=default, metadata=metadata)
+    )
+
+
+@dataclass_transform(frozen_default=True, field_specifiers=(toml_key, field))
+def toml_table(kind: type[_T]) -> type[_T]:
+    """Make a class whose fields are keys into a frozen dataclass."""
+    return dataclass(frozen=True, slots=True)(kind)
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table read into the dataclass `kind`; `inline` is how it is written.
+
+    With a `prefix` the keys of `kind` stand in the parent table, each behind the prefix. With
+    `many` there may be several such tables, written ``[[key]]`` each and read into a tuple.
+    """
+
+    kind: Kind
+    inline: bool = False
+    prefix: str = ""
+    many: bool = False
+
+    @property
+    def allowed(self) -> str:
+        """What the key may hold, in words."""
+        what = "at least one table [[...]]" if self.many else "a table"
+        return f"{what} with {names_in_words(self.kind)}"
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """Definition of one key.
+
+    Attributes
+    ----------
+    name : str
+        Its name in the table.
+    field : str
+        Its name in the dataclass, which may not be a word of Python: ``from_`` for ``from``.
+    rule : Rule or Table
+        What it may hold.
+    default : object
+        Value if it is left out; ``dataclasses.MISSING`` if it may not be.
+    meaning : str
+    when : When or str
+        When it applies; empty for always.
+    """
+
+    name: str
+    field: str
+    rule: Rule | Table
+    default: Any
+    meaning: str
+    when: When | str
+
+    @property
+    def required(self) -> bool:
+        """Whether the table must have the key."""
+        return self.default is MISSING
+
+    @property
+    def described(self) -> str:
+        """Meaning and unit, for a hint or a comment."""
+        unit = "" if isinstance(self.rule, Table) else printed(unit_of(self.name))
+        return f"{self.meaning}, {unit}" if unit else self.meaning
+
+
+@cache
+def entries(kind: Kind) -> tuple[Entry, ...]:
+    """Keys of a table, in order; those behind a prefix as one."""
+    return tuple(
+        Entry(item.name.rstrip("_"), item.name, default=item.default, **item.metadata)
+        for item in fields(cast(type[Any], kind))
+        if "rule" in item.metadata
+    )
+
+
+@cache
+def every_entry(kind: Kind) -> dict[str, Entry]:
+    """Definition of every key that a table may hold, those behind a prefix one by one."""
+    found: dict[str, Entry] = {}
+    for entry in entries(kind):
+        if isinstance(entry.rule, Table) and entry.rule.prefix:
+            prefix = entry.rule.prefix
+            for name, below in every_entry(entry.rule.kind).items():
+                found[prefix + name] = replace(
+                    below,
+                    name=prefix + name,
+                    meaning=f"{entry.meaning}: {below.meaning}",
+                    when=_behind(prefix, below.when),
+                )
+        else:
+            found[entry.name] = entry
+    return found
+
+
+def _behind(prefix: str, when: When | str) -> When | str:
+    return when._replace(key=prefix + when.key) if isinstance(when, When) else when
+
+
+@cache
+def names_in_words(kind: Kind) -> str:
+    """Keys of a table for a message; those behind a prefix in short."""
+    return ", ".join(_in_words(entry) for entry in entries(kind))
+
+
+def _in_words(entry: Entry) -> str:
+    prefix = entry.rule.prefix if isinstance(entry.rule, Table) else ""
+    return f"{prefix}*" if prefix else entry.name
+
+
+def definitions(kind: Kind, start: str = "") -> Iterator[tuple[str, Entry]]:
+    """Key path and definition of every key below a table, tables included."""
+    for name, entry in every_entry(kind).items():
+        yield start + name, entry
+        if isinstance(entry.rule, Table):
+            yield from definitions(entry.rule.kind, f"{start}{name}.")
+
+
+@cache
+def key_paths(kind: Kind) -> tuple[str, ...]:
+    """Every key path below a table, tables included."""
+    return tuple(path for path, _ in definitions(kind))
+
+
+# --- several keys of a table together ----------------------------------------------------------
+
+
+def check_conditions(
+    kind: Kind, table: Mapping[str, Any], values: Mapping[str, Any], prefix: str, faults: Faults
+) -> None:
+    """Report keys that do not apply beside the others, and those that then are needed.
+
+    Parameters
+    ----------
+    kind : type
+        Dataclass of the table.
+    table : mapping
+        As written.
+    values : mapping
+        As read, defaults filled in; what could not be read is left out.
+    prefix : str
+        What stands before the keys of this table in a key path.
+    faults : Faults
+        Where to report.
+    """
+    for entry in entries(kind):
+        when = entry.when
+        if not isinstance(when, When) or (state := values.get(when.key)) is None:
+            continue
+        lead = entry.rule.prefix if isinstance(entry.rule, Table) else ""
+        if state not in when.values:
+            for name in table:
+                if name == entry.name or (lead and name.startswith(lead)):
+                    faults.say(prefix + name, _out_of_place(kind, when, state, prefix))
+        elif state in when.needed and entry.name not in table:
+            hint = f'{when.key} = "{state}" needs it: {entry.described}'
+            faults.missing(prefix + entry.name, entry.rule.allowed, hint)
+
+
+def _out_of_place(kind: Kind, when: When, state: str, prefix: str) -> str:
+    """Say that a key does not apply, and which do in its place."""
+    lead = prefix.rpartition(".")[2]
+    instead = [
+        lead + _in_words(other)
+        for other in entries(kind)
+        if isinstance(other.when, When)
+        and other.when.key == when.key
+        and state in other.when.values
+    ]
+    use = f" takes {', '.join(instead)}" if instead else " does not use it"
+    return f'this key applies with {lead}{when} only; {lead}{when.key} = "{state}"{use}'
+
+
+def report_unknown(name: str, kind: Kind, prefix: str, faults: Faults) -> None:
+    """Report a key that its table does not have, with the nearest one that exists."""
+    by_name = {path.rpartition(".")[2]: path for path in reversed(faults.known)}
+    own = {other: prefix + other for other in every_entry(kind)}
+    # A near miss in the right table, the right name in the wrong table, then whatever is closest.
+    hint = (
+        did_you_mean(name, own, 0.8, own)
+        or (f"did you mean {by_name[name]}?" if name in by_name else "")
+        or did_you_mean(name, own, 0.6, own)
+        or did_you_mean(name, by_name, 0.6, by_name)
+    )
+    shown = name if re.fullmatch(r"[\w-]+", name) else show(name)
+    faults.add(prefix + shown, UNKNOWN_KEY, f"one of {names_in_words(kind)}", hint)
