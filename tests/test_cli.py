@@ -17,6 +17,7 @@ import h5py
 import pytest
 
 from flapsim.cli.main import main
+from flapsim.show.kinds import KINDS
 
 PROJECT = Path(__file__).parents[1]
 GLASSHOUSE = PROJECT / "cases" / "glasshouse.toml"
@@ -230,14 +231,14 @@ def test_a_file_that_is_no_case_ends_with_2(
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ("stroke.frequency_hz", "KEY=VALUE expected"),
-        ("stroke.frequency_hz=", "KEY=VALUE expected"),
-        ("=3", "KEY=VALUE expected"),
-        ("stroke..frequency_hz=3", "KEY=VALUE expected"),
-        ("stroke frequency=3", "KEY=VALUE expected"),
-        ("stroke.frequency_hz=[3", "no TOML value"),
-        ('stroke.frequency_hz="3', "no TOML value"),
-        ("stroke.frequency_hz=3\nmass_kg=1", "no TOML value"),
+        ("stroke.frequency_hz", "expected KEY=VALUE"),
+        ("stroke.frequency_hz=", "expected KEY=VALUE"),
+        ("=3", "expected KEY=VALUE"),
+        ("stroke..frequency_hz=3", "expected KEY=VALUE"),
+        ("stroke frequency=3", "expected KEY=VALUE"),
+        ("stroke.frequency_hz=[3", "expected a TOML value"),
+        ('stroke.frequency_hz="3', "expected a TOML value"),
+        ("stroke.frequency_hz=3\nmass_kg=1", "expected a TOML value"),
         ("stroke.frequency_hz=fast", "stroke.frequency_hz"),
         ("stroke.frequency_hz=-3", "stroke.frequency_hz"),
         ("stroke.frequncy_hz=3", "stroke.frequency_hz"),
@@ -283,7 +284,7 @@ def test_wrong_arguments_end_with_2_and_the_usage(flapsim: Run, arguments: list[
     [
         ("run", "glasshouse.toml", "should end in .h5"),
         ("run", "nowhere/cruise.h5", "there is no folder"),
-        ("run", "folder.h5", "is a folder"),
+        ("run", "folder.h5", "found a folder"),
         ("run", "kept.h5", "exists already"),
         ("figure", "cruise.txt", "should end in .png"),
         ("figure", "nowhere/cruise.png", "there is no folder"),
@@ -306,7 +307,7 @@ def test_a_folder_that_goes_away_during_the_work_ends_with_2(
 ) -> None:
     folder = tmp_path / "results"
     folder.mkdir()
-    monkeypatch.setattr("flapsim.cli.main._simulated", lambda case: folder.rmdir())
+    monkeypatch.setattr("flapsim.cli.run._simulated", lambda case: folder.rmdir())
     monkeypatch.setattr("flapsim.cycle.files._root_attributes", lambda cycle: {})
     code, out, err = flapsim("run", GLASSHOUSE, "-o", folder / "cruise.h5")
     assert (code, out) == (2, "")
@@ -506,11 +507,10 @@ def test_help_of_each_command_shows_an_example(flapsim: Run, command: str) -> No
     assert f"example: flapsim {command} cases/glasshouse.toml" in " ".join(out.split())
 
 
-def test_help_names_every_kind_of_picture(flapsim: Run) -> None:
-    from flapsim.show.figures import KINDS
-
+def test_help_describes_every_kind_of_figure(flapsim: Run) -> None:
     _, out, _ = flapsim("figure", "--help")
-    assert ", ".join(KINDS) in " ".join(out.split())
+    for name, kind in KINDS.items():
+        assert f"{name} ({kind.shows})" in " ".join(out.split())
 
 
 def test_version_is_the_one_of_the_package(flapsim: Run) -> None:
@@ -560,12 +560,12 @@ def test_a_reader_that_leaves_early_causes_no_traceback() -> None:
             check=False,
         )
     assert done.returncode == 2
-    assert done.stderr == "flapsim: the output was not read to its end\n"
+    assert done.stderr == ("flapsim: standard output was closed before everything was written\n")
 
 
 def test_an_interrupt_ends_with_130(flapsim: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(
-        "flapsim.cli.main._simulated", lambda case: signal.raise_signal(signal.SIGINT)
+        "flapsim.cli.run._simulated", lambda case: signal.raise_signal(signal.SIGINT)
     )
     code, out, err = flapsim("run", GLASSHOUSE)
     assert (code, out) == (130, "")

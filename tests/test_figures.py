@@ -18,7 +18,6 @@ from matplotlib.text import Text
 from PIL import Image
 
 from flapsim.case import read_case
-from flapsim.cli.main import PICTURES
 from flapsim.cycle.files import read_cycle, write_cycle
 from flapsim.cycle.simulate import Cycle, simulate
 from flapsim.show.figures import KINDS, SUFFIXES, draw
@@ -110,10 +109,6 @@ def test_a_wrong_ending_is_refused_with_those_that_would_do(
 def test_an_unknown_kind_is_refused_with_those_there_are(glasshouse: Cycle, tmp_path: Path) -> None:
     with pytest.raises(ValueError, match=r"lfit.*overview, stroke, loads, maps, span, watts"):
         draw(glasshouse, "lfit", tmp_path / "lift.png")
-
-
-def test_the_command_line_offers_every_figure() -> None:
-    assert list(PICTURES) == list(KINDS)
 
 
 def test_drawing_needs_no_screen_and_no_plotting_state(glasshouse: Cycle, tmp_path: Path) -> None:

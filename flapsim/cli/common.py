@@ -1,7 +1,8 @@
-"""What all commands of the command line share: arguments, files, words and exit codes.
+"""What every command shares: arguments, reading a case, messages and exit codes.
 
 Exit codes: 0 done; 2 the input is at fault; 3 the physics has no such answer; 130 interrupted.
-Results go to standard output, everything said about them to standard error.
+Results go to standard output, every message to standard error. The other modules of this room
+import this one whole (``from flapsim.cli import common``).
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from flapsim.case import Case, read_case
+from flapsim.faults import NoAnswer
 
 DONE = 0
 INPUT_AT_FAULT = 2
@@ -31,22 +33,14 @@ FILM_SUFFIXES = (".gif", ".mp4")
 
 
 class Stop(Exception):
-    """The command ends here, with an exit code and words for standard error."""
+    """Ends the command with an exit code and a message on standard error."""
 
     def __init__(self, code: int, message: str) -> None:
         super().__init__(message)
         self.code = code
 
 
-def say(message: str) -> None:
-    """Tell the user something, on standard error.
-
-    Parameters
-    ----------
-    message : str
-    """
-    with contextlib.suppress(BrokenPipeError):
-        print(message, file=sys.stderr, flush=True)
+# --- arguments -----------------------------------------------------------------------------------
 
 
 def add_command(
@@ -57,6 +51,7 @@ def add_command(
     Parameters
     ----------
     commands : argparse subparsers
+        Those of the command line.
     name : str
         As it is typed.
     command : callable
@@ -64,7 +59,7 @@ def add_command(
     what : str
         What it does, in lower case, without a full stop.
     example : str
-        A whole line that shows it.
+        A complete command line.
 
     Returns
     -------
@@ -82,6 +77,13 @@ def add_command(
     return parser
 
 
+def take_case(parser: argparse.ArgumentParser) -> None:
+    """Let a command take a case: ``CASE``, ``--set KEY=VALUE`` and ``--json``."""
+    parser.add_argument("case", metavar="CASE", help="case file (.toml)")
+    take_changes(parser)
+    take_json(parser)
+
+
 def take_changes(parser: argparse.ArgumentParser) -> None:
     """Let a command take ``--set KEY=VALUE``."""
     parser.add_argument(
@@ -90,13 +92,20 @@ def take_changes(parser: argparse.ArgumentParser) -> None:
         metavar="KEY=VALUE",
         action="append",
         default=[],
-        help="change a key of the case, as stroke.frequency_hz=3.2; repeatable",
+        help="change a key of the case, such as stroke.frequency_hz=3.2; repeatable",
     )
 
 
 def take_json(parser: argparse.ArgumentParser) -> None:
     """Let a command take ``--json``."""
-    parser.add_argument("--json", action="store_true", help="print one JSON document, no table")
+    parser.add_argument(
+        "--json", action="store_true", help="print one JSON document instead of a table"
+    )
+
+
+def take_series(parser: argparse.ArgumentParser) -> None:
+    """Let a command take ``--series``; `check_series` refuses it without ``--json``."""
+    parser.add_argument("--series", action="store_true", help="with --json: include every series")
 
 
 def take_output(parser: argparse.ArgumentParser, what: str) -> None:
@@ -105,6 +114,50 @@ def take_output(parser: argparse.ArgumentParser, what: str) -> None:
     parser.add_argument(
         "--overwrite", action="store_true", help="replace the output file if it exists"
     )
+
+
+def check_series(options: argparse.Namespace) -> None:
+    """Refuse ``--series`` without ``--json``."""
+    if options.series and not options.json:
+        raise Stop(INPUT_AT_FAULT, "--series needs --json; the table does not show series")
+
+
+def check_output(options: argparse.Namespace, suffixes: tuple[str, ...]) -> None:
+    """Refuse, before anything is computed, an output that cannot be written or would be lost."""
+    path: Path | None = options.output
+    if path is None:
+        return
+    fault = None
+    if path.is_dir():
+        fault = "expected a file name, found a folder"
+    elif path.suffix.lower() not in suffixes:
+        fault = f"the name should end in {' or '.join(suffixes)}"
+    elif not path.parent.is_dir():
+        fault = f"there is no folder {path.parent}"
+    elif not os.access(path.parent, os.W_OK):
+        fault = f"no permission to write in {path.parent.resolve()}"
+    elif path.exists() and not options.overwrite:
+        fault = "exists already; choose another name or add --overwrite"
+    if fault is not None:
+        raise Stop(INPUT_AT_FAULT, f"{path}: {fault}")
+
+
+# --- cases ---------------------------------------------------------------------------------------
+
+
+def case_from(path: str, changes: Sequence[str]) -> Case:
+    """Read a case and apply the changes of ``--set``.
+
+    Raises
+    ------
+    CaseError
+        If the file or a changed key is at fault.
+    Stop
+        If a change is not of the form ``KEY=VALUE``.
+    """
+    changed = changes_from(changes)
+    case = read_case(path)
+    return case.replace(changed) if changed else case
 
 
 def changes_from(texts: Sequence[str]) -> dict[str, Any]:
@@ -123,7 +176,7 @@ def changes_from(texts: Sequence[str]) -> dict[str, Any]:
     Raises
     ------
     Stop
-        With a sentence on the first text that is not ``KEY=VALUE``.
+        On the first text that is not of the form ``KEY=VALUE``.
     """
     changes = {}
     for text in texts:
@@ -131,13 +184,13 @@ def changes_from(texts: Sequence[str]) -> dict[str, Any]:
         if not equals or not re.fullmatch(r"[\w-]+(\.[\w-]+)*", key) or not value:
             raise Stop(
                 INPUT_AT_FAULT,
-                f"--set {text}: KEY=VALUE expected, such as stroke.frequency_hz=3.2",
+                f"--set: expected KEY=VALUE, such as stroke.frequency_hz=3.2, found {text}",
             )
-        changes[key] = _toml_value(text, value)
+        changes[key] = _toml_value(key, value)
     return changes
 
 
-def _toml_value(text: str, value: str) -> Any:
+def _toml_value(key: str, value: str) -> Any:
     with contextlib.suppress(tomllib.TOMLDecodeError):
         table = tomllib.loads(f"value = {value}")
         if table.keys() == {"value"}:
@@ -145,55 +198,26 @@ def _toml_value(text: str, value: str) -> Any:
     if value[0] in "[{\"'" or not value.isprintable():
         raise Stop(
             INPUT_AT_FAULT,
-            f"--set {text}: {value} is no TOML value, a number, word, list or table expected",
+            f"--set {key}: expected a TOML value (number, word, list or table), found {value}",
         )
     return value
 
 
-def check_output(options: argparse.Namespace, suffixes: tuple[str, ...]) -> None:
-    """Refuse, before anything is computed, an output that could not be written or would be lost."""
-    path: Path | None = options.output
-    if path is None:
-        return
-    fault = None
-    if path.is_dir():
-        fault = "is a folder, a file name expected"
-    elif path.suffix.lower() not in suffixes:
-        fault = f"the name should end in {' or '.join(suffixes)}"
-    elif not path.parent.is_dir():
-        fault = f"there is no folder {path.parent}"
-    elif not os.access(path.parent, os.W_OK):
-        fault = f"no permission to write in {path.parent.resolve()}"
-    elif path.exists() and not options.overwrite:
-        fault = "exists already; choose another name or add --overwrite"
-    if fault is not None:
-        raise Stop(INPUT_AT_FAULT, f"{path}: {fault}")
+# --- the solver ----------------------------------------------------------------------------------
 
 
-def case_from(path: str, changes: Sequence[str]) -> Case:
-    """Read a case and change it.
+@contextlib.contextmanager
+def solving(case: Case) -> Iterator[None]:
+    """Load and run the solver for a case: quickly, with a notice of compilation.
 
-    Parameters
-    ----------
-    path : str
-        Case file.
-    changes : sequence of str
-        Texts ``KEY=VALUE``.
-
-    Returns
-    -------
-    Case
-
-    Raises
-    ------
-    CaseError
-        If the file or a changed key is at fault.
-    Stop
-        If a text is not ``KEY=VALUE``.
+    Imports of the solver belong inside. A :class:`flapsim.faults.NoAnswer` becomes a `Stop` with
+    exit code 3 that names the case.
     """
-    changed = changes_from(changes)
-    case = read_case(path)
-    return case.replace(changed) if changed else case
+    try:
+        with quick_start(), compilation_said():
+            yield
+    except NoAnswer as error:
+        raise Stop(NO_SUCH_ANSWER, f"{case.name}: {error}") from error
 
 
 @contextlib.contextmanager
@@ -204,7 +228,7 @@ def quick_start() -> Iterator[None]:
     # A star import by scipy would load numpy's Fortran parser, which takes longer than the solver.
     with contextlib.suppress(ValueError):
         np.__all__.remove("f2py")
-    # What is loaded stays; looking for garbage in it, now or at exit, finds none.
+    # Loaded modules are never freed: searching them for garbage, now or at exit, finds nothing.
     collecting = gc.isenabled()
     gc.disable()
     try:
@@ -235,6 +259,29 @@ def compilation_said() -> Iterator[None]:
         yield
 
 
+# --- what is printed -----------------------------------------------------------------------------
+
+
+def say(message: str) -> None:
+    """Print a message on standard error."""
+    with contextlib.suppress(BrokenPipeError):
+        print(message, file=sys.stderr, flush=True)
+
+
+def say_written(path: str | Path, what: str) -> None:
+    """Report a file that was written, and in brackets what it holds."""
+    say(f"wrote {path} ({what})")
+
+
 def print_json(document: dict[str, Any]) -> None:
     """Print one JSON document on standard output."""
     print(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+@contextlib.contextmanager
+def refusing(*errors: type[Exception]) -> Iterator[None]:
+    """Report these exceptions as faults of the input: their message, exit code 2."""
+    try:
+        yield
+    except errors as error:
+        raise Stop(INPUT_AT_FAULT, str(error)) from error

@@ -1,0 +1,178 @@
+"""Commands on one case and one stroke: run, check, figure, animate."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from flapsim.case import Case
+from flapsim.cli import common
+from flapsim.cli.rig import MEASURED_PICTURE, draws_reduction
+from flapsim.faults import CaseError
+from flapsim.quantities import finite_or_none
+from flapsim.show.kinds import DEFAULT_KIND, KINDS
+
+if TYPE_CHECKING:
+    from flapsim.cycle.simulate import Cycle
+
+__all__ = ["add_run_commands"]
+
+
+def add_run_commands(commands: Any) -> None:
+    """Add the commands of this module to the command line (argparse subparsers)."""
+    run = common.add_command(
+        commands,
+        "run",
+        _run,
+        "simulate one stroke and print forces, powers and efficiencies",
+        "flapsim run cases/glasshouse.toml --set stroke.frequency_hz=3.2 -o cruise.h5",
+    )
+    common.take_case(run)
+    common.take_series(run)
+    common.take_output(run, "result file to write, HDF5 (.h5)")
+
+    check = common.add_command(
+        commands,
+        "check",
+        _check,
+        "read a case and print its main dimensions, or every fault in it",
+        "flapsim check cases/glasshouse.toml",
+    )
+    common.take_case(check)
+
+    figure = common.add_command(
+        commands,
+        "figure",
+        _figure,
+        "draw a figure of one stroke",
+        "flapsim figure cases/glasshouse.toml --kind stroke -o stroke.svg",
+    )
+    _take_stroke(figure)
+    figure.add_argument(
+        "--kind",
+        metavar="NAME",
+        help=", ".join(f"{name} ({kind.shows})" for name, kind in KINDS.items())
+        + f" [{DEFAULT_KIND}]",
+    )
+    common.take_output(
+        figure, "figure to write: .png, .svg or .pdf [FILE_KIND.png in the current folder]"
+    )
+
+    animate = common.add_command(
+        commands,
+        "animate",
+        _animate,
+        "animate the wing, seen from ahead and from the side",
+        "flapsim animate cases/glasshouse.toml -o stroke.gif",
+    )
+    _take_stroke(animate)
+    common.take_output(
+        animate, "animation to write: .gif, or .mp4 if ffmpeg is installed [FILE.gif]"
+    )
+
+
+def _take_stroke(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", metavar="FILE", help="case file (.toml) or result file (.h5)")
+    common.take_changes(parser)
+    common.take_json(parser)
+
+
+def _run(options: argparse.Namespace) -> None:
+    common.check_series(options)
+    common.check_output(options, common.RESULT_SUFFIXES)
+    cycle = _simulated(common.case_from(options.case, options.changes))
+    if options.output is not None:
+        from flapsim.cycle.files import ResultError, write_cycle
+
+        with common.refusing(ResultError):
+            write_cycle(cycle, options.output)
+        common.say_written(options.output, "one stroke")
+    if options.json:
+        common.print_json(cycle.to_dict(series=options.series))
+        return
+    from flapsim.show.tables import cycle_table
+
+    print(cycle_table(cycle))
+
+
+def _check(options: argparse.Namespace) -> None:
+    from flapsim.wing.proportions import proportions
+
+    try:
+        case = common.case_from(options.case, options.changes)
+        amounts = proportions(case)
+    except CaseError as error:
+        if options.json:
+            faults = [asdict(fault) for fault in error.faults]
+            common.print_json({"sound": False, "faults": faults})
+        raise
+    if options.json:
+        known = finite_or_none(amounts)
+        common.print_json({"sound": True, "title": case.title, "proportions": known})
+        return
+    from flapsim.show.tables import case_table
+
+    print(case_table(case, amounts))
+
+
+def _figure(options: argparse.Namespace) -> None:
+    if draws_reduction(options):
+        _report(options, MEASURED_PICTURE)
+        return
+    kind = options.kind or DEFAULT_KIND
+    if kind not in KINDS:
+        raise common.Stop(
+            common.INPUT_AT_FAULT, f"--kind: expected one of {', '.join(KINDS)}, found {kind}"
+        )
+    if options.output is None:
+        options.output = Path(f"{Path(options.file).stem}_{kind}.png")
+    common.check_output(options, common.PICTURE_SUFFIXES)
+    cycle = _cycle(options.file, options.changes)
+    from flapsim.show.figures import draw
+
+    with common.refusing(ValueError):  # a driven twist, where the figure needs a compliant one
+        draw(cycle, kind, options.output)
+    _report(options, kind)
+
+
+def _animate(options: argparse.Namespace) -> None:
+    if options.output is None:
+        options.output = Path(f"{Path(options.file).stem}.gif")
+    common.check_output(options, common.FILM_SUFFIXES)
+    cycle = _cycle(options.file, options.changes)
+    from flapsim.show.animation import animate
+
+    with common.refusing(ValueError):  # an MP4 without ffmpeg
+        animate(cycle, options.output)
+    _report(options, "animation")
+
+
+def _report(options: argparse.Namespace, kind: str) -> None:
+    if options.json:
+        common.print_json({"kind": kind, "written": str(options.output)})
+    else:
+        common.say_written(options.output, kind)
+
+
+def _cycle(path: str, changes: Sequence[str]) -> Cycle:
+    """The cycle in a result file, or that of a case file."""
+    if Path(path).suffix.lower() not in common.RESULT_SUFFIXES:
+        return _simulated(common.case_from(path, changes))
+    if changes:
+        raise common.Stop(
+            common.INPUT_AT_FAULT, f"{path}: --set changes a case, not a result; give the case file"
+        )
+    from flapsim.cycle.files import ResultError, read_cycle
+
+    with common.refusing(ResultError):
+        return read_cycle(path)
+
+
+def _simulated(case: Case) -> Cycle:
+    with common.solving(case):
+        from flapsim.cycle.simulate import simulate
+
+        return simulate(case)

@@ -1,0 +1,31 @@
+"""The figures of a stroke by name; light, so that ``--help`` need not load matplotlib."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+__all__ = ["DEFAULT_KIND", "KINDS", "Kind"]
+
+
+class Kind(NamedTuple):
+    """A figure of a stroke: what it shows, and whether it needs a compliant twist."""
+
+    shows: str
+    compliant: bool = False
+
+
+KINDS = {
+    "overview": Kind("motion, loads, incidence and power balance on one page"),
+    "stroke": Kind("prescribed motion against stroke phase"),
+    "loads": Kind("lift, thrust and power against stroke phase"),
+    "maps": Kind("incidence, forces and stall over span and stroke phase"),
+    "span": Kind("mean lift, thrust and power along the span"),
+    "watts": Kind("thrust power, wake loss and profile loss"),
+    "twist": Kind(
+        "compliant twist: response, moments, phase portrait and stability", compliant=True
+    ),
+    "margin": Kind("compliant twist: divergence and flutter speeds", compliant=True),
+}
+"""Every figure that ``flapsim figure`` draws; `flapsim.show.figures` draws them."""
+
+DEFAULT_KIND = "overview"
