@@ -121,7 +121,7 @@ def test_a_wing_without_airspeed_and_one_without_forces_are_filmed(
 
 
 @pytest.mark.parametrize("name", ["stroke.avi", "stroke"])
-def test_a_wrong_ending_is_refused_with_those_that_would_do(
+def test_a_wrong_ending_is_refused_with_the_right_ones(
     glasshouse: Cycle, name: str, tmp_path: Path
 ) -> None:
     with pytest.raises(ValueError, match=r"\.gif, \.mp4"):

@@ -1,7 +1,6 @@
-"""One look for every picture: legible in grey, named with units, never crowded.
+"""How every figure looks: colours, lines, page, panels, numbers with units; and saving to a file.
 
-Answers: which line stands for what, how a number and its unit are printed, how a figure becomes a
-file. Does not decide what is drawn.
+Legible in greyscale: what differs in colour also differs in lightness and in dash, marker or hatch.
 """
 
 from __future__ import annotations
@@ -14,19 +13,22 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import matplotlib
+import matplotlib.patheffects as effects
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import ArrayLike, NDArray
 from PIL import Image
+from scipy.optimize import isotonic_regression
 
-from flapsim.quantities import QUANTITIES
+from flapsim.quantities import QUANTITIES, printed
 
 __all__ = [
     "BOTH",
     "CONTOUR_MAP",
     "FADED",
+    "HALO",
     "INK",
     "INNER",
     "OUTER",
@@ -38,12 +40,15 @@ __all__ = [
     "blank_figure",
     "finite_range",
     "label",
+    "note",
     "number",
-    "printed_unit",
+    "panel_at",
     "save",
     "spread_labels",
     "styled",
+    "titled_page",
     "with_unit",
+    "zero_line",
 ]
 
 Array = NDArray[np.float64]
@@ -58,7 +63,10 @@ SHADE = "#ececec"
 """The downstroke."""
 
 CONTOUR_MAP = "cividis"
-"""Colours of maps: lightness rises evenly, so the map survives a grey printer."""
+"""Colours of maps: lightness rises evenly, so that a map survives a grey printer."""
+
+HALO = (effects.withStroke(linewidth=2.5, foreground="white"),)
+"""Path effects that keep text and lines legible on top of a drawing."""
 
 
 class Line(NamedTuple):
@@ -85,7 +93,7 @@ class Line(NamedTuple):
     ink: str
 
     def drawn(self, points: int, shift: float = 0.0) -> dict[str, Any]:
-        """Keyword arguments for ``Axes.plot`` of a curve with so many points."""
+        """Keyword arguments of ``Axes.plot`` for a curve of this many points."""
         step = max(1, points // 12)
         return {
             "color": self.color,
@@ -140,19 +148,8 @@ SUFFIXES = (".png", ".svg", ".pdf")
 # Dates left out: the same cycle gives the same file.
 _UNDATED: dict[str, dict[str, Any]] = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
 
-# UDUNITS, as the table of quantities has them, in the way a reader prints them.
-_PRINTED = {
-    "1": "",
-    "degree": "°",
-    "m2 s-1": "m²/s",
-    "m s-1": "m/s",
-    "N m-1": "N/m",
-    "W m-1": "W/m",
-    "degree s-1": "°/s",
-}
-
 ROUNDING = 1e-9
-"""A mean below this part of what it is the mean of is rounding, printed and drawn as zero."""
+"""A mean smaller than this fraction of the values averaged is rounding error: shown as zero."""
 
 
 def styled() -> AbstractContextManager[None]:
@@ -160,54 +157,31 @@ def styled() -> AbstractContextManager[None]:
     return matplotlib.rc_context(STYLE)
 
 
-def printed_unit(name: str) -> str:
-    """Unit of a quantity as a reader prints it; empty for a pure number.
-
-    Parameters
-    ----------
-    name : str
-        Key of `QUANTITIES`.
-
-    Returns
-    -------
-    str
-    """
-    unit = QUANTITIES[name].unit
-    return _PRINTED.get(unit, unit)
-
-
 def label(name: str, text: str | None = None) -> str:
-    """Axis label of a quantity, with its unit.
+    """Axis label of a quantity with its unit, from `QUANTITIES`.
 
     Parameters
     ----------
     name : str
         Key of `QUANTITIES`.
     text : str, optional
-        Words to use in place of its long name.
-
-    Returns
-    -------
-    str
+        Words to use instead of its long name.
     """
     words = text or QUANTITIES[name].long_name
-    unit = printed_unit(name)
+    unit = printed(QUANTITIES[name].unit)
     return f"{words} ({unit})" if unit else words
 
 
 def number(value: float, scale: float = 0.0) -> str:
-    """Three significant digits, a true minus sign, and words where there is no number.
+    """Three significant digits with a true minus sign; "no value" if not finite.
 
     Parameters
     ----------
     value : float
         The number.
     scale : float
-        Size of what the number is a mean or a difference of; what is rounding of that is 0.
-
-    Returns
-    -------
-    str
+        Size of the values of which `value` is a mean or a difference; what is rounding error
+        against that is printed as 0.
     """
     if not math.isfinite(value):
         return "no value"
@@ -222,80 +196,72 @@ def number(value: float, scale: float = 0.0) -> str:
 
 
 def with_unit(value: float, name: str, scale: float = 0.0) -> str:
-    """Return a number with the unit of the quantity it belongs to.
-
-    Parameters
-    ----------
-    value : float
-        The number.
-    name : str
-        Key of `QUANTITIES`.
-    scale : float
-        As for `number`.
-
-    Returns
-    -------
-    str
-    """
-    text = number(value, scale)
-    unit = printed_unit(name)
-    if not unit or not math.isfinite(value):
+    """Return `number` of a value followed by the unit of quantity `name`."""
+    text, unit = number(value, scale), printed(QUANTITIES[name].unit)
+    if not math.isfinite(value):
         return text
-    return f"{text}{unit}" if unit == "°" else f"{text} {unit}"
+    return f"{text}{unit}" if unit == "°" else f"{text} {unit}".rstrip()
 
 
 def finite_range(*values: ArrayLike) -> tuple[float, float]:
-    """Smallest and largest finite number, (0, 0) if there is none.
-
-    Parameters
-    ----------
-    *values : array_like
-        Anything; NaN and infinities do not count.
-
-    Returns
-    -------
-    tuple of float
-    """
+    """Smallest and largest finite number in all of `values`; (0, 0) if there is none."""
     every = np.concatenate([np.ravel(np.asarray(value, dtype=np.float64)) for value in values])
     finite = every[np.isfinite(every)]
     return (float(finite.min()), float(finite.max())) if finite.size else (0.0, 0.0)
 
 
+# --- page and panels -----------------------------------------------------------------------------
+
+
 def blank_figure(width: float, height: float) -> Figure:
-    """Return an empty figure that needs no screen.
-
-    Parameters
-    ----------
-    width, height : float
-        Inches.
-
-    Returns
-    -------
-    Figure
-    """
+    """Return an empty figure, width and height in inches; it needs no screen."""
     figure = Figure(figsize=(width, height))
     FigureCanvasAgg(figure)
     return figure
 
 
-def save(figure: Figure, path: str | Path) -> None:
-    """Write a figure in the format that the file name asks for.
+def titled_page(width: float, height: float, title: str, subtitle: str) -> Figure:
+    """Return a page, width and height in inches, with a title and a grey line below it."""
+    page = blank_figure(width, height)
+    left = 0.15 / width
+    page.text(left, 1.0 - 0.2 / height, title, fontsize=12, weight="bold", va="center")
+    page.text(left, 1.0 - 0.43 / height, subtitle, fontsize=9.0, color=FADED, va="center")
+    return page
 
-    Parameters
-    ----------
-    figure : Figure
-        What to write.
-    path : str or Path
-        File name ending in one of `SUFFIXES`.
+
+def panel_at(
+    page: Figure, left: float, top: float, width: float, height: float, **options: Any
+) -> Axes:
+    """Return axes placed in inches from the top left corner; options as of `Figure.add_axes`."""
+    across, down = page.get_figwidth(), page.get_figheight()
+    box = (left / across, 1.0 - (top + height) / down, width / across, height / down)
+    return page.add_axes(box, **options)
+
+
+def zero_line(axes: Axes) -> None:
+    """Draw a thin horizontal line at zero."""
+    axes.axhline(0.0, color=FADED, linewidth=0.7, zorder=1)
+
+
+def note(
+    axes: Axes, text: str, at: tuple[float, float], shift: tuple[float, float], **options: Any
+) -> None:
+    """Write small text beside a point, shifted by points; options as of `Axes.annotate`."""
+    settings: dict[str, Any] = {"fontsize": 8.0, "color": INK, "annotation_clip": False}
+    axes.annotate(text, at, xytext=shift, textcoords="offset points", **settings | options)
+
+
+def save(figure: Figure, path: str | Path) -> None:
+    """Write a figure in the format of the file name, one of `SUFFIXES`.
 
     Raises
     ------
     ValueError
-        If it does not; the message lists those that would do.
+        If the name ends in none of these; the message lists them.
     """
     suffix = Path(path).suffix.lower()
     if suffix not in SUFFIXES:
-        raise ValueError(f"{path}: a figure is written as {', '.join(SUFFIXES)}")
+        raise ValueError(f"{path}: the name of a figure should end in {', '.join(SUFFIXES)}")
     with styled():
         if suffix == ".png":
             _save_opaque(figure, path)
@@ -304,7 +270,7 @@ def save(figure: Figure, path: str | Path) -> None:
 
 
 def _save_opaque(figure: Figure, path: str | Path) -> None:
-    """Write a PNG without the layer of transparency, which nothing here uses."""
+    """Write a PNG without an alpha channel, which no figure uses."""
     drawn = io.BytesIO()
     figure.savefig(drawn, format="rgba")
     size = figure.canvas.get_width_height()
@@ -313,17 +279,16 @@ def _save_opaque(figure: Figure, path: str | Path) -> None:
 
 
 def spread_labels(axes: Axes, entries: Sequence[tuple[str, float, str]], size: float = 8.5) -> None:
-    """Name curves at their right-hand ends, moved apart where they would overlap.
+    """Name curves at their right-hand ends, moved apart where the names would overlap.
 
     Parameters
     ----------
     axes : Axes
         With its final limits and place in the figure.
     entries : sequence of (text, value, colour)
-        What each curve is called, where it ends, and its colour; a curve without a name is left
-        alone.
+        Name, last value and colour of each curve; an empty name draws nothing.
     size : float
-        Of the letters, points.
+        Font size, points.
     """
     named = (entry for entry in entries if entry[0] and math.isfinite(entry[1]))
     shown = sorted(named, key=lambda entry: entry[1])
@@ -352,16 +317,7 @@ def spread_labels(axes: Axes, entries: Sequence[tuple[str, float, str]], size: f
 
 
 def _spread(at: Array, size: Array) -> Array:
-    """Least-moved places, in order, with the wanted room around each."""
+    """Rising positions closest to `at` (least squares) that leave room `size` around each."""
     gap = 0.5 * (size[1:] + size[:-1])
     shift = np.concatenate([[0.0], np.cumsum(gap)])
-    # Places that keep their gaps are a rising sequence once the gaps are taken off: pool
-    # neighbours that fall (isotonic regression by adjacent violators).
-    blocks: list[list[float]] = []
-    for value in at - shift:
-        blocks.append([float(value)])
-        while len(blocks) > 1 and np.mean(blocks[-2]) > np.mean(blocks[-1]):
-            upper = blocks.pop()
-            blocks[-1] += upper
-    level = np.concatenate([np.full(len(block), np.mean(block)) for block in blocks])
-    return np.asarray(level + shift)
+    return np.asarray(isotonic_regression(at - shift).x + shift)
