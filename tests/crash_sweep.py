@@ -2,7 +2,7 @@
 
     python -m tests.crash_sweep --kills 100 --points 20000 [--processes]
 
-After every kill each block file must open and be whole; at the end the resumed file must equal an
+After every kill each chunk file must open and be whole; at the end the resumed file must equal an
 uninterrupted one bit for bit. The tests run a few kills of a small sweep.
 """
 
@@ -55,11 +55,11 @@ def start(plan: Path, result: Path, *more: str) -> subprocess.Popen[bytes]:
     )
 
 
-def check_blocks(result: Path) -> int:
-    """Open every finished block and the result, if there is one; return how many blocks."""
+def check_chunks(result: Path) -> int:
+    """Open every finished chunk and the result, if there is one; return how many chunks."""
     count = 0
-    folder = result.with_name(f"{result.name}.blocks")
-    for path in sorted(folder.glob("block-*.npz")):
+    folder = result.with_name(f"{result.name}.chunks")
+    for path in sorted(folder.glob("chunk-*.npz")):
         with np.load(path) as file:
             values, status = file["values"], file["status"]
             assert values.shape[1] == status.size
@@ -92,7 +92,7 @@ def crash(folder: Path, kills: int, samples: int, seed: int, *more: str) -> dict
     Returns
     -------
     dict
-        kills, most blocks found after a kill, blocks kept from kill to kill that were lost (must
+        kills, most chunks found after a kill, chunks kept from kill to kill that were lost (must
         be 0), sweeps that were done before the kill came.
     """
     chance = random.Random(seed)
@@ -102,7 +102,7 @@ def crash(folder: Path, kills: int, samples: int, seed: int, *more: str) -> dict
     begun = time.monotonic()
     assert start(plan, whole, *more, "--overwrite").wait() == 0
     lasted = time.monotonic() - begun
-    seen = {"kills": 0, "most blocks": 0, "lost blocks": 0, "done before": 0}
+    seen = {"kills": 0, "most chunks": 0, "lost chunks": 0, "done before": 0}
     kept = 0
     while seen["kills"] < kills:
         begun = time.monotonic()
@@ -122,16 +122,16 @@ def crash(folder: Path, kills: int, samples: int, seed: int, *more: str) -> dict
         seen["kills"] += 1
         if seen["kills"] % 10 == 0:
             print(seen, file=sys.stderr, flush=True)
-        found = check_blocks(result)
+        found = check_chunks(result)
         if result.exists():
             kept = 0
             continue
-        seen["lost blocks"] += max(0, kept - found)
+        seen["lost chunks"] += max(0, kept - found)
         kept = found
-        seen["most blocks"] = max(seen["most blocks"], found)
+        seen["most chunks"] = max(seen["most chunks"], found)
     assert start(plan, result, *more).wait() == 0
     assert differing(whole, result) == []
-    assert not result.with_name(f"{result.name}.blocks").exists()
+    assert not result.with_name(f"{result.name}.chunks").exists()
     return seen
 
 
@@ -145,7 +145,7 @@ def main() -> None:
     more = ["--processes"] if options.processes else ["--threads"]
     with tempfile.TemporaryDirectory() as folder:
         print(
-            crash(Path(folder), options.kills, options.points, options.seed, *more, "--block", "64")
+            crash(Path(folder), options.kills, options.points, options.seed, *more, "--chunk", "64")
         )
 
 

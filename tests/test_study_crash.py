@@ -24,9 +24,9 @@ from tests.crash_sweep import crash, differing, start, write_plan
 def test_a_sweep_killed_at_random_instants_ends_bit_for_bit_like_an_uninterrupted_one(
     how: str, tmp_path: Path
 ) -> None:
-    seen = crash(tmp_path, 3, 2048, 1, how, "--block", "64")
+    seen = crash(tmp_path, 3, 2048, 1, how, "--chunk", "64")
     assert seen["kills"] == 3
-    assert seen["lost blocks"] == 0
+    assert seen["lost chunks"] == 0
 
 
 def test_a_killed_parent_takes_its_workers_along(tmp_path: Path) -> None:
@@ -49,12 +49,12 @@ def test_ctrl_c_keeps_what_is_finished_and_says_how_to_go_on(tmp_path: Path) -> 
     command = "import sys; from flapsim.cli.main import main; sys.exit(main(sys.argv[1:]))"
     process = subprocess.Popen(
         [sys.executable, "-c", command, "sweep", str(plan), "-o", str(tmp_path / "r.h5"),
-         "--block", "64"],
+         "--chunk", "64"],
         stderr=subprocess.PIPE, text=True, cwd=Path(__file__).parents[1],
     )  # fmt: skip
-    folder = tmp_path / "r.h5.blocks"
+    folder = tmp_path / "r.h5.chunks"
     deadline = time.monotonic() + 60.0
-    while len(list(folder.glob("block-*.npz"))) < 3:
+    while len(list(folder.glob("chunk-*.npz"))) < 3:
         assert time.monotonic() < deadline
         time.sleep(0.01)
     process.send_signal(signal.SIGINT)
@@ -62,7 +62,7 @@ def test_ctrl_c_keeps_what_is_finished_and_says_how_to_go_on(tmp_path: Path) -> 
     assert process.returncode == 130
     assert "are kept, in r.h5 with the others pending; run the same command" in said
     assert "Traceback" not in said
-    assert len(list(folder.glob("block-*.npz"))) >= 3
+    assert len(list(folder.glob("chunk-*.npz"))) >= 3
 
 
 def test_a_resumed_sweep_computes_only_what_is_missing(tmp_path: Path) -> None:
@@ -73,14 +73,14 @@ def test_a_resumed_sweep_computes_only_what_is_missing(tmp_path: Path) -> None:
             raise KeyboardInterrupt
 
     with pytest.raises(Interrupted, match="of 512 points are kept"):
-        sweep(plan, tmp_path / "r.h5", block=64, workers=1, told=stop)
+        sweep(plan, tmp_path / "r.h5", chunk=64, workers=1, on_progress=stop)
     part = read_sweep(tmp_path / "r.h5")
     assert not part.complete
     kept = part.counts()["done"]
     assert kept + part.counts()["pending"] == 512
     assert np.isnan(part.column("mean.lift_n")[~part.done]).all()
     told: list[Progress] = []
-    sweep(plan, tmp_path / "r.h5", block=64, workers=1, told=told.append)
+    sweep(plan, tmp_path / "r.h5", chunk=64, workers=1, on_progress=told.append)
     assert 192 <= kept == told[0].resumed < 512
     assert told[-1].done == 512
     sweep(plan, tmp_path / "whole.h5")
@@ -88,7 +88,7 @@ def test_a_resumed_sweep_computes_only_what_is_missing(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("how", ["cut short", "emptied", "one bit of a number"])
-def test_a_spoilt_block_is_computed_again(how: str, tmp_path: Path) -> None:
+def test_a_spoilt_chunk_is_computed_again(how: str, tmp_path: Path) -> None:
     plan = write_plan(tmp_path, 256)
 
     def stop(progress: Progress) -> None:
@@ -96,15 +96,15 @@ def test_a_spoilt_block_is_computed_again(how: str, tmp_path: Path) -> None:
             raise KeyboardInterrupt
 
     with pytest.raises(Interrupted):
-        sweep(plan, tmp_path / "r.h5", block=64, workers=1, told=stop)
-    first = sorted((tmp_path / "r.h5.blocks").glob("block-*.npz"))[0]
+        sweep(plan, tmp_path / "r.h5", chunk=64, workers=1, on_progress=stop)
+    first = sorted((tmp_path / "r.h5.chunks").glob("chunk-*.npz"))[0]
     spoilt = bytearray(first.read_bytes())
     if how == "one bit of a number":
         spoilt[len(spoilt) // 2] ^= 1
     else:
         del spoilt[400 if how == "cut short" else 0 :]
     first.write_bytes(spoilt)
-    (tmp_path / "r.h5.blocks" / "block-0000001.npz.part").write_bytes(b"half")
+    (tmp_path / "r.h5.chunks" / "chunk-0000001.npz.part").write_bytes(b"half")
     sweep(plan, tmp_path / "r.h5")
     sweep(plan, tmp_path / "whole.h5")
     assert differing(tmp_path / "whole.h5", tmp_path / "r.h5") == []
@@ -141,7 +141,7 @@ def test_another_version_is_refused_and_named(
             raise KeyboardInterrupt
 
     with pytest.raises(Interrupted):
-        sweep(plan, tmp_path / "r.h5", block=64, workers=1, told=stop)
+        sweep(plan, tmp_path / "r.h5", chunk=64, workers=1, on_progress=stop)
     if what == "flapsim":
         monkeypatch.setattr(identity, "__version__", "0.0.9")
     elif what == "numpy":
@@ -151,8 +151,8 @@ def test_another_version_is_refused_and_named(
     said = {"lines": "lines of the solver"}.get(what, f"version of {what}")
     with pytest.raises(StudyError, match=rf"{said}: .* then, .* now"):
         sweep(plan, tmp_path / "r.h5")
-    (tmp_path / "r.h5.blocks").rename(tmp_path / "s.h5.blocks")  # its blocks refuse alone, too
-    with pytest.raises(StudyError, match=rf"s.h5.blocks holds another sweep(.|\n)*{said}: .* then"):
+    (tmp_path / "r.h5.chunks").rename(tmp_path / "s.h5.chunks")  # its chunks refuse alone, too
+    with pytest.raises(StudyError, match=rf"s.h5.chunks holds another sweep(.|\n)*{said}: .* then"):
         sweep(plan, tmp_path / "s.h5")
 
 
@@ -163,7 +163,7 @@ def test_a_second_sweep_on_the_same_file_is_kept_out(tmp_path: Path) -> None:
         sweep(plan, tmp_path / "r.h5")
 
     with pytest.raises(StudyError, match="another sweep is writing here"):
-        sweep(plan, tmp_path / "r.h5", told=begin_another)
+        sweep(plan, tmp_path / "r.h5", on_progress=begin_another)
 
 
 def test_a_sweep_that_runs_is_not_overwritten(tmp_path: Path) -> None:
@@ -174,22 +174,22 @@ def test_a_sweep_that_runs_is_not_overwritten(tmp_path: Path) -> None:
             with pytest.raises(StudyError, match="another sweep is writing here"):
                 sweep(plan, tmp_path / "r.h5", overwrite=True)
 
-    sweep(plan, tmp_path / "r.h5", block=64, told=begin_another)
+    sweep(plan, tmp_path / "r.h5", chunk=64, on_progress=begin_another)
     sweep(plan, tmp_path / "whole.h5")
     assert differing(tmp_path / "whole.h5", tmp_path / "r.h5") == []
 
 
-def test_blocks_left_beside_a_complete_result_are_tidied_away(tmp_path: Path) -> None:
+def test_chunks_left_beside_a_complete_result_are_tidied_away(tmp_path: Path) -> None:
     plan = write_plan(tmp_path, 256)
     sweep(plan, tmp_path / "r.h5")
-    left = tmp_path / "r.h5.blocks"
+    left = tmp_path / "r.h5.chunks"
     left.mkdir()
-    (left / "block-0000000.npz").write_bytes(b"from a death before the tidying")
+    (left / "chunk-0000000.npz").write_bytes(b"from a death before the tidying")
     sweep(plan, tmp_path / "r.h5")
     assert not left.exists()
 
 
-def test_overwriting_forgets_the_blocks_of_another_sweep(tmp_path: Path) -> None:
+def test_overwriting_forgets_the_chunks_of_another_sweep(tmp_path: Path) -> None:
     plan = write_plan(tmp_path, 256)
 
     def stop(progress: Progress) -> None:
@@ -197,16 +197,16 @@ def test_overwriting_forgets_the_blocks_of_another_sweep(tmp_path: Path) -> None
             raise KeyboardInterrupt
 
     with pytest.raises(Interrupted):
-        sweep(plan, tmp_path / "r.h5", block=64, workers=1, told=stop)
+        sweep(plan, tmp_path / "r.h5", chunk=64, workers=1, on_progress=stop)
     plan.write_text(plan.read_text().replace("45.0", "40.0"))
     with pytest.raises(StudyError, match=r"it differs in\n  plan: axis\.1\.to"):
         sweep(plan, tmp_path / "r.h5")
     told: list[Progress] = []
-    sweep(plan, tmp_path / "r.h5", overwrite=True, told=told.append)
+    sweep(plan, tmp_path / "r.h5", overwrite=True, on_progress=told.append)
     assert told[0].resumed == 0
 
 
-@pytest.mark.parametrize("failing", ["block-", "assembled"])
+@pytest.mark.parametrize("failing", ["chunk-", "assembled"])
 def test_a_full_disk_is_told_in_words_and_loses_nothing(
     failing: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -224,10 +224,10 @@ def test_a_full_disk_is_told_in_words_and_loses_nothing(
         synced(handle)
 
     monkeypatch.setattr(os, "fsync", full)
-    with pytest.raises(StudyError, match=r"No space left.* finished blocks .*run the same command"):
-        sweep(plan, tmp_path / "r.h5", block=64, workers=1)
+    with pytest.raises(StudyError, match=r"No space left.* finished chunks .*run the same command"):
+        sweep(plan, tmp_path / "r.h5", chunk=64, workers=1)
     assert not (tmp_path / "r.h5").exists()
-    kept = list((tmp_path / "r.h5.blocks").glob("block-*.npz"))
+    kept = list((tmp_path / "r.h5.chunks").glob("chunk-*.npz"))
     assert len(kept) == (4 if failing == "assembled" else 2)
     monkeypatch.setattr(os, "fsync", synced)
     sweep(plan, tmp_path / "r.h5")
@@ -248,12 +248,12 @@ def test_a_sweep_outgrowing_a_small_disk_goes_on_when_there_is_room(tmp_path: Pa
     try:
         plan = write_plan(tmp_path, 2048)
         with pytest.raises(StudyError, match="No space left"):
-            sweep(plan, disk / "r.h5", block=64)
+            sweep(plan, disk / "r.h5", chunk=64)
         assert not (disk / "r.h5").exists()
         bigger = ["mount", "-o", "remount,size=8m", str(disk)]
         subprocess.run(bigger, check=True)
         told: list[Progress] = []
-        sweep(plan, disk / "r.h5", told=told.append)
+        sweep(plan, disk / "r.h5", on_progress=told.append)
         assert told[0].resumed > 0
         sweep(plan, tmp_path / "whole.h5")
         assert differing(tmp_path / "whole.h5", disk / "r.h5") == []
@@ -278,7 +278,7 @@ def test_a_folder_that_is_only_read_is_told_before_anything_is_computed(tmp_path
             with pytest.raises(StudyError, match=r"no permission to write|Read-only file system"):
                 ask(plan, disk / "r.h5")
         with pytest.raises(StudyError, match=r"no permission to write|Read-only file system"):
-            sweep(plan, disk / "r.h5", told=told.append, overwrite=True)
+            sweep(plan, disk / "r.h5", on_progress=told.append, overwrite=True)
     finally:
         if mounted:
             subprocess.run(["umount", str(disk)], check=False)
@@ -309,7 +309,7 @@ def test_a_killed_process_of_the_pool_is_replaced(tmp_path: Path) -> None:
                     child.kill()
                     return
 
-    sweep(plan, tmp_path / "r.h5", how="processes", workers=2, block=64, told=kill)
+    sweep(plan, tmp_path / "r.h5", backend="processes", workers=2, chunk=64, on_progress=kill)
     assert killed
     sweep(plan, tmp_path / "whole.h5")
     assert differing(tmp_path / "whole.h5", tmp_path / "r.h5") == []
@@ -336,7 +336,7 @@ def main():
                     killed.append(pids[0])
                     os.kill(pids[0], signal.SIGKILL)
             sweep(folder / "plan.toml", folder / "r.h5", executor=client.get_executor(),
-                  workers=2, block=64, told=kill)
+                  workers=2, chunk=64, on_progress=kill)
             assert killed
         words = ["sweep", str(folder / "plan.toml"), "-o", str(folder / "again.h5")]
         assert flapsim([*words, "--dask", cluster.scheduler_address]) == 0

@@ -57,22 +57,22 @@ def test_every_point_is_what_the_case_alone_is(grid: SweepTable) -> None:
             )
 
 
-@pytest.mark.parametrize("how", ["one thread", "small blocks", "processes", "foreign executor"])
-def test_results_do_not_depend_on_workers_or_blocks(
+@pytest.mark.parametrize("how", ["one thread", "small chunks", "processes", "foreign executor"])
+def test_results_do_not_depend_on_workers_or_chunks(
     how: str, grid: SweepTable, tmp_path: Path
 ) -> None:
     path = tmp_path / "r.h5"
     if how == "one thread":
         other = sweep(study(GRID), path, workers=1)
-    elif how == "small blocks":
+    elif how == "small chunks":
         text = GRID.replace("count = 7", "count = 49")
-        other = sweep(study(text), path, block=1, workers=2)
-        whole = sweep(study(text), tmp_path / "w.h5", block=4096)
+        other = sweep(study(text), path, chunk=1, workers=2)
+        whole = sweep(study(text), tmp_path / "w.h5", chunk=4096)
         for name in other.names:
             np.testing.assert_array_equal(other.column(name), whole.column(name), err_msg=name)
         return
     elif how == "processes":
-        other = sweep(study(GRID), path, how="processes", workers=2)
+        other = sweep(study(GRID), path, backend="processes", workers=2)
     else:
         with ThreadPoolExecutor(3) as executor:
             other = sweep(study(GRID), path, executor=executor)
@@ -87,8 +87,8 @@ def test_the_truncation_of_a_point_is_its_own(tmp_path: Path) -> None:
         '[[axis]]\nkey = "stroke.inner.plunge.downstroke_fraction"\n'
         "from = 0.3\nto = 0.7\ncount = 130\n"
     )
-    table = sweep(study(text), tmp_path / "r.h5", block=64)
-    whole = sweep(study(text), tmp_path / "s.h5", block=1024)
+    table = sweep(study(text), tmp_path / "r.h5", chunk=64)
+    whole = sweep(study(text), tmp_path / "s.h5", chunk=1024)
     name = "check.schedule_truncation"
     np.testing.assert_array_equal(table.column(name), whole.column(name))
     assert len(set(table.column(name))) > 60
@@ -195,7 +195,7 @@ count = 70
 
 
 def test_trimmed_points_fly_and_the_others_have_no_answer(tmp_path: Path) -> None:
-    table = sweep(study(TRIM), tmp_path / "r.h5", block=64)
+    table = sweep(study(TRIM), tmp_path / "r.h5", chunk=64)
     done = table.done
     assert 10 < done.sum() < 70
     lift = table.column("mean.lift_n") + table.column("mean.tail_lift_n")
@@ -205,7 +205,7 @@ def test_trimmed_points_fly_and_the_others_have_no_answer(tmp_path: Path) -> Non
     assert np.isfinite(table.column("trim.flight.pitch_deg")[done]).all()
     assert table.counts()["no-answer"] == (~done).sum()
     assert table.reasons()
-    other = sweep(study(TRIM), tmp_path / "s.h5", block=128, workers=1)
+    other = sweep(study(TRIM), tmp_path / "s.h5", chunk=128, workers=1)
     for name in table.names:
         np.testing.assert_array_equal(table.column(name), other.column(name), err_msg=name)
 
@@ -244,9 +244,9 @@ def test_a_sample_is_stored_by_point_with_its_keys(tmp_path: Path) -> None:
         assert set(data["model.wake"].values.tolist()) == {"indicial", "quasi-steady"}
 
 
-def test_a_preview_tells_points_blocks_time_and_size(tmp_path: Path) -> None:
+def test_a_preview_tells_points_chunks_time_and_size(tmp_path: Path) -> None:
     found = preview(study(GRID), tmp_path / "r.h5", workers=2)
-    assert (found.points, found.blocks) == (42, 3)  # of one tile each: both workers take part
+    assert (found.points, found.chunks) == (42, 3)  # of one tile each: both workers take part
     assert found.rate > 0.0
     assert found.size > 42 * 8 * found.results
     assert list(tmp_path.iterdir()) == []

@@ -31,7 +31,7 @@ def planforms() -> Study:
 
 def test_a_neighbour_does_not_lead_a_point_astray(tmp_path: Path) -> None:
     study = planforms()
-    table = sweep(study, tmp_path / "r.h5", block=64)
+    table = sweep(study, tmp_path / "r.h5", chunk=64)
     assert study.plan.trim is not None
     columns = points_of(study).columns(0, 192)
     alone = trim_many(study.case, columns, study.plan.trim.free, study.plan.trim.hold)
@@ -42,9 +42,9 @@ def test_a_neighbour_does_not_lead_a_point_astray(tmp_path: Path) -> None:
     )
 
 
-def test_trimmed_points_do_not_depend_on_blocks_or_workers(tmp_path: Path) -> None:
-    first = sweep(planforms(), tmp_path / "a.h5", block=64, workers=2)
-    for name, more in {"b": {"block": 192}, "c": {"block": 128, "how": "processes"}}.items():
+def test_trimmed_points_do_not_depend_on_chunks_or_workers(tmp_path: Path) -> None:
+    first = sweep(planforms(), tmp_path / "a.h5", chunk=64, workers=2)
+    for name, more in {"b": {"chunk": 192}, "c": {"chunk": 128, "backend": "processes"}}.items():
         other = sweep(planforms(), tmp_path / f"{name}.h5", workers=2, **more)  # type: ignore[arg-type]
         for quantity in first.names:
             np.testing.assert_array_equal(

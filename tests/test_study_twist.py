@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from flapsim import NoAnswer, read_case, simulate
-from flapsim.study.block import NO_TWIST, UNSTABLE
+from flapsim.study.chunk import NO_TWIST, UNSTABLE
 from flapsim.study.engine import sweep
 from flapsim.study.plan import Study, parse_study, read_study
 from flapsim.study.table import SweepTable
@@ -88,15 +88,15 @@ def test_whether_a_twist_lasts_is_asked_only_on_request(table: SweepTable, tmp_p
         np.testing.assert_array_equal(table.column(name)[both], quick.column(name)[both])
 
 
-def test_a_twist_does_not_depend_on_blocks_or_workers(table: SweepTable, tmp_path: Path) -> None:
-    other = sweep(study(True), tmp_path / "r.h5", block=16, workers=1)
+def test_a_twist_does_not_depend_on_chunks_or_workers(table: SweepTable, tmp_path: Path) -> None:
+    other = sweep(study(True), tmp_path / "r.h5", chunk=16, workers=1)
     for name in table.names:
         np.testing.assert_array_equal(table.column(name), other.column(name), err_msg=name)
 
 
 def test_cycles_of_a_wing_that_gives_way_are_those_of_its_twist(tmp_path: Path) -> None:
     kept = 'keep = ["mean.thrust_n", "series.thrust_n"]\n'
-    some = sweep(study(False, kept), tmp_path / "r.h5", block=16)
+    some = sweep(study(False, kept), tmp_path / "r.h5", chunk=16)
     with h5py.File(some.path) as file:
         cycles = file["series.thrust_n"][()]
     np.testing.assert_allclose(cycles.mean(axis=-1), some["mean.thrust_n"], rtol=1e-9, atol=1e-12)

@@ -1,4 +1,4 @@
-"""Whoever solves the blocks: one worker takes one core, and the numbers are the same."""
+"""Whoever solves the chunks: one worker takes one core, and the numbers are the same."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ PROJECT = Path(__file__).parents[1]
 
 
 def spread() -> list[int]:
-    """Threads that the linear algebra of numpy, which solves the blocks, may take."""
+    """Threads that the linear algebra of numpy, which solves the chunks, may take."""
     return [x["num_threads"] for x in threadpool_info() if "numpy" in x["filepath"]]
 
 
@@ -64,7 +64,7 @@ def test_threads_leave_the_cores_to_each_other_while_a_sweep_runs(
     def look(progress: Progress) -> None:
         seen.update(spread())
 
-    sweep(whole[0], tmp_path / "r.h5", workers=2, told=look)
+    sweep(whole[0], tmp_path / "r.h5", workers=2, on_progress=look)
     assert seen == {1}
     assert spread() == before
 
@@ -81,7 +81,7 @@ def test_any_executor_gives_the_same_bits_on_one_core_a_worker(
     whole: tuple[Path, Path], tmp_path: Path
 ) -> None:
     with Watched() as executor:
-        sweep(whole[0], tmp_path / "r.h5", executor=executor, workers=1, block=64)
+        sweep(whole[0], tmp_path / "r.h5", executor=executor, workers=1, chunk=64)
         assert set(executor.submit(spread).result()) <= {1}
     assert differing(whole[1], tmp_path / "r.h5") == []
 
@@ -98,7 +98,7 @@ def test_ranks_of_mpi_give_the_same_bits(whole: tuple[Path, Path], tmp_path: Pat
         "from mpi4py.futures import MPIPoolExecutor\nimport flapsim\n"
         'if __name__ == "__main__":\n    with MPIPoolExecutor() as ranks:\n'
         f"        flapsim.sweep({str(whole[0])!r}, store={str(tmp_path / 'r.h5')!r},\n"
-        "                      executor=ranks, workers=2, block=64)\n"
+        "                      executor=ranks, workers=2, chunk=64)\n"
     )
     run = subprocess.run(
         [launcher, "-n", "3", sys.executable, "-m", "mpi4py.futures", str(script)],
@@ -131,9 +131,9 @@ def test_a_worker_that_fails_ends_the_sweep_in_words_and_keeps_the_rest(
     with pytest.raises(
         StudyError, match=r"failed at points 64 to 127 \(no room\).*the same command"
     ):
-        sweep(whole[0], tmp_path / "r.h5", executor=Failing(), workers=1, block=64)
+        sweep(whole[0], tmp_path / "r.h5", executor=Failing(), workers=1, chunk=64)
     told: list[Progress] = []
-    sweep(whole[0], tmp_path / "r.h5", told=told.append)
+    sweep(whole[0], tmp_path / "r.h5", on_progress=told.append)
     assert differing(whole[1], tmp_path / "r.h5") == []
 
 

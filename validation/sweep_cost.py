@@ -25,8 +25,8 @@ import numpy as np
 from flapsim.case.columns import with_columns
 from flapsim.half_wing.pack import pack
 from flapsim.kernel import solve
-from flapsim.study.block import Task, solve_block
-from flapsim.study.engine import BLOCKS, Progress, sweep
+from flapsim.study.chunk import Task, solve_chunk
+from flapsim.study.engine import CHUNK_POINTS, Progress, sweep
 from flapsim.study.plan import Study, parse_study
 from flapsim.study.sampling import points_of
 from flapsim.study.table import read_sweep
@@ -68,13 +68,13 @@ def used(work: Callable[[], object]) -> tuple[float, float]:
 def overhead(count: int, rounds: int, folder: Path) -> None:
     """Measure and print what a sweep adds to its kernel."""
     study = study_of(count)
-    points, block = points_of(study), BLOCKS[0]
-    spans = [(start, min(start + block, count)) for start in range(0, count, block)]
-    warm = sweep(study_of(8 * block), folder / "warm.h5", workers=1)  # compiles
+    points, chunk = points_of(study), CHUNK_POINTS[0]
+    spans = [(start, min(start + chunk, count)) for start in range(0, count, chunk)]
+    warm = sweep(study_of(8 * chunk), folder / "warm.h5", workers=1)  # compiles
     names = warm.results
 
     def measured(number: int) -> tuple[float, ...]:
-        kernel = blocks = 0.0
+        kernel = chunks = 0.0
         with one_core_each():
             for start, stop in spans:
                 columns = points.columns(start, stop)
@@ -83,22 +83,24 @@ def overhead(count: int, rounds: int, folder: Path) -> None:
                 kernel += used(partial(solve, batch, series=True))[0]
             for place, (start, stop) in enumerate(spans):
                 task = Task(place, start, study.case, points.columns(start, stop), names)
-                blocks += used(partial(solve_block, task))[0]
+                chunks += used(partial(solve_chunk, task))[0]
         told: list[Progress] = []
         result = folder / f"{number}.h5"
         begun = time.thread_time()
-        whole, clock = used(lambda: sweep(study, result, workers=1, block=block, told=told.append))
-        own = time.thread_time() - begun  # the blocks are solved in another thread
+        whole, clock = used(
+            lambda: sweep(study, result, workers=1, chunk=chunk, on_progress=told.append)
+        )
+        own = time.thread_time() - begun  # the chunks are solved in another thread
         assert read_sweep(result).counts()["done"] == count
-        return kernel, blocks, whole, clock, own, (whole - blocks) / kernel, own / kernel
+        return kernel, chunks, whole, clock, own, (whole - chunks) / kernel, own / kernel
 
     found = np.array([measured(number) for number in range(rounds)])
-    kernel, blocks, whole, clock, own, share, own_share = np.median(found, axis=0)
+    kernel, chunks, whole, clock, own, share, own_share = np.median(found, axis=0)
     least, most = 100.0 * found[:, 5].min(), 100.0 * found[:, 5].max()
-    print(f"{count:,} points, {len(names)} results each, blocks of {block}, one worker")
+    print(f"{count:,} points, {len(names)} results each, chunks of {chunk}, one worker")
     print(f"medians of {rounds} rounds:")
     print(f"  kernel                            {kernel:8.2f} s of the processor")
-    print(f"  blocks: with packing and results  {blocks:8.2f} s")
+    print(f"  chunks: with packing and results  {chunks:8.2f} s")
     print(f"  sweep: with store and progress    {whole:8.2f} s, {clock:.2f} s by the clock")
     print(
         f"  of it the thread that stores      {own:8.2f} s, {100 * own_share:.1f} % of the kernel"

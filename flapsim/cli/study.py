@@ -78,7 +78,7 @@ def add_study_commands(commands: Any) -> None:
     kind.add_argument("--processes", action="store_true", help="workers are processes")
     kind.add_argument("--dask", metavar="ADDRESS", help="workers of a Dask cluster")
     sweep.add_argument(
-        "--block",
+        "--chunk",
         metavar="POINTS",
         type=int,
         help="points a worker takes at once [by their cost]",
@@ -93,7 +93,7 @@ def _sweep(options: argparse.Namespace) -> None:
     if options.output.suffix.lower() not in RESULT_SUFFIXES:
         ends = " or ".join(RESULT_SUFFIXES)
         raise Stop(INPUT_AT_FAULT, f"{options.output}: the name should end in {ends}")
-    for name in ("workers", "block"):
+    for name in ("workers", "chunk"):
         if getattr(options, name) is not None and getattr(options, name) < 1:
             raise Stop(INPUT_AT_FAULT, f"--{name} {getattr(options, name)}: 1 or more expected")
     from flapsim.faults import StudyError
@@ -113,11 +113,11 @@ def _sweep(options: argparse.Namespace) -> None:
                     study,
                     options.output,
                     workers=workers,
-                    how="processes" if options.processes else "threads",
+                    backend="processes" if options.processes else "threads",
                     executor=executor,
-                    block=options.block,
+                    chunk=options.chunk,
                     overwrite=options.overwrite,
-                    told=shown,
+                    on_progress=shown,
                 )
     except StudyError as error:
         raise Stop(INPUT_AT_FAULT, str(error)) from error
@@ -226,7 +226,7 @@ def _tell_preview(found: Preview, options: argparse.Namespace) -> None:
         print_json(asdict(found))
         return
     axes = " × ".join(f"{size} {name}" for name, size in found.axes.items())
-    print(f"{found.points:,} points in {found.blocks:,} blocks: {axes}")
+    print(f"{found.points:,} points in {found.chunks:,} chunks: {axes}")
     print(f"{found.results} results of each point, {_size(found.size)} in {options.output}")
     print(
         f"about {_duration(found.seconds)} on {found.workers} workers"
@@ -235,7 +235,7 @@ def _tell_preview(found: Preview, options: argparse.Namespace) -> None:
     if found.needed > found.free:
         print(
             f"the disk has {_size(found.free)} free, {_size(found.needed)} are needed while the"
-            " blocks become the file"
+            " chunks become the file"
         )
     if found.refused:
         print(f"{found.refused} of {found.sampled} points of the sample have no answer:")

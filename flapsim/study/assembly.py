@@ -1,4 +1,4 @@
-"""The result file of a sweep: blocks become one HDF5 file that is also valid netCDF-4.
+"""The result file of a sweep: chunks become one HDF5 file that is also valid netCDF-4.
 
 Answers: how do the results of a million points get onto the axes of their plan without ever being
 in memory at once, under names and units that other tools understand?
@@ -22,10 +22,10 @@ from flapsim import __version__
 from flapsim.case.text import plain_value
 from flapsim.faults import StudyError
 from flapsim.quantities import quantity_of
-from flapsim.study.block import PENDING, SERIES, STATUS, Answer
+from flapsim.study.chunk import PENDING, SERIES, STATUS, Answer
 from flapsim.study.plan import Study
 from flapsim.study.sampling import Points, boxes
-from flapsim.study.store import BlockStore, sync_folder
+from flapsim.study.store import ChunkStore, sync_folder
 
 __all__ = ["KIND", "SCHEMA_VERSION", "assemble"]
 
@@ -40,8 +40,8 @@ _NUMBERS = 2**21
 quickly."""
 
 
-def assemble(study: Study, points: Points, store: BlockStore) -> None:
-    """Make the result file of the blocks that are there, complete or not.
+def assemble(study: Study, points: Points, store: ChunkStore) -> None:
+    """Make the result file of the chunks that are there, complete or not.
 
     It appears under its name in one instant, in place of an older one.
 
@@ -51,13 +51,13 @@ def assemble(study: Study, points: Points, store: BlockStore) -> None:
         For its text and title.
     points : Points
         Where the points stand.
-    store : BlockStore
-        The blocks; they stay.
+    store : ChunkStore
+        The chunks; they stay.
 
     Raises
     ------
     StudyError
-        If the file cannot be written; the blocks stay.
+        If the file cannot be written; the chunks stay.
     """
     aside = store.folder / "assembled.part"
     try:
@@ -72,12 +72,12 @@ def assemble(study: Study, points: Points, store: BlockStore) -> None:
             aside.unlink(missing_ok=True)
         why = getattr(error, "strerror", None) or str(error).partition("\n")[0]
         raise StudyError(
-            f"{store.target}: cannot be written ({why}); all {len(store.finished)} finished blocks"
+            f"{store.target}: cannot be written ({why}); all {len(store.finished)} finished chunks"
             f" are kept in {store.folder.name}: make room and run the same command again"
         ) from error
 
 
-def _fill(file: h5py.File, study: Study, points: Points, store: BlockStore) -> None:
+def _fill(file: h5py.File, study: Study, points: Points, store: ChunkStore) -> None:
     names = store.identity.names
     scalars = [name for name in names if not name.startswith(SERIES)]
     cycles = [name for name in names if name.startswith(SERIES)]
@@ -116,7 +116,7 @@ def _fill(file: h5py.File, study: Study, points: Points, store: BlockStore) -> N
         _write_sample(file, points)
 
 
-def _attributes(study: Study, points: Points, store: BlockStore) -> dict[str, Any]:
+def _attributes(study: Study, points: Points, store: ChunkStore) -> dict[str, Any]:
     facts = json.dumps(store.identity.facts, ensure_ascii=False, default=str)
     return {
         "schema_version": SCHEMA_VERSION,
@@ -137,8 +137,8 @@ def _attributes(study: Study, points: Points, store: BlockStore) -> dict[str, An
     }
 
 
-def _complete(store: BlockStore) -> bool:
-    return len(store.finished) == store.identity.blocks
+def _complete(store: ChunkStore) -> bool:
+    return len(store.finished) == store.identity.chunks
 
 
 def _scale(file: h5py.File, name: str, size: int, points: Points) -> None:
@@ -210,13 +210,13 @@ def _stroke_axis(
     return [_variable(file, name, points, np.float64, np.nan, fill, (steps,)) for name in cycles]
 
 
-def _spans(store: BlockStore, most: int) -> Iterable[list[Answer]]:
-    """Finished blocks in order, in runs without a gap of about so many points."""
+def _spans(store: ChunkStore, most: int) -> Iterable[list[Answer]]:
+    """Finished chunks in order, in runs without a gap of about so many points."""
     span: list[Answer] = []
     for number in sorted(store.finished):
         answer = store.read(number)
         follows = span and span[-1].number + 1 == number
-        if span and (not follows or len(span) * store.identity.block >= most):
+        if span and (not follows or len(span) * store.identity.chunk >= most):
             yield span
             span = []
         span.append(answer)
@@ -237,7 +237,7 @@ def _put(
 
 
 def _renumbered(answer: Answer, known: dict[str, int]) -> NDArray[np.int32]:
-    """Reasons of a block, numbered as in the whole file."""
+    """Reasons of a chunk, numbered as in the whole file."""
     numbers = [0]
     for text in answer.reasons:
         if text not in known and len(known) >= MOST_REASONS:

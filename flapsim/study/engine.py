@@ -1,6 +1,6 @@
-"""The engine of a sweep: blocks out to workers, answers into the store, until all are there.
+"""The engine of a sweep: chunks out to workers, answers into the store, until all are there.
 
-Answers: which workers solve which blocks, what happens when one dies, and what is told on the way?
+Answers: which workers solve which chunks, what happens when one dies, and what is told on the way?
 Workers are any `concurrent.futures.Executor`: threads or processes of this machine, a Dask cluster
 (``distributed.Client.get_executor()``), MPI ranks (``mpi4py.futures.MPIPoolExecutor``). What the
 points come to does not depend on the choice.
@@ -9,7 +9,7 @@ points come to does not depend on the choice.
 >>> table = flapsim.sweep("cases/twist_map.toml", store="twist_map.h5")  # doctest: +SKIP
 
 On a cluster with MPI, in a script that ``mpiexec -n 64 python -m mpi4py.futures SCRIPT`` starts; a
-rank that dies takes all down, and the same line goes on from the finished blocks:
+rank that dies takes all down, and the same line goes on from the finished chunks:
 
 >>> from mpi4py.futures import MPIPoolExecutor  # doctest: +SKIP
 >>> if __name__ == "__main__":  # doctest: +SKIP
@@ -37,7 +37,7 @@ from flapsim.case.rules import show
 from flapsim.case.text import plain_value
 from flapsim.faults import CaseError, Fault, StudyError
 from flapsim.study.assembly import KIND, assemble, attribute_facts
-from flapsim.study.block import (
+from flapsim.study.chunk import (
     FAILED,
     GROWTH,
     NO_ANSWER,
@@ -46,20 +46,20 @@ from flapsim.study.block import (
     Task,
     scalar_names,
     series_names,
-    solve_block,
+    solve_chunk,
 )
 from flapsim.study.identity import facts_of
 from flapsim.study.plan import Study, read_study
 from flapsim.study.sampling import Points, points_of
-from flapsim.study.store import BlockStore, Identity, differences, refusal
+from flapsim.study.store import ChunkStore, Identity, differences, refusal
 from flapsim.study.table import SweepTable, read_sweep
 from flapsim.study.trimming import TILE
 from flapsim.study.workers import Workers, one_core_each
 
 __all__ = ["Interrupted", "Preview", "Progress", "preview", "sweep"]
 
-BLOCKS: Final = (1024, 64, 16, 16)
-"""Most points per block, a tenth of a second of work or some: of plain points, of those that are
+CHUNK_POINTS: Final = (1024, 64, 16, 16)
+"""Most points per chunk, a tenth of a second of work or some: of plain points, of those that are
 trimmed or whose twist gives way, of those of which both holds, of those with the stability of the
 twist."""
 
@@ -86,7 +86,7 @@ class Progress:
     refused : int
         Points without an answer or failed, in this run.
     seconds : float
-        Since the first block went out.
+        Since the first chunk went out.
     """
 
     done: int
@@ -116,8 +116,8 @@ class Preview:
 
     Attributes
     ----------
-    points, blocks, results : int
-        Number of points, of blocks, and of results kept of each point.
+    points, chunks, results : int
+        Number of points, of chunks, and of results kept of each point.
     axes : dict of str to int
         Lengths of the axes of the result.
     rate : float
@@ -127,7 +127,7 @@ class Preview:
     size : int
         Bytes of the result file.
     needed, free : int
-        Bytes that the disk must have while blocks become the file, and that it has.
+        Bytes that the disk must have while chunks become the file, and that it has.
     workers : int
     refused : int
         Points of the sample without an answer or failed.
@@ -138,7 +138,7 @@ class Preview:
     """
 
     points: int
-    blocks: int
+    chunks: int
     results: int
     axes: dict[str, int]
     rate: float
@@ -154,33 +154,33 @@ class Preview:
 
 @dataclass(frozen=True)
 class _Prepared:
-    """A study ready to be cut into blocks."""
+    """A study ready to be cut into chunks."""
 
     study: Study
     points: Points
     names: tuple[str, ...]
     there: tuple[str, ...]
-    unsure: bool
+    check_each: bool
 
-    def block(self, workers: int, wanted: int | None = None) -> int:
-        """Points per block, in whole tiles: enough blocks for all workers, none too long."""
+    def chunk(self, workers: int, wanted: int | None = None) -> int:
+        """Points per chunk, in whole tiles: enough chunks for all workers, none too long."""
         if wanted is None:
             plan = self.study.plan
             twist = any(name.endswith(GROWTH) for name in self.there)
             cost = (plan.trim is not None) + twist + 2 * (twist and plan.stability)
             fair = -(-self.points.count // (4 * workers))
-            wanted = min(BLOCKS[min(cost, 3)], fair)
+            wanted = min(CHUNK_POINTS[min(cost, 3)], fair)
         return -(-max(wanted, 1) // TILE) * TILE
 
-    def task(self, number: int, block: int) -> Task:
-        start = number * block
-        return self.part(number, start, min(start + block, self.points.count))
+    def task(self, number: int, chunk: int) -> Task:
+        start = number * chunk
+        return self.part(number, start, min(start + chunk, self.points.count))
 
     def part(self, number: int, start: int, stop: int) -> Task:
         columns = self.points.columns(start, stop)
         plan = self.study.plan
         return Task(
-            number, start, self.study.case, columns, self.names, plan.trim, self.unsure,
+            number, start, self.study.case, columns, self.names, plan.trim, self.check_each,
             plan.stability,
         )  # fmt: skip
 
@@ -190,11 +190,11 @@ def sweep(
     store: str | Path,
     *,
     workers: int | None = None,
-    how: Literal["threads", "processes"] = "threads",
+    backend: Literal["threads", "processes"] = "threads",
     executor: Executor | None = None,
-    block: int | None = None,
+    chunk: int | None = None,
     overwrite: bool = False,
-    told: Callable[[Progress], None] | None = None,
+    on_progress: Callable[[Progress], None] | None = None,
 ) -> SweepTable:
     """Compute every point of a plan, or go on where an earlier run was stopped.
 
@@ -203,21 +203,21 @@ def sweep(
     plan : str, Path or Study
         Plan file.
     store : str or Path
-        Result file to make. While the sweep runs its finished blocks lie in the folder
-        ``STORE.blocks`` beside it; a sweep that died goes on from there.
+        Result file to make. While the sweep runs its finished chunks lie in the folder
+        ``STORE.chunks`` beside it; a sweep that died goes on from there.
     workers : int, optional
         Threads or processes; as many as there are cores if left out.
-    how : {"threads", "processes"}
+    backend : {"threads", "processes"}
         Kind of workers on this machine. A script that wants processes begins with
         ``if __name__ == "__main__":``, since each of them reads it.
     executor : Executor, optional
         Other workers, such as those of a cluster; stays open. `workers` says how many they are.
-    block : int, optional
-        Points per block, rounded up to whole tiles of 16; by the cost of a point if left out.
+    chunk : int, optional
+        Points per chunk, rounded up to whole tiles of 16; by the cost of a point if left out.
     overwrite : bool
-        Whether to begin anew where the result, or blocks of another sweep, are there already.
-    told : callable, optional
-        Called with a `Progress` after every block.
+        Whether to begin anew where the result, or chunks of another sweep, are there already.
+    on_progress : callable, optional
+        Called with a `Progress` after every chunk.
 
     Returns
     -------
@@ -239,23 +239,23 @@ def sweep(
     prepared = _prepare(plan if isinstance(plan, Study) else read_study(plan))
     workers = workers or os.cpu_count() or 1
     facts = facts_of(prepared.study, prepared.names)
-    size = prepared.block(workers, block)
+    size = prepared.chunk(workers, chunk)
     identity = Identity(facts, prepared.names, prepared.points.count, size)
     if not overwrite and _complete(target, facts):
-        BlockStore.tidy(target, identity)
+        ChunkStore.tidy(target, identity)
         return read_sweep(target)
-    blocks = BlockStore.open(target, identity, anew=overwrite)
+    chunks = ChunkStore.open(target, identity, anew=overwrite)
     try:
         with one_core_each():
-            _compute(prepared, blocks, workers, how, executor, told)
-        assemble(prepared.study, prepared.points, blocks)
-        blocks.discard()
+            _compute(prepared, chunks, workers, backend, executor, on_progress)
+        assemble(prepared.study, prepared.points, chunks)
+        chunks.discard()
     except KeyboardInterrupt as error:
-        if blocks.finished:
-            assemble(prepared.study, prepared.points, blocks)
-        raise Interrupted(_how_to_go_on(blocks)) from error
+        if chunks.finished:
+            assemble(prepared.study, prepared.points, chunks)
+        raise Interrupted(_resume_message(chunks)) from error
     finally:
-        blocks.close()
+        chunks.close()
     return read_sweep(target)
 
 
@@ -286,23 +286,23 @@ def preview(plan: str | Path | Study, store: str | Path, workers: int | None = N
     prepared = _prepare(plan if isinstance(plan, Study) else read_study(plan))
     points, count = prepared.points, prepared.points.count
     workers = workers or os.cpu_count() or 1
-    size = min(count, prepared.block(workers, None), _SAMPLE)
-    solve_block(prepared.part(0, 0, min(count, TILE)))  # compiles
+    size = min(count, prepared.chunk(workers, None), _SAMPLE)
+    solve_chunk(prepared.part(0, 0, min(count, TILE)))  # compiles
     begun = time.perf_counter()
     with one_core_each():
-        tried = [solve_block(prepared.part(0, start, start + size)) for start in {0, count - size}]
+        tried = [solve_chunk(prepared.part(0, start, start + size)) for start in {0, count - size}]
     rate = sum(answer.status.size for answer in tried) / (time.perf_counter() - begun)
-    blocks = -(-count // prepared.block(workers))
+    chunks = -(-count // prepared.chunk(workers))
     steps = prepared.study.case.model.steps
     each = 8 * sum(steps if n.startswith(SERIES) else 1 for n in prepared.names) + 5
     each += 0 if points.sampling == "grid" else 8 * (len(points.keys) + 1)
     return Preview(
         points=count,
-        blocks=blocks,
+        chunks=chunks,
         results=len(prepared.names),
         axes=dict(zip(points.names, points.shape, strict=True)),
         rate=rate,
-        seconds=count / (rate * min(workers, blocks, os.cpu_count() or 1)),
+        seconds=count / (rate * min(workers, chunks, os.cpu_count() or 1)),
         size=each * count,
         needed=2 * each * count,
         free=shutil.disk_usage(Path(store).absolute().parent).free,
@@ -313,7 +313,7 @@ def preview(plan: str | Path | Study, store: str | Path, workers: int | None = N
     )
 
 
-# --- before the first block ----------------------------------------------------------------------
+# --- before the first chunk ----------------------------------------------------------------------
 
 
 def _check_target(target: Path) -> None:
@@ -370,8 +370,8 @@ def _prepare(study: Study) -> _Prepared:
     names, there = _kept(study, points, sound)
     # A point between sound corners is sound: what keys may hold together are sums and bounds.
     listed = any(len(d.values) > 1 and d.size > len(d.tried()) for d in points.dimensions)
-    unsure = fault is not None or listed or (points.corners_left_out and _entangled(points))
-    return _Prepared(study, points, names, there, unsure)
+    check_each = fault is not None or listed or (points.corners_left_out and _entangled(points))
+    return _Prepared(study, points, names, there, check_each)
 
 
 def _entangled(points: Points) -> bool:
@@ -428,14 +428,14 @@ def _kept(
 
 def _compute(
     prepared: _Prepared,
-    store: BlockStore,
+    store: ChunkStore,
     workers: int,
-    how: str,
+    backend: str,
     executor: Executor | None,
-    told: Callable[[Progress], None] | None,
+    on_progress: Callable[[Progress], None] | None,
 ) -> None:
-    """Hand out the missing blocks, a few more than there are workers, and keep the answers."""
-    pool = Workers(workers, how, executor)
+    """Hand out the missing chunks, a few more than there are workers, and keep the answers."""
+    pool = Workers(workers, backend, executor)
     missing = store.missing()
     flying: dict[Future[Answer], int] = {}
     count = prepared.points.count
@@ -447,16 +447,16 @@ def _compute(
         return again.pop() if again else next(missing, None)
 
     def tell() -> None:
-        if told is not None:
+        if on_progress is not None:
             seconds = time.perf_counter() - begun
-            told(Progress(_points_in(store), count, resumed, refused, seconds))
+            on_progress(Progress(_points_in(store), count, resumed, refused, seconds))
 
     try:
         tell()
         while True:
             while len(flying) < 2 * workers + 1 and (number := next_number()) is not None:
                 try:
-                    flying[pool.submit(prepared.task(number, store.identity.block))] = number
+                    flying[pool.submit(prepared.task(number, store.identity.chunk))] = number
                 except BrokenExecutor as error:
                     again += [number, *flying.values()]
                     flying.clear()
@@ -491,7 +491,7 @@ def _compute(
         pool.close()
 
 
-def _save_what_runs(flying: dict[Future[Answer], int], store: BlockStore) -> None:
+def _save_what_runs(flying: dict[Future[Answer], int], store: ChunkStore) -> None:
     """Keep what is being solved at this moment; what waits is dropped."""
     running = [future for future in flying if not future.cancel()]
     for future in wait(running, timeout=10.0).done:
@@ -499,27 +499,27 @@ def _save_what_runs(flying: dict[Future[Answer], int], store: BlockStore) -> Non
             store.write(future.result())
 
 
-def _points_in(store: BlockStore) -> int:
-    """Number of points in the finished blocks."""
-    count, block, last = store.identity.count, store.identity.block, store.identity.blocks - 1
-    lacking = (last + 1) * block - count if last in store.finished else 0
-    return len(store.finished) * block - lacking
+def _points_in(store: ChunkStore) -> int:
+    """Number of points in the finished chunks."""
+    count, chunk, last = store.identity.count, store.identity.chunk, store.identity.chunks - 1
+    lacking = (last + 1) * chunk - count if last in store.finished else 0
+    return len(store.finished) * chunk - lacking
 
 
-def _worker_failed(number: int, store: BlockStore, error: Exception) -> str:
-    first = number * store.identity.block
-    last = min(first + store.identity.block, store.identity.count) - 1
+def _worker_failed(number: int, store: ChunkStore, error: Exception) -> str:
+    first = number * store.identity.chunk
+    last = min(first + store.identity.chunk, store.identity.count) - 1
     what = str(error).partition("\n")[0] or type(error).__name__
     return (
         f"a worker failed at points {first:,} to {last:,} ({what}); {len(store.finished):,}"
-        f" finished blocks are kept in {store.folder.name}: the same command goes on from there"
+        f" finished chunks are kept in {store.folder.name}: the same command goes on from there"
     )
 
 
-def _how_to_go_on(store: BlockStore) -> str:
+def _resume_message(store: ChunkStore) -> str:
     done, count = _points_in(store), store.identity.count
     if not done:
-        return "interrupted before the first block was finished"
+        return "interrupted before the first chunk was finished"
     return (
         f"interrupted: {done:,} of {count:,} points are kept, in {store.target.name} with the"
         " others pending; run the same command again to go on"

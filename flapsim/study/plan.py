@@ -34,7 +34,7 @@ from flapsim.faults import MISSING_KEY, CaseError, Fault, Faults
 from flapsim.flight.balance import checked_balances
 from flapsim.study.rows import Rows, read_rows
 
-__all__ = ["Axis", "Plan", "Study", "Trim", "parse_study", "read_study"]
+__all__ = ["Axis", "Plan", "Study", "TrimPlan", "parse_study", "read_study"]
 
 SAMPLINGS: Final = ("grid", "latin-hypercube", "sobol", "saltelli")
 MOST_POINTS: Final = 10**9
@@ -190,7 +190,7 @@ def _check_range(found: Found) -> None:
 
 
 @toml_table
-class Trim:
+class TrimPlan:
     """What is found at each point so that the craft flies steadily."""
 
     free: tuple[str, ...] = toml_key(
@@ -241,8 +241,10 @@ class Plan:
     set: tuple[tuple[str, Any], ...] = toml_key(
         _Settings(), "changes to the base case that all points share", default=()
     )
-    trim: Trim | None = toml_key(
-        Table(Trim), "what is found at each point so that the craft flies steadily", default=None
+    trim: TrimPlan | None = toml_key(
+        Table(TrimPlan),
+        "what is found at each point so that the craft flies steadily",
+        default=None,
     )
 
     @staticmethod
@@ -451,7 +453,7 @@ def _check_keys(
         _check_trim(plan.trim, varied, case, faults)
 
 
-def _check_trim(trim: Trim, seen: dict[str, str], case: Case, faults: Faults) -> None:
+def _check_trim(trim: TrimPlan, seen: dict[str, str], case: Case, faults: Faults) -> None:
     """Report free keys that do not exist or are varied, and balances that do not go with them."""
     for number, name in enumerate(trim.free):
         where = f"trim.free.{number}"

@@ -1,10 +1,10 @@
-"""Where the finished blocks of a sweep lie until the last one is there, safe against any death.
+"""Where the finished chunks of a sweep lie until the last one is there, safe against any death.
 
-Answers: which blocks are finished, does this folder belong to this very sweep, and how does a new
-block get there so that a kill, a full disk or a power cut leaves either all of it or nothing? Each
-block is a small complete file of numpy arrays (``numpy.load`` opens it), written aside, synced and
+Answers: which chunks are finished, does this folder belong to this very sweep, and how does a new
+chunk get there so that a kill, a full disk or a power cut leaves either all of it or nothing? Each
+chunk is a small complete file of numpy arrays (``numpy.load`` opens it), written aside, synced and
 renamed into place; the result file is made of them by `flapsim.study.assembly`. A file that is
-appended to while it grows cannot promise as much. Blocks are no HDF5 files as the result is: of
+appended to while it grows cannot promise as much. Chunks are no HDF5 files as the result is: of
 files this small HDF5 takes twice the time.
 """
 
@@ -24,13 +24,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.faults import StudyError
-from flapsim.study.block import Answer
+from flapsim.study.chunk import Answer
 
-__all__ = ["BlockStore", "Identity", "blocks_folder", "differences", "refusal", "sync_folder"]
+__all__ = ["ChunkStore", "Identity", "chunks_folder", "differences", "refusal", "sync_folder"]
 
 _IDENTITY: Final = "sweep.json"
 _LOCK: Final = "lock"
-_BLOCK: Final = re.compile(r"block-(\d+)\.npz")
+_CHUNK: Final = re.compile(r"chunk-(\d+)\.npz")
 
 
 @dataclass(frozen=True)
@@ -45,24 +45,24 @@ class Identity:
         Results kept.
     count : int
         Number of points.
-    block : int
-        Points per block.
+    chunk : int
+        Points per chunk.
     """
 
     facts: dict[str, Any]
     names: tuple[str, ...]
     count: int
-    block: int
+    chunk: int
 
     @property
-    def blocks(self) -> int:
-        """Number of blocks."""
-        return -(-self.count // self.block)
+    def chunks(self) -> int:
+        """Number of chunks."""
+        return -(-self.count // self.chunk)
 
 
-def blocks_folder(target: Path) -> Path:
-    """Folder beside a result file in which its blocks are kept until it is complete."""
-    return target.with_name(f"{target.name}.blocks")
+def chunks_folder(target: Path) -> Path:
+    """Folder beside a result file in which its chunks are kept until it is complete."""
+    return target.with_name(f"{target.name}.chunks")
 
 
 def differences(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
@@ -94,8 +94,8 @@ def differences(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
 
 
 @dataclass
-class BlockStore:
-    """Blocks of one sweep on disk.
+class ChunkStore:
+    """Chunks of one sweep on disk.
 
     Attributes
     ----------
@@ -103,7 +103,7 @@ class BlockStore:
         Result file that they will become.
     identity : Identity
     finished : set of int
-        Numbers of the blocks that are there.
+        Numbers of the chunks that are there.
     """
 
     target: Path
@@ -113,11 +113,11 @@ class BlockStore:
 
     @property
     def folder(self) -> Path:
-        """Where the blocks lie."""
-        return blocks_folder(self.target)
+        """Where the chunks lie."""
+        return chunks_folder(self.target)
 
     @classmethod
-    def open(cls, target: Path, identity: Identity, anew: bool = False) -> BlockStore:
+    def open(cls, target: Path, identity: Identity, anew: bool = False) -> ChunkStore:
         """Begin a store or go on with one.
 
         Parameters
@@ -125,20 +125,20 @@ class BlockStore:
         target : Path
             Result file.
         identity : Identity
-            Of the sweep that wants to write. A store that exists keeps its own block size.
+            Of the sweep that wants to write. A store that exists keeps its own chunk size.
         anew : bool
             Whether to throw away what is there, of whatever sweep.
 
         Returns
         -------
-        BlockStore
+        ChunkStore
 
         Raises
         ------
         StudyError
             If the folder belongs to another sweep, is in use, or cannot be written.
         """
-        folder = blocks_folder(target)
+        folder = chunks_folder(target)
         with _disk_faults(target, 0):
             folder.mkdir(exist_ok=True)
         store = cls(target, identity)
@@ -154,7 +154,7 @@ class BlockStore:
 
     @classmethod
     def tidy(cls, target: Path, identity: Identity) -> None:
-        """Remove blocks that a death left beside a complete result, unless they are in use.
+        """Remove chunks that a death left beside a complete result, unless they are in use.
 
         Parameters
         ----------
@@ -187,7 +187,7 @@ class BlockStore:
                 "facts": self.identity.facts,
                 "names": self.identity.names,
                 "count": self.identity.count,
-                "block": self.identity.block,
+                "chunk": self.identity.chunk,
             }
             with _disk_faults(self.target, 0):
                 text = json.dumps(facts, indent=1, default=str).encode()
@@ -202,49 +202,49 @@ class BlockStore:
         if lines:
             raise StudyError(refusal(self.target, f"{self.folder.name} holds", lines))
         self.identity = Identity(
-            self.identity.facts, tuple(known["names"]), known["count"], known["block"]
+            self.identity.facts, tuple(known["names"]), known["count"], known["chunk"]
         )
         self.finished = {
             int(match[1])
             for item in os.scandir(self.folder)
-            if (match := _BLOCK.fullmatch(item.name)) and self._sound(int(match[1]))
+            if (match := _CHUNK.fullmatch(item.name)) and self._sound(int(match[1]))
         }
 
     def _sound(self, number: int) -> bool:
-        """Whether a block can be read; one that a failing disk spoilt is computed again."""
+        """Whether a chunk can be read; one that a failing disk spoilt is computed again."""
         try:
             answer = self.read(number)
         except OSError:
             return False
         size = (self._scalars(), self._size(number))
-        return answer.number == number < self.identity.blocks and answer.values.shape == size
+        return answer.number == number < self.identity.chunks and answer.values.shape == size
 
     def _scalars(self) -> int:
         return sum(not name.startswith("series.") for name in self.identity.names)
 
     def _size(self, number: int) -> int:
-        start = number * self.identity.block
-        return min(self.identity.block, self.identity.count - start)
+        start = number * self.identity.chunk
+        return min(self.identity.chunk, self.identity.count - start)
 
     def _path(self, number: int) -> Path:
-        return self.folder / f"block-{number:07d}.npz"
+        return self.folder / f"chunk-{number:07d}.npz"
 
     def missing(self) -> Iterator[int]:
-        """Numbers of the blocks that are not there yet."""
-        return (n for n in range(self.identity.blocks) if n not in self.finished)
+        """Numbers of the chunks that are not there yet."""
+        return (n for n in range(self.identity.chunks) if n not in self.finished)
 
     def write(self, answer: Answer) -> None:
-        """Keep a finished block: all of it, or, whatever happens, nothing.
+        """Keep a finished chunk: all of it, or, whatever happens, nothing.
 
         Parameters
         ----------
         answer : Answer
-            The block.
+            The chunk.
 
         Raises
         ------
         StudyError
-            If the disk is full or the folder is gone; blocks written before stay.
+            If the disk is full or the folder is gone; chunks written before stay.
         """
         arrays: dict[str, Any] = {
             "place": np.array([answer.number, answer.start]),
@@ -260,7 +260,7 @@ class BlockStore:
         self.finished.add(answer.number)
 
     def read(self, number: int) -> Answer:
-        """Return a finished block.
+        """Return a finished chunk.
 
         Parameters
         ----------
@@ -295,7 +295,7 @@ class BlockStore:
             raise OSError(f"{path.name} cannot be read: {error}") from error
 
     def discard(self) -> None:
-        """Remove the blocks, once they are in the result file or no longer wanted."""
+        """Remove the chunks, once they are in the result file or no longer wanted."""
         shutil.rmtree(self.folder, ignore_errors=True)  # still locked: none may begin meanwhile
         self.close()
 
@@ -387,7 +387,7 @@ def _disk_faults(target: Path, kept: int) -> Iterator[None]:
     except OSError as error:
         why = error.strerror or str(error)
         safe = (
-            f"; {kept} finished blocks are kept in {blocks_folder(target).name}:"
+            f"; {kept} finished chunks are kept in {chunks_folder(target).name}:"
             " make room and run the same command again"
             if kept
             else ""

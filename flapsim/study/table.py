@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from flapsim.faults import StudyError
 from flapsim.quantities import Quantity, quantity_of
 from flapsim.study.assembly import KIND, SCHEMA_VERSION
-from flapsim.study.block import DONE, SERIES, STATUS
+from flapsim.study.chunk import DONE, SERIES, STATUS
 
 __all__ = ["SweepTable", "read_sweep"]
 
@@ -45,7 +45,7 @@ class SweepTable:
     seed : int
         As in the plan.
     complete : bool
-        Whether every block is there.
+        Whether every chunk is there.
     """
 
     path: Path
@@ -176,7 +176,7 @@ def read_sweep(path: str | Path) -> SweepTable:
     """
     path = Path(path)
     if not path.is_file():
-        unfinished = path.with_name(f"{path.name}.blocks").is_dir()
+        unfinished = path.with_name(f"{path.name}.chunks").is_dir()
         hint = "; the sweep is not finished: run it again to go on" if unfinished else ""
         raise StudyError(f"{path}: no such file, a result file (.h5) expected{hint}")
     try:

@@ -1,4 +1,4 @@
-"""Trim of the points of a block, each begun from the answer of a neighbour.
+"""Trim the points of a chunk, each begun from the answer of a neighbour.
 
 Answers: in which state does each point fly? A neighbour's answer halves the work, but may lead onto
 a branch on which the wing stalls and flies at several times the power; where the answer looks like
@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 from flapsim.case import Case
 from flapsim.flight.balance import BALANCES
 from flapsim.flight.trim import TrimColumns, TrimStatus, trim_many
-from flapsim.study.plan import Trim
+from flapsim.study.plan import TrimPlan
 
 __all__ = ["TILE", "refusal", "trim_points"]
 
 TILE: Final = 16
-"""Points that are trimmed from the answer of one among them; blocks are whole numbers of tiles."""
+"""Points that are trimmed from the answer of one among them; chunks are whole numbers of tiles."""
 
 MOST_STALL: Final = 0.02
 MOST_POWER: Final = 1.25
@@ -34,7 +34,7 @@ _GAIN: Final = 1e-6
 
 
 def trim_points(
-    case: Case, places: NDArray[np.int64], columns: dict[str, NDArray[Any]], trim: Trim
+    case: Case, places: NDArray[np.int64], columns: dict[str, NDArray[Any]], trim: TrimPlan
 ) -> TrimColumns:
     """Trim points of a sweep.
 
@@ -46,13 +46,13 @@ def trim_points(
         Places of the points in the sweep, rising: points of one tile help each other.
     columns : dict of str to ndarray, shape (n,)
         Varied keys.
-    trim : Trim
+    trim : TrimPlan
         What is free and what is held.
 
     Returns
     -------
     TrimColumns
-        The answer of a point depends on its tile, not on the block.
+        The answer of a point depends on its tile, not on the chunk.
     """
     _, first, of, count = np.unique(
         places // TILE, return_index=True, return_inverse=True, return_counts=True
@@ -103,7 +103,7 @@ _Part = tuple[NDArray[np.int64], TrimColumns, NDArray[np.int64]]
 def _trimmed(
     case: Case,
     columns: dict[str, NDArray[Any]],
-    trim: Trim,
+    trim: TrimPlan,
     some: NDArray[np.int64],
     start: dict[str, NDArray[np.float64]] | None = None,
 ) -> TrimColumns:

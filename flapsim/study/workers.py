@@ -1,4 +1,4 @@
-"""Who solves the blocks of a sweep: threads, processes, or the workers of a cluster.
+"""Who solves the chunks of a sweep: threads, processes, or the workers of a cluster.
 
 Answers: how is a task handed to a worker, what happens when one dies, and how does one worker keep
 to one core?
@@ -26,7 +26,7 @@ from typing import Final
 from threadpoolctl import threadpool_limits
 
 from flapsim.faults import StudyError
-from flapsim.study.block import Answer, Task, solve_block
+from flapsim.study.chunk import Answer, Task, solve_chunk
 
 __all__ = ["MOST_DEATHS", "Workers", "one_core_each"]
 
@@ -41,15 +41,15 @@ class Workers:
     ----------
     count : int
         How many.
-    how : {"threads", "processes"}
+    backend : {"threads", "processes"}
         Kind, on this machine.
     executor : Executor or None
         Somebody else's; stays open.
     """
 
-    def __init__(self, count: int, how: str, executor: Executor | None) -> None:
+    def __init__(self, count: int, backend: str, executor: Executor | None) -> None:
         self.count = count
-        self._how = how
+        self._backend = backend
         self._given = executor
         self._own: Executor | None = None
         self._deaths = 0
@@ -74,10 +74,10 @@ class Workers:
             return self._given.submit(_solve_elsewhere, task, _here())
         if self._own is None:
             self._own = self._made()
-        return self._own.submit(solve_block, task)
+        return self._own.submit(solve_chunk, task)
 
     def _made(self) -> Executor:
-        if self._how == "threads":
+        if self._backend == "threads":
             return ThreadPoolExecutor(self.count)
         # A forked child would inherit locks held by threads of the parent.
         fresh = multiprocessing.get_context("spawn")
@@ -100,7 +100,7 @@ class Workers:
         if self._given is not None or self._deaths > MOST_DEATHS:
             raise StudyError(
                 f"workers died {self._deaths} times, for want of memory perhaps"
-                f" ({str(error).partition('.')[0]}); finished blocks are kept: run the same"
+                f" ({str(error).partition('.')[0]}); finished chunks are kept: run the same"
                 " command again, with fewer workers"
             ) from error
         self.close()
@@ -151,14 +151,14 @@ def _here() -> tuple[str, int]:
 
 
 def _solve_elsewhere(task: Task, home: tuple[str, int]) -> Answer:
-    """Solve a block in a worker that was not begun here: a process of its own, or a thread."""
+    """Solve a chunk in a worker that was not begun here: a process of its own, or a thread."""
     if _here() != home:
         _one_core_for_good()
-    return solve_block(task)
+    return solve_chunk(task)
 
 
 def _begin_worker() -> None:
-    """Leave Ctrl-C to the process that hands out the blocks, and do not outlive it."""
+    """Leave Ctrl-C to the process that hands out the chunks, and do not outlive it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     _one_core_for_good()
     parent = multiprocessing.parent_process()

@@ -1,8 +1,8 @@
-"""One block of a sweep: a run of points, solved together by the batch kernel.
+"""One chunk of a sweep: a run of points, solved together by the batch kernel.
 
 Answers: what do these points come to, which of them have no answer, and why? A task and its
 answer are plain data, so that any executor can carry them to another thread, process or machine.
-The answer of a point does not depend on which others share its block.
+The answer of a point does not depend on which others share its chunk.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ from flapsim.faults import CaseError
 from flapsim.half_wing.pack import pack, sharing_tables
 from flapsim.half_wing.twist.half_wing import half_wing
 from flapsim.kernel import solve
-from flapsim.study.plan import Trim
+from flapsim.study.plan import TrimPlan
 from flapsim.study.trimming import TILE, refusal, trim_points
 from flapsim.wing.body import weight
 
-__all__ = ["DONE", "FAILED", "NO_ANSWER", "PENDING", "STATUS", "Answer", "Task", "solve_block"]
+__all__ = ["DONE", "FAILED", "NO_ANSWER", "PENDING", "STATUS", "Answer", "Task", "solve_chunk"]
 
 Array = NDArray[np.float64]
 Column = NDArray[Any]
@@ -49,12 +49,12 @@ _UNPACKABLE: Final = (CaseError, ValueError, TypeError, ArithmeticError)
 
 @dataclass(frozen=True)
 class Task:
-    """A block to be solved.
+    """A chunk to be solved.
 
     Attributes
     ----------
     number : int
-        Number of the block.
+        Number of the chunk.
     start : int
         Its first point.
     case : Case
@@ -63,8 +63,8 @@ class Task:
         Varied keys: numbers, or objects for anything else.
     names : tuple of str
         Results to keep, in order.
-    trim : Trim or None
-    unsure : bool
+    trim : TrimPlan or None
+    check_each : bool
         Whether each point is to be checked as a case of its own.
     stability : bool
         Whether to refuse twists that do not last.
@@ -75,8 +75,8 @@ class Task:
     case: Case
     columns: dict[str, Column]
     names: tuple[str, ...]
-    trim: Trim | None = None
-    unsure: bool = False
+    trim: TrimPlan | None = None
+    check_each: bool = False
     stability: bool = False
 
     @property
@@ -87,7 +87,7 @@ class Task:
 
 @dataclass(frozen=True)
 class Answer:
-    """What a block came to.
+    """What a chunk came to.
 
     Attributes
     ----------
@@ -114,8 +114,8 @@ class Answer:
     reasons: tuple[str, ...]
 
 
-def solve_block(task: Task) -> Answer:
-    """Solve a block.
+def solve_chunk(task: Task) -> Answer:
+    """Solve a chunk.
 
     Parameters
     ----------
@@ -135,7 +135,7 @@ def solve_block(task: Task) -> Answer:
     return work.answer()
 
 
-def scalar_names(case: Case, options: Mapping[str, Any], trim: Trim | None) -> tuple[str, ...]:
+def scalar_names(case: Case, options: Mapping[str, Any], trim: TrimPlan | None) -> tuple[str, ...]:
     """Names of the scalar results of a case.
 
     Parameters
@@ -144,7 +144,7 @@ def scalar_names(case: Case, options: Mapping[str, Any], trim: Trim | None) -> t
         The case.
     options : mapping of str to object
         Changes to it.
-    trim : Trim or None
+    trim : TrimPlan or None
         As in the plan.
 
     Returns
@@ -192,7 +192,7 @@ def _groups(task: Task) -> list[tuple[dict[str, Any], NDArray[np.int64]]]:
 
 
 class _Work:
-    """The answer of a block while it is made."""
+    """The answer of a chunk while it is made."""
 
     def __init__(self, task: Task) -> None:
         self._task = task
@@ -228,7 +228,7 @@ class _Work:
             if key not in options
         }
         case = task.case
-        if task.unsure:
+        if task.check_each:
             places, columns = self._sound(case, options, places, columns)
         if not places.size:
             return
