@@ -122,9 +122,9 @@ class Faults:
         """Note a key that is missing."""
         self.add(key, MISSING_KEY, allowed, hint)
 
-    def say(self, key: str, sentence: str) -> None:
+    def say(self, key: str, sentence: str, hint: str = "") -> None:
         """Note one fault in a sentence of its own."""
-        self.found.append(Fault(self.file, key, "", sentence))
+        self.add(key, "", sentence, hint)
 
     def raise_if_any(self) -> None:
         """Raise a CaseError if there are faults."""

@@ -267,7 +267,7 @@ def cases(draw: st.DrawFn) -> dict[str, Any]:
     wing = draw(tables(rules["wing"])) | {"section": draw(sections())}
     stroke = draw(tables(rules["stroke"]))
     for name in ("inner", "outer")[: 1 + outer]:
-        wing[name] = draw(tables(segment)) | {"strips": draw(st.integers(33, 200))}
+        wing[name] = draw(tables(segment)) | {"strips": draw(st.integers(64, 200))}
         stroke[name] = draw(segment_strokes(outer=name == "outer"))
     if draw(st.booleans()):
         stroke["port"] = {"inner": draw(segment_strokes(outer=False))}
@@ -461,9 +461,9 @@ def test_text_that_no_file_can_hold_is_refused(glasshouse: Case) -> None:
         ("wing.outer.chord_m.-1", "an index from 0 to 6"),
         ("wing.outer.chord_m.1.2", "an index from 0 to 1"),
         ("wing.outer.chord_m.one", "an index from 0 to 6"),
-        ("wing.outer.chord_m.1.1.0", "no index"),
-        ("stroke.frequency_hz.0", "no index"),
-        ("stroke.inner.plunge.cos_deg.0", "no index"),
+        ("wing.outer.chord_m.1.1.0", "no list to index"),
+        ("stroke.frequency_hz.0", "no list to index"),
+        ("stroke.inner.plunge.cos_deg.0", "no list to index"),
     ],
 )
 def test_an_index_that_leads_nowhere_is_refused(glasshouse: Case, key: str, allowed: str) -> None:

@@ -1,4 +1,4 @@
-"""A case file that cannot be meant is refused with every fault: file, key, given, allowed."""
+"""A wrong case file is refused with every fault: file, key, what was found, what is expected."""
 
 from __future__ import annotations
 
@@ -132,11 +132,11 @@ BROKEN = [
     ("density_kg_m3 = 1.225\n", "", "air.density_kg_m3", "a number > 0"),
     (AIR, "", "air.density_kg_m3", "a number > 0"),
     (AIR, AIR + "altitude_m = 100\n", "air.density_kg_m3", "not both"),
-    (AIR, AIR + "temperature_c = 20\n", "air.temperature_c", "without altitude_m"),
+    (AIR, AIR + "temperature_c = 20\n", "air.temperature_c", "needs altitude_m"),
     (AIR, "altitude_m = 25000\n", "air.altitude_m", ">= -1000 and <= 20000"),
     (AIR, "altitude_m = 0\ntemperature_c = 293\n", "air.temperature_c", ">= -90 and <= 60"),
     # section: what belongs to which law, and a stall that fits
-    (LAW, 'law = "thin-plate", file = "x.csv"', "wing.section.file", "no file"),
+    (LAW, 'law = "thin-plate", file = "x.csv"', "wing.section.file", 'with law = "polar" only'),
     (LAW, 'law = "polar"', "wing.section.file", "the name of a CSV file"),
     (STALL, "stall_deg = 3.0", "wing.section.stall_deg", "within 0 and below 90"),
     (STALL, "stall_deg = 87.0", "wing.section.stall_deg", "within 0 and below 90"),
@@ -150,7 +150,7 @@ BROKEN = [
         INNER,
         "plunge = { downstroke_fraction = 0.4 }",
         "stroke.inner.plunge.downstroke_fraction",
-        'with shape = "harmonic"',
+        'with shape = "quick-return" only',
     ),
     (
         INNER,
@@ -163,7 +163,7 @@ BROKEN = [
         INNER,
         'plunge = { shape = "fourier", cos_deg = [20], amplitude_deg = 20 }',
         "stroke.inner.plunge.amplitude_deg",
-        "only mean_deg, cos_deg, sin_deg",
+        "takes mean_deg, cos_deg, sin_deg",
     ),
     (
         INNER,
@@ -177,23 +177,23 @@ BROKEN = [
         "stroke.inner.plunge.coupler_m",
         "a number > 0",
     ),
-    (INNER, 'plunge = { shape = "samples" }', "stroke.inner.plunge.file", "a CSV file"),
+    (INNER, 'plunge = { shape = "samples" }', "stroke.inner.plunge.file", "a CSV file in quotes"),
     (
         INNER,
         'plunge = { shape = "samples", file = "absent.csv" }',
         "stroke.inner.plunge.file",
-        "a readable CSV file",
+        'no file "absent.csv"',
     ),
     (INNER, "plunge = { lag_deg = 400 }", "stroke.inner.plunge.lag_deg", "<= 360"),
     ("plane_deg = 0.0", HEAVE + " = { amplitude_deg = 3 }", "stroke.heave.amplitude_deg", "one of"),
     ("plane_deg = 0.0", HEAVE + ' = { shape = "linkage" }', "stroke.heave.shape", '"harmonic"'),
     # segments
-    (INNER, INNER + "\n" + SWEEP, "stroke.inner.sweep", "no sweep of the inner segment"),
+    (INNER, INNER + "\n" + SWEEP, "stroke.inner.sweep", "the inner segment has no sweep hinge"),
     (
         INNER,
         INNER + "\n[stroke.port.inner]\nsweep = {}\n[stroke.inner.twist]",
         "stroke.port.inner.sweep",
-        "no sweep of the inner segment",
+        "the inner segment has no sweep hinge",
     ),
     # twist: what belongs to which mode
     (INNER_TWIST, 'twist = { mode = "free" }', "stroke.inner.twist.mode", '"driven"'),
@@ -239,7 +239,7 @@ BROKEN = [
     (INNER_TWIST, "twist = { tip_crank_m = 1 }", "stroke.inner.twist.tip_crank_m", "lag_deg"),
     (INNER_TWIST, "twist = { amplitude_deg = 9 }", "stroke.inner.twist.amplitude_deg", "tip_*"),
     # tables that need each other
-    ("[wing.outer]", "[craft.outer]", "stroke.outer", "no such table without wing.outer"),
+    ("[wing.outer]", "[craft.outer]", "stroke.outer", "there is no wing.outer"),
     ("[stroke.outer]", "[stroke.port.outer]", "stroke.outer", "a table"),
     ("steps = 128", "modes = 13", "model.modes", "a whole number <= 12"),
     ("battery = {", "batery = {", "drive.battery", "a table with voltage_v"),
@@ -260,12 +260,6 @@ def test_a_broken_case_names_file_key_and_what_is_allowed(
     assert len(messages) == 1
     assert messages[0].count("\n") == 0
     assert len(messages[0]) < 400
-
-
-def test_the_broken_cases_are_many_and_all_different() -> None:
-    texts = {broken(old, new) for old, new, _, _ in BROKEN}
-    assert len(texts) == len(BROKEN)
-    assert len(BROKEN) >= 60
 
 
 LEAVES = [
@@ -330,13 +324,18 @@ def test_an_empty_file_misses_every_required_table() -> None:
 
 def test_a_message_reads_as_a_sentence_for_people() -> None:
     (fault,) = faults_of(broken("frequency_hz = 2.8", "frequency_hz = -2.8"))
-    assert str(fault) == "broken.toml: stroke.frequency_hz: expected a number > 0, found -2.8"
+    assert str(fault) == (
+        "broken.toml: stroke.frequency_hz: expected a number > 0, found -2.8; "
+        "flapping frequency (Hz)"
+    )
     (fault, missing) = faults_of(broken("frequency_hz = 2.8", "frequncy_hz = 2.8"))
     assert str(fault) == (
-        "broken.toml: stroke.frequncy_hz: no such key, one of frequency_hz, plane_deg, heave, "
-        "inner, outer, port expected; did you mean stroke.frequency_hz?"
+        "broken.toml: stroke.frequncy_hz: no such key, expected one of frequency_hz, plane_deg, "
+        "heave, inner, outer, port; did you mean stroke.frequency_hz?"
     )
-    assert str(missing) == "broken.toml: stroke.frequency_hz: missing, a number > 0 expected"
+    assert str(missing) == (
+        "broken.toml: stroke.frequency_hz: missing, expected a number > 0; flapping frequency (Hz)"
+    )
 
 
 @pytest.mark.parametrize(
@@ -375,10 +374,10 @@ def test_a_misspelling_is_answered_with_the_nearest_word(old: str, new: str, hin
 def test_a_syntax_fault_names_its_line(text: str, line: str) -> None:
     (fault,) = faults_of(text)
     assert fault.file == NAME
-    assert fault.allowed == "TOML"
+    assert str(fault).startswith(f"{NAME}: {fault.key}: not valid TOML: ")
     number = int(fault.key.removeprefix("line "))
     assert line in text.splitlines()[number - 1]
-    assert fault.hint
+    assert "the line reads" in fault.allowed
 
 
 @pytest.mark.parametrize(
@@ -405,24 +404,24 @@ def test_a_missing_file_is_a_fault_with_the_nearest_name(tmp_path: Path) -> None
     (tmp_path / "glasshouse.toml").write_text(SOUND, encoding="utf-8")
     fault = fault_of_file(tmp_path / "glashouse.toml")
     assert fault.file == "glashouse.toml"
-    assert "does not exist" in fault.given
-    assert "glasshouse.toml" in fault.hint
+    assert str(fault).startswith("glashouse.toml: no such file; did you mean ")
+    assert "glasshouse.toml" in str(fault)
 
 
 def test_a_folder_is_a_fault(tmp_path: Path) -> None:
-    assert fault_of_file(tmp_path).given == "a folder"
+    assert "this is a folder" in str(fault_of_file(tmp_path))
 
 
 def test_a_binary_file_is_a_fault(tmp_path: Path) -> None:
     path = tmp_path / "picture.toml"
     path.write_bytes(b"\x89PNG\r\n\x1a\n\x00\xff\xfe")
-    assert fault_of_file(path).allowed == "text in UTF-8"
+    assert "not UTF-8 (byte 0x89" in str(fault_of_file(path))
 
 
 def test_a_text_with_null_bytes_is_a_fault(tmp_path: Path) -> None:
     path = tmp_path / "null.toml"
     path.write_bytes(b"title = \x00")
-    assert fault_of_file(path).allowed == "TOML"
+    assert "not valid TOML" in str(fault_of_file(path))
 
 
 def test_a_huge_file_is_a_fault_before_it_is_read(tmp_path: Path) -> None:
@@ -433,7 +432,7 @@ def test_a_huge_file_is_a_fault_before_it_is_read(tmp_path: Path) -> None:
 
 
 def test_a_name_that_no_file_can_have_is_a_fault() -> None:
-    assert fault_of_file(Path("x" * 5000)).allowed == "a readable file"
+    assert "cannot be read" in str(fault_of_file(Path("x" * 5000)))
 
 
 def test_an_empty_file_on_disk_is_refused(tmp_path: Path) -> None:

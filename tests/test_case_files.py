@@ -239,15 +239,15 @@ BROKEN_POLARS = {
     "alpha_deg,cl,cd,cl\n-5,0,0,0\n5,1,0,0\n": ("line 1", "more than once"),
     "alpha_deg;cl;cd\n-5;0;0\n": ("line 1", "cells are separated by commas"),
     "-5,0,0.1\n5,1,0.1\n": ("line 1", "the first row names the columns"),
-    HEADER + "-5,0,0.1\n5,one,0.1\n": ("line 3, cl", '"one" given, a number'),
-    HEADER + "-5,0,0.1\n5,,0.1\n": ("line 3, cl", '"" given, a number'),
-    HEADER + "-5,0,0.1\n5,1_0,0.1\n": ("line 3, cl", '"1_0" given, a number'),
-    HEADER + "-5,0,0.1\n5,nan,0.1\n": ("line 3, cl", "nan given, a number"),
-    HEADER + "-5,0,0.1\n5,1,inf\n": ("line 3, cd", "inf given, a number >= 0"),
+    HEADER + "-5,0,0.1\n5,one,0.1\n": ("line 3, cl", 'a number, found "one"'),
+    HEADER + "-5,0,0.1\n5,,0.1\n": ("line 3, cl", 'a number, found ""'),
+    HEADER + "-5,0,0.1\n5,1_0,0.1\n": ("line 3, cl", 'a number, found "1_0"'),
+    HEADER + "-5,0,0.1\n5,nan,0.1\n": ("line 3, cl", "a number, found nan"),
+    HEADER + "-5,0,0.1\n5,1,inf\n": ("line 3, cd", "a number >= 0, found inf"),
     HEADER + "-5,0,-0.1\n5,1,0.1\n": ("line 2, cd", "a number >= 0"),
     HEADER + "-190,0,0.1\n5,1,0.1\n": ("line 2, alpha_deg", "a number >= -180 and <= 180"),
-    HEADER + "-5,0\n5,1,0.1\n": ("line 2", "2 cells given, 3 cells"),
-    HEADER + "-5,0,0.1,7\n5,1,0.1\n": ("line 2", "4 cells given, 3 cells"),
+    HEADER + "-5,0\n5,1,0.1\n": ("line 2", "3 cells, found 2 cells"),
+    HEADER + "-5,0,0.1,7\n5,1,0.1\n": ("line 2", "3 cells, found 4 cells"),
     HEADER + '-5,"0,0.1\n5,1,0.1\n': ("line 2", "cells separated by commas"),
     HEADER + "# falls\n-5,0,0.1\n5,1,0.1\n5,1,0.1\n": ("line 5, alpha_deg", "more than 5"),
     HEADER + "-4,0,0.1\n5,1,0.1\n": ("line 2, alpha_deg", "at least 10 deg that includes 0"),
@@ -285,12 +285,12 @@ def test_a_broken_polar_names_file_and_line(tmp_path: Path, text: str) -> None:
 
 def test_a_polar_that_is_no_text_is_a_fault(tmp_path: Path) -> None:
     path = written(tmp_path, b"alpha_deg\xff\x00")
-    assert_reported(faults_of(lambda: read_polar(path)), "table.csv", "", "text in UTF-8")
+    assert_reported(faults_of(lambda: read_polar(path)), "table.csv", "", "not UTF-8")
 
 
 def test_a_polar_that_is_missing_is_a_fault(tmp_path: Path) -> None:
     faults = faults_of(lambda: read_polar(tmp_path / "absent.csv"))
-    assert_reported(faults, "absent.csv", "", "does not exist")
+    assert_reported(faults, "absent.csv", "", "no such file")
 
 
 def test_all_faults_of_a_table_are_told_but_not_thousands(tmp_path: Path) -> None:
@@ -321,7 +321,7 @@ def test_samples_give_phase_in_radians_and_the_column_as_it_is(tmp_path: Path) -
 @pytest.mark.parametrize(
     ("text", "key", "words"),
     [
-        (sampled("angle_deg", EVEN[:7]), "", "7 rows given, at least 8 rows"),
+        (sampled("angle_deg", EVEN[:7]), "", "at least 8 rows, found 7 rows"),
         (sampled("angle_deg", [*EVEN, (360.0, 20.0)]), "line 14, phase_deg", "< 360"),
         (sampled("angle_deg", [(-1.0, 0.0), *EVEN]), "line 2, phase_deg", ">= 0"),
         (sampled("angle_deg", [*EVEN, (330.0, 20.0)]), "line 14, phase_deg", "more than 330"),
@@ -362,11 +362,11 @@ def test_faults_of_a_table_are_reported_with_those_of_the_case(tmp_path: Path) -
     text = text.replace("frequency_hz = 2.8", "frequency_hz = -1")
     path = written(tmp_path, text, "sampled.toml")
     faults = faults_of(lambda: read_case(path))
-    assert_reported(faults, "plunge.csv", "line 13, angle_deg", "nan given")
+    assert_reported(faults, "plunge.csv", "line 13, angle_deg", "found nan")
     assert_reported(
         faults, "plunge.csv", "line 13, angle_deg", "stroke.inner.plunge.file in sampled.toml"
     )
-    assert_reported(faults, "sampled.toml", "stroke.frequency_hz", "-1 given")
+    assert_reported(faults, "sampled.toml", "stroke.frequency_hz", "found -1")
     assert len(faults) == 2
 
 

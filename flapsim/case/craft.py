@@ -28,10 +28,11 @@ _PART = Number(least=0.0, most=1.0)
 _QUARTER_TURN = Number(least=-90.0, most=90.0)
 
 SECTION_LAWS: Final = {
-    "thin-airfoil": "attached flow without limit",
+    "thin-airfoil": "attached flow at any incidence",
     "thin-plate": "thin flat or cambered plate, stalled flow included",
     "polar": "measured or computed coefficients from a CSV file",
-    "revolving-plate": "thin plate with the leading-edge vortex of a revolving wing",
+    "revolving-plate": "revolving wing at a Reynolds number of about 100, not 1e5; Dickinson,"
+    " Lehmann and Sane 1999",
 }
 """Section laws, and what each is for."""
 
@@ -131,10 +132,11 @@ class Section:
     """Section law: the force of a strip from the flow that it meets."""
 
     law: Literal["thin-airfoil", "thin-plate", "polar", "revolving-plate"] = toml_key(
-        Word(tuple(SECTION_LAWS)), "how the force of a strip follows from the flow it meets"
+        Word(tuple(SECTION_LAWS), about=SECTION_LAWS),
+        "how the force of a strip follows from the flow it meets",
     )
     file: str | None = toml_key(
-        Text(),
+        Text("the name of a CSV file in quotes"),
         "CSV file with columns alpha_deg, cl, cd and optionally cm, reynolds, beside the case file",
         When("law", ("polar",), needed=("polar",)),
         default=None,

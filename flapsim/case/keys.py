@@ -63,7 +63,7 @@ def toml_key(
     -------
     dataclasses.Field
     """
-    metadata = {"rule": rule, "meaning": meaning, "when": when}
+    metadata = {"rule": rule, "meaning": meaning, "when": (when,) if when else ()}
     return (
         field(metadata=metadata)
         if default is MISSING
@@ -112,8 +112,8 @@ class Entry:
     default : object
         Value if it is left out; ``dataclasses.MISSING`` if it may not be.
     meaning : str
-    when : When or str
-        When it applies; empty for always.
+    when : tuple of (When or str)
+        Conditions under which it applies; empty for always.
     """
 
     name: str
@@ -121,7 +121,7 @@ class Entry:
     rule: Rule | Table
     default: Any
     meaning: str
-    when: When | str
+    when: tuple[When | str, ...]
 
     @property
     def required(self) -> bool:
@@ -132,7 +132,17 @@ class Entry:
     def described(self) -> str:
         """Meaning and unit, for a hint or a comment."""
         unit = "" if isinstance(self.rule, Table) else printed(unit_of(self.name))
-        return f"{self.meaning}, {unit}" if unit else self.meaning
+        return f"{self.meaning} ({unit})" if unit else self.meaning
+
+    @property
+    def conditions(self) -> tuple[When, ...]:
+        """Conditions that are enforced."""
+        return tuple(when for when in self.when if isinstance(when, When))
+
+    @property
+    def applies(self) -> str:
+        """When it applies, in words; empty for always."""
+        return ", ".join(f"with {w}" if isinstance(w, When) else w for w in self.when)
 
 
 @cache
@@ -157,7 +167,7 @@ def every_entry(kind: Kind) -> dict[str, Entry]:
                     below,
                     name=prefix + name,
                     meaning=f"{entry.meaning}: {below.meaning}",
-                    when=_behind(prefix, below.when),
+                    when=(*entry.when, *(_behind(prefix, when) for when in below.when)),
                 )
         else:
             found[entry.name] = entry
@@ -214,13 +224,13 @@ def check_conditions(
     faults : Faults
         Where to report.
     """
-    for entry in entries(kind):
-        when = entry.when
-        if not isinstance(when, When) or (state := values.get(when.key)) is None:
+    for entry, when in ((one, when) for one in entries(kind) for when in one.conditions):
+        state = values.get(when.key)
+        if state is None:
             continue
         lead = entry.rule.prefix if isinstance(entry.rule, Table) else ""
         if state not in when.values:
-            for name in table:
+            for name in table.keys() & every_entry(kind).keys():
                 if name == entry.name or (lead and name.startswith(lead)):
                     faults.say(prefix + name, _out_of_place(kind, when, state, prefix))
         elif state in when.needed and entry.name not in table:
@@ -234,9 +244,7 @@ def _out_of_place(kind: Kind, when: When, state: str, prefix: str) -> str:
     instead = [
         lead + _in_words(other)
         for other in entries(kind)
-        if isinstance(other.when, When)
-        and other.when.key == when.key
-        and state in other.when.values
+        if any(own.key == when.key and state in own.values for own in other.conditions)
     ]
     use = f" takes {', '.join(instead)}" if instead else " does not use it"
     return f'this key applies with {lead}{when} only; {lead}{when.key} = "{state}"{use}'

@@ -6,8 +6,8 @@ Answers: which values are allowed, in words, as a check, and as JSON Schema? Kno
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, Final, Protocol
 
@@ -154,10 +154,11 @@ class Text:
 
 @dataclass(frozen=True, slots=True)
 class Word:
-    """One of a few words, or a number where `number` is given."""
+    """One of a few words, or a number where `number` is given; `about` explains the words."""
 
     choices: tuple[str, ...]
     number: Number | None = None
+    about: Mapping[str, str] = field(default_factory=dict, compare=False)
 
     @property
     def allowed(self) -> str:
@@ -176,7 +177,8 @@ class Word:
         if isinstance(value, str):
             if value in self.choices:
                 return value
-            hint = did_you_mean(value.lower(), self.choices)
+            quoted = {choice: show(choice) for choice in self.choices}
+            hint = did_you_mean(value.lower(), self.choices, shown=quoted)
             faults.add(key, show(value), self.allowed, hint)
             return UNFIT
         if self.number is not None:

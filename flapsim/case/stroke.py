@@ -67,7 +67,7 @@ class Schedule:
     """Periodic angle: one of five shapes, each with its own keys."""
 
     shape: Literal["harmonic", "quick-return", "fourier", "samples", "linkage"] = toml_key(
-        Word(tuple(SHAPES)), _SHAPE_MEANING, default="harmonic"
+        Word(tuple(SHAPES), about=SHAPES), _SHAPE_MEANING, default="harmonic"
     )
     mean_deg: float = toml_key(HALF_TURN, "mean angle", _MEAN, default=0.0)
     amplitude_deg: float = toml_key(HALF_TURN, "amplitude about the mean", _WAVE, default=0.0)
@@ -88,7 +88,7 @@ class Schedule:
         default=(),
     )
     file: str | None = toml_key(
-        Text(),
+        Text("the name of a CSV file in quotes"),
         "CSV file with columns phase_deg and angle_deg, beside the case file",
         _SAMPLES,
         default=None,
@@ -111,7 +111,7 @@ class Heave:
     """Periodic translation of the whole wing along the body's z axis: a `Schedule` in metres."""
 
     shape: Literal["harmonic", "quick-return", "fourier", "samples"] = toml_key(
-        Word(("harmonic", "quick-return", "fourier", "samples")), _SHAPE_MEANING, default="harmonic"
+        Word(tuple(SHAPES)[:4], about=SHAPES), _SHAPE_MEANING, default="harmonic"
     )
     mean_m: float = toml_key(
         ANY_NUMBER, "mean height", When("shape", (*_WAVE.values, "fourier")), default=0.0
@@ -134,7 +134,7 @@ class Heave:
         default=(),
     )
     file: str | None = toml_key(
-        Text(),
+        Text("the name of a CSV file in quotes"),
         "CSV file with columns phase_deg and height_m, beside the case file",
         _SAMPLES,
         default=None,
@@ -148,7 +148,7 @@ class Heave:
 
 Mode: TypeAlias = Literal["driven", "servo", "passive"]
 
-MODES_OF_TWIST: Final[Mapping[Mode, str]] = {
+MODES_OF_TWIST: Final[Mapping[str, str]] = {
     "driven": "the twist follows its schedule exactly",
     "servo": "an actuator of limited bandwidth, rate, moment or stiffness follows the schedule",
     "passive": "the tip is free against a spring; air and inertia decide",
@@ -164,17 +164,22 @@ _COMPLIANT = When("mode", ("servo", "passive"))
 class Twist:
     """Twist of a segment: driven, followed by a servo with limits, or free against a spring.
 
-    In the file the schedules stand in the same table, each key behind `tip_` or `root_`.
+    In the file the schedules stand in the same table, each key behind `tip_` or `root_`. Without
+    `root_` keys the root of the outer segment follows the tip of the inner one, and that of the
+    inner segment stays at zero.
     """
 
-    mode: Mode = toml_key(Word(tuple(MODES_OF_TWIST)), "what decides the twist", default="driven")
+    mode: Mode = toml_key(
+        Word(tuple(MODES_OF_TWIST), about=MODES_OF_TWIST),
+        "what decides the twist",
+        default="driven",
+    )
     tip: Schedule = toml_key(
         Table(Schedule, prefix="tip_"), "twist at the outer end", _COMMANDED, default=Schedule()
     )
     root: Schedule | None = toml_key(
         Table(Schedule, prefix="root_"),
-        "twist at the hinge; without it the outer segment follows the tip of the inner one and "
-        "the inner segment stays at zero",
+        "twist at the hinge",
         default=None,
     )
     rest_deg: float = toml_key(
@@ -209,7 +214,7 @@ class Twist:
     )
     actuator_order: int = toml_key(
         Number(least=1, most=2, whole=True),
-        "order of the response; the second has next to no overshoot",
+        "order of the response: 1, or 2 with a damping ratio of 1/sqrt 2",
         _SERVO,
         default=2,
     )
@@ -221,7 +226,7 @@ class Twist:
     )
     sensor_counts: int | None = toml_key(
         Number(least=4, most=1_000_000, whole=True),
-        "counts per stroke of the sensor of the stroke phase; without it the phase is exact",
+        "counts per revolution of the stroke-phase sensor; without it the phase is exact",
         _SERVO,
         default=None,
     )

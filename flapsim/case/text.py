@@ -59,9 +59,9 @@ class Found:
         given = show(self.table[name]) if name in self.table else MISSING_KEY
         self.faults.add(self.prefix + name, given, allowed, hint)
 
-    def say(self, name: str, sentence: str) -> None:
+    def say(self, name: str, sentence: str, hint: str = "") -> None:
         """Report the key `name` in a sentence of its own."""
-        self.faults.say(self.prefix + name, sentence)
+        self.faults.say(self.prefix + name, sentence, hint)
 
     def require(self, name: str, allowed: str, hint: str) -> None:
         """Report the key `name` if it is not in the table."""
@@ -75,10 +75,9 @@ class Found:
             return
         path = self.faults.folder / value
         if not _is_file(path):
-            hint = did_you_mean(value, _names_beside(path))
-            self.say(
-                name, f"no file {show(value)} beside the case file" + (f"; {hint}" * bool(hint))
-            )
+            names = _names_beside(path)
+            hint = did_you_mean(value, names, shown={name: show(name) for name in names})
+            self.say(name, f"no file {show(value)} beside the case file", hint)
             return
         try:
             read(path)
@@ -201,13 +200,13 @@ def read_text(path: Path) -> str:
     CaseError
         If it is missing, no file, too large, unreadable or not UTF-8.
     """
+    hint = ""
     try:
         if path.is_dir():
             problem = "this is a folder; give a file in it"
         elif not path.exists():
-            names = _names_beside(path)
-            hint = did_you_mean(path.name, names, 0.6, {n: str(path.with_name(n)) for n in names})
-            problem = "no such file" + (f"; {hint}" if hint else "")
+            nearby = {name: str(path.with_name(name)) for name in _names_beside(path)}
+            problem, hint = "no such file", did_you_mean(path.name, nearby, shown=nearby)
         elif not path.is_file():
             problem = "not a regular file"
         elif path.stat().st_size > LARGEST_FILE:
@@ -219,7 +218,7 @@ def read_text(path: Path) -> str:
         problem = f"not UTF-8 (byte {byte:#04x} at offset {error.start}); save the file as UTF-8"
     except OSError as error:
         problem = f"cannot be read: {error.strerror or error}"
-    raise CaseError([Fault(path.name or str(path), "", "", problem)])
+    raise CaseError([Fault(path.name or str(path), "", "", problem, hint)])
 
 
 def read_toml(text: str, name: str) -> dict[str, Any]:
@@ -339,12 +338,12 @@ def _write_table(kind: Kind, table: dict[str, Any], path: str, lines: list[str])
     own = [name for name in table if name not in below]
     if path and (own or not below):
         lines += ["", f"[{path}]"]
-    lines += [f"{name} = {_literal(table[name])}" for name in own]
+    lines += [f"{name} = {literal(table[name])}" for name in own]
     for name, kind_below in below.items():
         _write_table(kind_below, table[name], f"{path}.{name}" if path else name, lines)
 
 
-def _literal(value: Any) -> str:
+def literal(value: Any) -> str:
     """Return a plain value as TOML writes it."""
     if isinstance(value, bool):
         return "true" if value else "false"
@@ -352,8 +351,8 @@ def _literal(value: Any) -> str:
         # A TOML basic string is a JSON string but for DEL, which JSON leaves bare.
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     if isinstance(value, list):
-        return "[" + ", ".join(_literal(item) for item in value) + "]"
+        return "[" + ", ".join(literal(item) for item in value) + "]"
     if isinstance(value, dict):
-        inside = ", ".join(f"{name} = {_literal(item)}" for name, item in value.items())
+        inside = ", ".join(f"{name} = {literal(item)}" for name, item in value.items())
         return f"{{ {inside} }}" if inside else "{}"
     return repr(value)

@@ -17,6 +17,7 @@ from flapsim.cli.flight import add_flight_commands
 from flapsim.cli.rig import add_rig_commands
 from flapsim.cli.run import add_run_commands
 from flapsim.cli.study import add_study_commands
+from flapsim.cli.words import add_word_commands
 from flapsim.faults import CaseError
 
 __all__ = ["main"]
@@ -27,6 +28,7 @@ _FAMILIES = (
     add_study_commands,
     add_drive_commands,
     add_rig_commands,
+    add_word_commands,
 )
 """Every command, family by family, in the order in which --help lists them."""
 

@@ -7,6 +7,7 @@ a case are defined where they are read, in `flapsim.case`; their units come from
 from flapsim.quantities.cycle import AXES
 from flapsim.quantities.definition import Better, Quantity, finite_or_none
 from flapsim.quantities.flight import CURVE, HAZARDS, PROPORTIONS, SPAN_LOADS
+from flapsim.quantities.glossary import GLOSSARY
 from flapsim.quantities.lookup import (
     GROUPS,
     QUANTITIES,
@@ -19,6 +20,7 @@ from flapsim.quantities.units import printed, unit_of, without_unit
 __all__ = [
     "AXES",
     "CURVE",
+    "GLOSSARY",
     "GROUPS",
     "HAZARDS",
     "MEASURED",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from flapsim.quantities.definition import Quantity
 
-SERIES = {
+LOADS = {
     "lift_n": Quantity("N", "lift of the wing"),
     "thrust_n": Quantity("N", "net thrust of the wing"),
     "side_n": Quantity("N", "side force of the wing"),
@@ -20,6 +20,10 @@ SERIES = {
     "wake_loss_w": Quantity("W", "power left in the wake", "lower"),
     "profile_loss_w": Quantity("W", "power lost to friction and separation", "lower"),
     "inertial_power_w": Quantity("W", "rate of the wing's kinetic energy"),
+    "twist_power_w": Quantity("W", "power of springs, dampers and actuators into the twist"),
+}
+
+MOTION = {
     "inner_plunge_deg": Quantity("degree", "plunge of the inner segment"),
     "outer_plunge_deg": Quantity("degree", "plunge of the outer segment relative to the inner"),
     "outer_sweep_deg": Quantity("degree", "in-plane sweep of the outer segment"),
@@ -27,11 +31,12 @@ SERIES = {
     "inner_twist_tip_deg": Quantity("degree", "twist at the tip of the inner segment"),
     "outer_twist_root_deg": Quantity("degree", "twist at the root of the outer segment"),
     "outer_twist_tip_deg": Quantity("degree", "twist at the tip of the outer segment"),
-    "twist_power_w": Quantity("W", "power of springs, dampers and actuators into the twist"),
     "heave_m": Quantity("m", "heave of the whole wing"),
     "force_heave_n": Quantity("N", "force of the air along the heave"),
     "power_heave_w": Quantity("W", "power of the heave drive"),
 }
+
+SERIES = LOADS | MOTION
 
 _MOTIONS = {
     "inner_plunge": "inner plunge",
@@ -235,6 +240,9 @@ TWIST = {
     ),
     "damping_ratio": Quantity("1", "damping of the twist over critical damping", "higher"),
     "natural_frequency_hz": Quantity("Hz", "undamped frequency of the twist"),
+}
+
+TWIST_LOSS = {
     "twist_loss_w": Quantity(
         "W", "loss in the dampers of the twist, less the power of its actuators", "lower"
     ),
@@ -279,6 +287,9 @@ CHECKS = {
         "1", "largest moment left over in the moment balance of the twist", "lower"
     ),
     "twist_tail": Quantity("1", "highest harmonics kept of the twist over the largest", "lower"),
+    "drive_balance": Quantity(
+        "1", "imbalance of the powers and losses of the drive, over the power taken", "lower"
+    ),
 }
 
 STRIPS = {

@@ -62,19 +62,32 @@ SPAN_LOADS = {
 """Loads of a cut: what the part outboard does to the part inboard."""
 
 SPARS = {
-    "stress_pa": Quantity("Pa", "largest bending stress in the tube", "lower"),
-    "stress_amplitude_pa": Quantity("Pa", "half the range of stress over a stroke", "lower"),
+    "diameter_m": Quantity("m", "outer diameter of the tube"),
+    "wall_m": Quantity("m", "wall thickness of the tube"),
+    "mass_kg": Quantity("kg", "mass of one wing's tube of the segment", "lower"),
+    "stress_distance_m": Quantity("m", "distance of the largest stress from the segment's hinge"),
+    "stress_phase_rad": Quantity("rad", "stroke phase of the largest stress"),
+    "stress_pa": Quantity("Pa", "largest equivalent stress in the tube (von Mises)", "lower"),
+    "stress_amplitude_pa": Quantity(
+        "Pa", "half the range of the flap bending stress over a stroke", "lower"
+    ),
     "reserve": Quantity("1", "allowable stress over largest stress", "higher"),
-    "deflection_m": Quantity("m", "largest bending deflection of the tube's end", "lower"),
-    "twist_rad": Quantity("rad", "largest twist of the tube by torsion", "lower"),
+    "deflection_m": Quantity("m", "largest bending deflection of the segment's end", "lower"),
+    "twist_rad": Quantity(
+        "rad", "largest twist of the segment's end by torsion of the tube", "lower"
+    ),
     "tip_deflection_m": Quantity("m", "largest deflection of the wing tip", "lower"),
     "tip_deflection_of_semispan": Quantity(
         "1", "largest deflection of the wing tip over the semispan", "lower"
     ),
-    "hinge_moment_peak_n_m": Quantity("N m", "largest flap moment at the shoulder hinge", "lower"),
+    "hinge_moment_peak_n_m": Quantity(
+        "N m", "largest moment of the drive at one shoulder hinge", "lower"
+    ),
     "crank_torque_peak_n_m": Quantity("N m", "largest torque on the crank", "lower"),
-    "tangential_force_n": Quantity("N", "largest tangential force at the crank pin", "lower"),
-    "rod_force_n": Quantity("N", "largest force in the rod of the linkage", "lower"),
+    "tangential_force_n": Quantity("N", "largest force square to the crank", "lower"),
+    "rod_force_n": Quantity(
+        "N", "least value of the largest force in the rod of one wing", "lower"
+    ),
     "hinge_force_peak_n": Quantity("N", "largest force on a hinge", "lower"),
     "cycles_per_hour": Quantity("1", "strokes per hour", "", "3600 * stroke.frequency_hz"),
 }
@@ -101,6 +114,17 @@ CURVE = {
     "glide_ratio": Quantity("1", "distance over height lost, wings held still", "higher"),
     "sink_rate_m_s": Quantity("m s-1", "height lost per time, wings held still", "lower"),
     "angle_deg": Quantity("degree", "angle of the glide below the horizon", "lower"),
-    "margin": Quantity("1", "lift that the drive can give over the weight, less 1", "higher"),
+    "margin": Quantity("1", "thrust beyond drag at full stroke, over the weight", "higher"),
 }  # fmt: skip
 """Power curves, glides and take-off."""
+
+SEARCH = {
+    "solver_calls": Quantity("1", "calls of the solver that a trim took"),
+    "designs": Quantity("1", "designs that a trim solved"),
+    "fluctuation": Quantity("1", "range of the crank's speed over its mean, wing driving it back"),
+    "moment_n_m": Quantity("N m", "moment of the balance spring that takes least motor power"),
+    "stiffness_n_m_rad": Quantity(
+        "N m rad-1", "stiffness of the balance spring that takes least motor power"
+    ),
+}
+"""What else a trim and a drive report."""

@@ -40,6 +40,15 @@ MEASURED = {
 }
 """What a measurement can tell, in the order to read it."""
 
+RIG_LOG = {
+    "sample_rate_hz": Quantity("Hz", "sample rate that the time column shows"),
+    "jitter_s": Quantity("s", "scatter of the time between samples", "lower"),
+    "rows": Quantity("1", "rows of the log"),
+    "gaps": Quantity("1", "gaps in the log", "lower"),
+    "samples dropped in gaps": Quantity("1", "samples lost in gaps", "lower"),
+    "found": Quantity("1", "strokes found in the log"),
+}
+
 RIG_AXES = {
     "rig_phase": Quantity("rad", "stroke phase, middle of the bin"),
     "stroke": Quantity("1", "number of the stroke in the log"),

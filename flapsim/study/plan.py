@@ -206,12 +206,10 @@ class TrimPlan:
 
 @toml_table
 class Plan:
-    """What a plan file says."""
+    """Which cases a sweep computes."""
 
     base: str = toml_key(Text(), "case file to start from, beside the plan")
-    axis: tuple[Axis, ...] = toml_key(
-        Table(Axis, many=True), "one direction in which the cases vary"
-    )
+    axis: tuple[Axis, ...] = toml_key(Table(Axis, many=True), "a key that varies, and its values")
     title: str | None = toml_key(
         Text(), "title of the study; that of the case if left out", default=None
     )
