@@ -290,7 +290,7 @@ def plain(thing: Any) -> dict[str, Any]:
             inner = plain(value) or {first: getattr(value, first)}
             table |= {entry.rule.prefix + name: item for name, item in inner.items()}
         else:
-            table[entry.name] = plain(value)
+            table[entry.name] = plain_value(value)
     return table
 
 

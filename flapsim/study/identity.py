@@ -61,7 +61,7 @@ def facts_of(study: Study, names: tuple[str, ...]) -> dict[str, Any]:
 def _flat(table: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
     """Key paths and values, lists of tables included."""
     for name, value in table.items():
-        path = f"{prefix}{name.removesuffix('_') if name == 'from_' else name}"
+        path = f"{prefix}{name}"
         if isinstance(value, dict):
             yield from _flat(value, f"{path}.")
         elif isinstance(value, list) and value and isinstance(value[0], dict):
