@@ -356,7 +356,7 @@ def test_run_prints_one_aligned_table(flapsim: Run) -> None:
     code, out, err = flapsim("run", GLASSHOUSE)
     assert code == 0
     assert out.startswith("Glasshouse surveyor, cruise along a row\n")
-    for words in ("lift", "wake loss", "profile loss", "What to distrust", "Caution"):
+    for words in ("lift", "wake loss", "profile loss", "No warnings", "Caution"):
         assert words in out
     assert max(map(len, out.splitlines())) <= 80
     assert "nan" not in out.lower().split()
