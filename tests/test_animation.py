@@ -71,7 +71,7 @@ def test_a_frame_says_phase_direction_pace_and_scale_of_force(glasshouse: Cycle)
     assert "phase 45°, moving down" in all_words(shown)
     shown.show(6)
     assert "phase 270°, moving up" in all_words(shown)
-    assert "5.00 times slower than flown" in all_words(shown)
+    assert "5.00 times slower than in flight" in all_words(shown)
     assert "N per metre of span" in all_words(shown)
     assert {axes.get_ylabel() for axes in shown.page.axes} >= {"lift (N)", "net thrust (N)"}
 
@@ -101,7 +101,7 @@ def test_a_port_wing_of_its_own_moves_on_its_own_and_carries_no_arrows(
     # The arrow of known size is one more.
     assert len(both.page.axes[0].collections) == 3
     assert len(one.page.axes[0].collections) == 2
-    assert "force of the air on the starboard wing" in all_words(one)
+    assert "aerodynamic force on the starboard wing" in all_words(one)
     animate(turning, tmp_path / "turn.gif", frames=3)
     starboard, port_wing = one._halves
     assert starboard.outlines[0].axis[2, -1, 0] > 1.5 * port_wing.outlines[0].axis[2, -1, 0]
@@ -133,7 +133,7 @@ def test_an_mp4_without_ffmpeg_is_refused_in_words(
     glasshouse: Cycle, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(FFMpegWriter, "isAvailable", classmethod(lambda _: False))
-    with pytest.raises(ValueError, match=r"stroke\.mp4: an MP4 needs the program ffmpeg.*\.gif"):
+    with pytest.raises(ValueError, match=r"stroke\.mp4: an MP4 needs ffmpeg.*\.gif"):
         animate(glasshouse, tmp_path / "stroke.mp4")
     assert not list(tmp_path.iterdir())
 
@@ -150,5 +150,5 @@ def test_an_mp4_is_written_where_ffmpeg_is(
 def test_too_few_frames_or_an_impossible_rate_are_refused(
     glasshouse: Cycle, frames: int, rate: int, tmp_path: Path
 ) -> None:
-    with pytest.raises(ValueError, match="at least 2 frames, 1 to 50 a second"):
+    with pytest.raises(ValueError, match="at least 2 frames and 1 to 50"):
         animate(glasshouse, tmp_path / "stroke.gif", frames=frames, frames_per_second=rate)

@@ -1,4 +1,1 @@
-"""Pictures of a cycle: figures and animation, drawn without a screen.
-
-Answers: what does this stroke look like? Computes nothing that a cycle does not hold.
-"""
+"""What people look at: figures, animations and tables. Computes nothing new."""

@@ -106,9 +106,9 @@ def _column(
 
 
 def _stroke(cycle: Cycle) -> Figure:
-    """Prescribed plunge, twist, sweep and heave against stroke phase."""
+    """Plunge, twist, sweep and heave against stroke phase."""
     shown = schedule_panels(cycle)
-    subtitle = f"Prescribed motion, {number(cycle.case.stroke.frequency_hz)} strokes per second"
+    subtitle = f"Motion of the wing, {number(cycle.case.stroke.frequency_hz)} strokes per second"
     page, panels = _column(cycle, subtitle, [1.9] * len(shown))
     for axes, panel in zip(panels, shown, strict=True):
         schedule(axes, cycle, panel, last=axes is panels[-1])

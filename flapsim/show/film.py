@@ -1,14 +1,13 @@
-"""A page that shows the wing at any phase: from ahead, from the side, and where in the stroke.
+"""A page that shows the wing at any phase, from ahead and from the side: a frame of an animation.
 
-Answers: how do motion and force go together through the stroke? Positions are the exact strip
-motion to scale, forces are those of the cycle; both views have one scale of length and one of
-force. Does not write files.
+Positions are the exact motion of the strips, forces those of the cycle. Both views have one scale
+of length and one of force.
 """
 
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -21,32 +20,47 @@ from numpy.typing import NDArray
 from flapsim.cycle.simulate import Cycle
 from flapsim.show.phase_panels import Curve, phase_axis, shade_downstroke, trace
 from flapsim.show.posture import Outline, Sections, Side, downstroke, outline, sections
-from flapsim.show.posture_panel import BODY, FACE, body_from_ahead
-from flapsim.show.style import BOTH, FADED, INK, INNER, OUTER, blank_figure, label, number
+from flapsim.show.posture_panel import BODY, FACE, body_from_ahead, tip_path
+from flapsim.show.style import (
+    BOTH,
+    FADED,
+    INK,
+    INNER,
+    OUTER,
+    label,
+    number,
+    panel_at,
+    titled_page,
+)
 
 __all__ = ["Film"]
 
 Array = NDArray[np.float64]
 
 _ARROW = "#a01c1c"
+_ARROW_STYLE: dict[str, Any] = {
+    "angles": "xy", "scale_units": "xy", "scale": 1.0, "color": _ARROW, "width": 0.022,
+    "units": "inches", "headwidth": 4.5, "headlength": 5.5, "headaxislength": 5.0,
+}  # fmt: skip
+_TIP_STYLE: dict[str, Any] = {"color": OUTER.color, "linewidth": 1.1, "linestyle": (0, (4, 2))}
 
 # Strips of each segment that carry an arrow.
 _ARROWS = 3
 
-# The longest arrow, as a part of the semispan.
+# The longest arrow over the semispan.
 _LONGEST = 0.45
 
-# The page and the two views on it, inches: left, bottom, width, height.
+# The page and the two views on it, inches: left, top, width, height.
 _PAGE = (8.0, 5.0)
-_AHEAD = (0.1, 1.62, 4.75, 2.7)
-_SIDE = (4.95, 1.62, 2.95, 2.7)
+_AHEAD = (0.1, 0.68, 4.75, 2.7)
+_SIDE = (4.95, 0.68, 2.95, 2.7)
 
-# Inches of their height that are kept for words and the arrow of known size.
+# Inches of their height kept for text and the arrow of known size.
 _WORDS = 0.6
 
 
 class _Half(NamedTuple):
-    """One half wing from ahead: per segment its outline, and the face and edge that follow it."""
+    """One half wing from ahead: per segment its outline, and the face and edge drawn from it."""
 
     outlines: list[Outline]
     faces: list[Polygon]
@@ -54,37 +68,39 @@ class _Half(NamedTuple):
 
 
 class Film:
-    """The page, and what of it moves.
+    """The page and everything on it that moves.
 
     Parameters
     ----------
     cycle : Cycle
-        What is shown.
+        The stroke.
     frames : int
-        Phases at which the stroke can be shown, evenly spaced from 0.
+        Phases that can be shown, evenly spaced from 0.
     slower : float
-        How many times slower than flown it will be shown; for the caption.
+        How many times slower than in flight it will be shown; for the subtitle.
     """
 
     def __init__(self, cycle: Cycle, frames: int, slower: float) -> None:
         self.cycle = cycle
         self.tau = 2.0 * np.pi * np.arange(frames) / frames
-        self.page = blank_figure(*_PAGE)
         self._down = downstroke(cycle)
+        self.page = titled_page(*_PAGE, cycle.case.title, self._subtitle(slower))
+        right = 1.0 - 0.15 / _PAGE[0]
+        self._clock = self.page.text(
+            right, 1.0 - 0.2 / _PAGE[1], "", fontsize=10, va="center", ha="right"
+        )
         self._wing = _chosen(cycle, sections(cycle, self.tau))
         self._apart = _seen_from_the_side(cycle, len(self._wing.span_position))
         self._reference = _round_reference(self._wing.force)
         self._length = _length_of_force(cycle, self._wing.force)
-        self._tip = outline(cycle, np.linspace(0.0, 2.0 * np.pi, 145))[-1].axis[:, -1]
-        ahead, side = self._panel(_AHEAD), self._panel(_SIDE)
+        ahead, side = panel_at(self.page, *_AHEAD), panel_at(self.page, *_SIDE)
         self._draw_ahead(ahead)
         self._draw_side(side)
         self._frame(ahead, side)
         self._draw_phase()
-        self._write(slower)
 
     def show(self, frame: int) -> None:
-        """Move everything to a frame."""
+        """Move everything to the phase of a frame."""
         self._show_wings(frame)
         self._show_arrows(frame)
         degrees = float(np.degrees(self.tau[frame]))
@@ -120,13 +136,8 @@ class Film:
         falls = any(begin <= self.tau[frame] < end for begin, end in self._down)
         return ", moving down" if falls else ", moving up"
 
-    def _panel(self, place: tuple[float, float, float, float]) -> Axes:
-        width, height = _PAGE
-        left, bottom, across, up = place
-        return self.page.add_axes((left / width, bottom / height, across / width, up / height))
-
     def _draw_ahead(self, axes: Axes) -> None:
-        """Both wings from ahead: starboard on the left, as one sees it."""
+        """Draw both wings from ahead: starboard on the left."""
         self._halves = []
         sides: tuple[Side, ...] = ("starboard", "port")
         for side in sides:
@@ -136,21 +147,20 @@ class Film:
             for face in faces:
                 axes.add_patch(face)
             self._halves.append(_Half(outlines, faces, edges))
-            tip = outline(self.cycle, np.linspace(0.0, 2.0 * np.pi, 145), side)[-1].axis[:, -1]
-            axes.plot(-tip[1], tip[2], color=OUTER.color, linewidth=1.1, linestyle=(0, (4, 2)))
+            tip = tip_path(self.cycle, side)
+            axes.plot(-tip[1], tip[2], **_TIP_STYLE)
         body_from_ahead(axes, self.cycle)
-        # The cycle holds the forces of the starboard half; a port half of its own has none here.
+        # The cycle holds starboard forces only: none are known of a port half with its own stroke.
         mirrors = (-1.0, 1.0) if self.cycle.case.stroke.port is None else (-1.0,)
         count = len(self._wing.span_position)
         self._arrows_ahead = [(self._arrows(axes, count), mirror) for mirror in mirrors]
         _name_view(axes, "Seen from ahead")
 
     def _draw_side(self, axes: Axes) -> None:
-        """Sections of the starboard wing from the side, nose to the left."""
+        """Draw sections of the starboard wing from the side, nose to the left."""
         self._draw_body(axes)
-        axes.plot(
-            self._tip[0], self._tip[2], color=OUTER.color, linewidth=1.1, linestyle=(0, (4, 2))
-        )
+        tip = tip_path(self.cycle)
+        axes.plot(tip[0], tip[2], **_TIP_STYLE)
         wrist = self.cycle.case.craft.shoulder_offset_m + self.cycle.case.wing.inner.length_m
         self._chords = []
         for position in self._wing.span_position[self._apart]:
@@ -183,14 +193,11 @@ class Film:
         )
 
     def _arrows(self, axes: Axes, count: int) -> Quiver:
-        return axes.quiver(
-            np.zeros(count), np.zeros(count), np.zeros(count), np.zeros(count),
-            angles="xy", scale_units="xy", scale=1.0, color=_ARROW, width=0.022, units="inches",
-            headwidth=4.5, headlength=5.5, headaxislength=5.0, zorder=7,
-        )  # fmt: skip
+        zeros = np.zeros(count)
+        return axes.quiver(zeros, zeros, zeros, zeros, zorder=7, **_ARROW_STYLE)
 
     def _frame(self, ahead: Axes, side: Axes) -> None:
-        """Show all that moves, at one scale in both views."""
+        """Fit everything that moves into both views at one scale."""
         wing = self._wing
         heads = wing.axis + self._length * np.nan_to_num(wing.force)
         edges = [edge for half in self._halves for part in half.outlines for edge in part[:2]]
@@ -211,24 +218,20 @@ class Film:
         self._draw_reference(ahead, inch)
 
     def _draw_reference(self, axes: Axes, inch: float) -> None:
-        """An arrow of known size in the lower left-hand corner."""
+        """Draw an arrow of known size in the lower left corner."""
         left, bottom = axes.get_xlim()[0], axes.get_ylim()[0]
         foot = (left + 0.12 * inch, bottom + 0.08 * inch)
-        axes.quiver(
-            *foot, self._length * self._reference, 0.0, angles="xy", scale_units="xy", scale=1.0,
-            color=_ARROW, width=0.022, units="inches", headwidth=4.5, headlength=5.5,
-            headaxislength=5.0,
-        )  # fmt: skip
+        axes.quiver(*foot, self._length * self._reference, 0.0, **_ARROW_STYLE)
         axes.text(
             foot[0], foot[1] + 0.07 * inch, f"{number(self._reference)} N per metre of span",
             fontsize=8.0, color=_ARROW,
         )  # fmt: skip
 
     def _draw_phase(self) -> None:
-        """Lift and net thrust through the stroke, with the present phase marked."""
+        """Draw lift and net thrust through the stroke, with a cursor at the phase shown."""
         self._cursors = []
         for index, (name, words) in enumerate((("lift_n", "lift"), ("thrust_n", "net thrust"))):
-            axes = self._panel((0.75 + index * 3.75, 0.48, 2.75, 0.85))
+            axes = panel_at(self.page, 0.75 + index * 3.75, 3.67, 2.75, 0.85)
             shade_downstroke(axes, self.cycle)
             series = self.cycle.series[name]
             trace(axes, [Curve("", series, BOTH)], self.cycle.phase)
@@ -240,26 +243,13 @@ class Film:
             bar = axes.axvline(0.0, color=_ARROW, linewidth=1.0, zorder=8)
             self._cursors.append((dot, bar, now))
 
-    def _write(self, slower: float) -> None:
-        width, height = _PAGE
-        left = 0.15 / width
-        self.page.text(
-            left, 1.0 - 0.2 / height, self.cycle.case.title, fontsize=12, weight="bold", va="center"
-        )
-        self._clock = self.page.text(
-            1.0 - left, 1.0 - 0.2 / height, "", fontsize=10, va="center", ha="right"
-        )
-        pace = (
-            f"{number(slower)} times slower"
-            if slower >= 1.0
-            else f"{number(1.0 / slower)} times faster"
-        )
-        what = f"{pace} than flown; arrows: force of the air"
-        if self.cycle.case.stroke.port is not None:
-            what += " on the starboard wing"
-        if self._down:
-            what += "; shaded: the wing moves down"
-        self.page.text(left, 1.0 - 0.43 / height, what, fontsize=9, color=FADED, va="center")
+    def _subtitle(self, slower: float) -> str:
+        pace = f"{number(slower)} times slower than in flight"
+        if slower < 1.0:
+            pace = f"{number(1.0 / slower)} times faster than in flight"
+        whose = "" if self.cycle.case.stroke.port is None else " on the starboard wing"
+        shaded = "; shaded: downstroke" if self._down else ""
+        return f"{pace}; arrows: aerodynamic force{whose}{shaded}"
 
 
 def _name_view(axes: Axes, name: str) -> None:
@@ -269,7 +259,7 @@ def _name_view(axes: Axes, name: str) -> None:
 
 
 def _chosen(cycle: Cycle, wing: Sections) -> Sections:
-    """Keep the few sections that are drawn, evenly over each segment."""
+    """Keep the sections that are drawn, evenly spaced over each segment."""
     segment = cycle.strips["segment"]
     kept: list[int] = []
     for index in np.unique(segment):
@@ -277,17 +267,11 @@ def _chosen(cycle: Cycle, wing: Sections) -> Sections:
         count = min(_ARROWS, len(own))
         even = (np.arange(count) + 0.5) / count * len(own) - 0.5
         kept += own[np.round(even).astype(int)].tolist()
-    return Sections(
-        wing.span_position[kept],
-        wing.leading[:, kept],
-        wing.trailing[:, kept],
-        wing.axis[:, kept],
-        wing.force[:, kept],
-    )
+    return Sections(wing.span_position[kept], *(field[:, kept] for field in wing[1:]))
 
 
 def _seen_from_the_side(cycle: Cycle, count: int) -> list[int]:
-    """Sections that do not hide each other: of an inner segment, which moves little, only one."""
+    """Sections that do not hide each other: only one of an inner segment, which moves little."""
     if cycle.case.wing.outer is None:
         return list(range(count))
     inner = min(_ARROWS, int(np.sum(cycle.strips["segment"] == 0)))
@@ -295,7 +279,7 @@ def _seen_from_the_side(cycle: Cycle, count: int) -> list[int]:
 
 
 def _round_reference(force: Array) -> float:
-    """A round force per metre of about half the largest; 1 where there is none."""
+    """A round force per metre of about half the largest; 1 if there is no force."""
     largest = float(np.max(np.linalg.norm(np.nan_to_num(force), axis=0)))
     if largest <= 0.0:
         return 1.0
@@ -304,7 +288,7 @@ def _round_reference(force: Array) -> float:
 
 
 def _length_of_force(cycle: Cycle, force: Array) -> float:
-    """Metres on the page for each N/m, so that the longest arrow is a part of the semispan."""
+    """Metres on the page per N/m that make the longest arrow `_LONGEST` of the semispan."""
     largest = float(np.max(np.linalg.norm(np.nan_to_num(force), axis=0)))
     semispan = float(cycle.strips["span_position_m"][-1])
     return _LONGEST * semispan / largest if largest > 0.0 else 0.0

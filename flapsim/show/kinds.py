@@ -16,7 +16,7 @@ class Kind(NamedTuple):
 
 KINDS = {
     "overview": Kind("motion, loads, incidence and power balance on one page"),
-    "stroke": Kind("prescribed motion against stroke phase"),
+    "stroke": Kind("plunge, twist, sweep and heave against stroke phase"),
     "loads": Kind("lift, thrust and power against stroke phase"),
     "maps": Kind("incidence, forces and stall over span and stroke phase"),
     "span": Kind("mean lift, thrust and power along the span"),

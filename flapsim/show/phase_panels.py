@@ -1,8 +1,4 @@
-"""Panels against stroke phase: schedules, loads and power.
-
-Answers: when in the stroke does what happen, and which segment does it? One panel each; pages are
-put together elsewhere.
-"""
+"""Panels against stroke phase: motion, loads and power."""
 
 from __future__ import annotations
 
@@ -27,11 +23,13 @@ from flapsim.show.style import (
     number,
     spread_labels,
     with_unit,
+    zero_line,
 )
 from flapsim.wing.body import weight
 
 __all__ = [
-    "PHASE_LABEL",
+    "Curve",
+    "SchedulePanel",
     "load",
     "name_strokes",
     "phase_axis",
@@ -43,11 +41,9 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-PHASE_LABEL = "stroke phase (°)"
-
 
 class Curve(NamedTuple):
-    """A curve against phase: its name at its end, its values, how it is drawn."""
+    """A curve against phase: name, values and line style."""
 
     text: str
     values: Array
@@ -55,25 +51,25 @@ class Curve(NamedTuple):
 
 
 class SchedulePanel(NamedTuple):
-    """What one panel of schedules shows."""
+    """Title, label of the vertical axis and curves of one panel of motion."""
 
     title: str
     axis: str
     curves: list[Curve]
 
 
-# The thin relatives: at the root of a segment, or against the body.
+# Thin: at the root of a segment, or relative to the body.
 _THIN_INNER = INNER._replace(marker="", width=1.0)
 _THIN_OUTER = OUTER._replace(marker="", width=1.0)
 
 
 def phase_axis(axes: Axes, labelled: bool = True) -> None:
-    """Lay out the horizontal axis of one stroke, 0 to 360 degrees."""
+    """Set the horizontal axis to one stroke, 0 to 360 degrees."""
     axes.set_xlim(0.0, 360.0)
     axes.set_xticks(np.arange(0.0, 361.0, 90.0))
     axes.tick_params(axis="x", labelbottom=labelled)
     if labelled:
-        axes.set_xlabel(PHASE_LABEL)
+        axes.set_xlabel("stroke phase (°)")
 
 
 def shade_downstroke(axes: Axes, cycle: Cycle) -> None:
@@ -83,7 +79,7 @@ def shade_downstroke(axes: Axes, cycle: Cycle) -> None:
 
 
 def name_strokes(axes: Axes, cycle: Cycle) -> None:
-    """Write downstroke and upstroke along the top of a panel, where there is room for them."""
+    """Write "downstroke" and "upstroke" along the top of a panel where they fit."""
     down = downstroke(cycle)
     edges = [0.0, *(edge for interval in down for edge in interval), 2.0 * np.pi]
     up = [(edges[i], edges[i + 1]) for i in range(0, len(edges), 2)]
@@ -98,18 +94,18 @@ def name_strokes(axes: Axes, cycle: Cycle) -> None:
 
 
 def trace(axes: Axes, curves: list[Curve], phase: Array, mean: float = math.nan) -> None:
-    """Draw curves over one closed stroke, with the zero line where it lies in range.
+    """Draw curves over one closed stroke, named at their ends, and the zero line if in range.
 
     Parameters
     ----------
     axes : Axes
-        Where to draw.
+        With its final place in the figure.
     curves : list of Curve
-        Drawn in this order and named at their right-hand ends.
-    phase : ndarray
+        In the order of drawing.
+    phase : ndarray, shape (n,)
         rad.
     mean : float
-        Where to dot a mean across the panel; NaN for none.
+        Height of a dotted line for the mean; NaN for none.
     """
     degrees = np.append(np.degrees(phase), 360.0)
     for order, curve in enumerate(curves):
@@ -117,7 +113,7 @@ def trace(axes: Axes, curves: list[Curve], phase: Array, mean: float = math.nan)
         axes.plot(degrees, closed, zorder=3 + order, **curve.line.drawn(len(closed), 0.5 * order))
     axes.set_ylim(_limits(*finite_range(*(curve.values for curve in curves))))
     if axes.get_ylim()[0] < 0.0 < axes.get_ylim()[1]:
-        axes.axhline(0.0, color=FADED, linewidth=0.6, zorder=1)
+        zero_line(axes)
     entries = [(curve.text, float(curve.values[0]), curve.line.ink) for curve in curves]
     if math.isfinite(mean):
         axes.axhline(mean, color=BOTH.color, linewidth=1.0, linestyle=(0, (1, 2)), zorder=2)
@@ -126,7 +122,7 @@ def trace(axes: Axes, curves: list[Curve], phase: Array, mean: float = math.nan)
 
 
 def _limits(low: float, high: float) -> tuple[float, float]:
-    """Ends of the vertical axis: room for words above; from zero where zero is near."""
+    """Limits of the vertical axis: room for text above; from zero if zero is near."""
     room = (high - low) or abs(high) or 1.0
     if 0.0 <= low < 0.4 * high:
         return 0.0, high + 0.16 * high
@@ -134,35 +130,31 @@ def _limits(low: float, high: float) -> tuple[float, float]:
 
 
 def schedule_panels(cycle: Cycle) -> list[SchedulePanel]:
-    """What the stroke asks for: plunge, twist, sweep and heave, without what is not there."""
+    """Plunge, twist, sweep and heave, without curves that are zero throughout."""
     two = cycle.case.wing.outer is not None
     motion = cycle.series
     inner, outer = motion["inner_plunge_deg"], motion["outer_plunge_deg"]
     plunge = [Curve("inner" if two else "wing", inner, INNER)]
     if two:
         plunge += [
-            Curve("outer, against\nthe inner", outer, OUTER),
-            Curve("outer, against\nthe body", inner + outer, _THIN_OUTER),
+            Curve("outer, relative\nto inner", outer, OUTER),
+            Curve("outer, relative\nto body", inner + outer, _THIN_OUTER),
         ]
+    sweep = [Curve("outer", motion["outer_sweep_deg"], OUTER)]
+    heave = [Curve("wing", motion["heave_m"], BOTH)]
     panels = [
-        SchedulePanel("Plunge, tip up", "plunge", plunge),
-        SchedulePanel("Twist, nose up", "twist", _twist_curves(cycle, two)),
+        SchedulePanel("Plunge, tip up", label("inner_plunge_deg", "plunge"), plunge),
         SchedulePanel(
-            "Sweep of the outer segment, aft",
-            "sweep",
-            [Curve("outer", motion["outer_sweep_deg"], OUTER)],
+            "Twist, nose up", label("inner_twist_tip_deg", "twist"), _twist_curves(cycle, two)
         ),
-        SchedulePanel("Heave of the whole wing", "heave", [Curve("wing", motion["heave_m"], BOTH)]),
+        SchedulePanel("Sweep of the outer segment, aft", label("outer_sweep_deg", "sweep"), sweep),
+        SchedulePanel("Heave of the whole wing", label("heave_m", "heave"), heave),
     ]
     kept = [
-        panel._replace(curves=[curve for curve in panel.curves if _does_something(curve.values)])
+        panel._replace(curves=[curve for curve in panel.curves if np.any(curve.values != 0.0)])
         for panel in panels
     ]
     return [panel for panel in kept if panel.curves] or [panels[0]._replace(curves=plunge[:1])]
-
-
-def _does_something(values: Array) -> bool:
-    return moves(values) or bool(np.any(values != 0.0))
 
 
 def _twist_curves(cycle: Cycle, two: bool) -> list[Curve]:
@@ -185,16 +177,15 @@ def _twist_curves(cycle: Cycle, two: bool) -> list[Curve]:
 
 
 def schedule(axes: Axes, cycle: Cycle, panel: SchedulePanel, last: bool = True) -> None:
-    """Draw one panel of `schedule_panels`; the first curve's range goes into the title."""
+    """Draw one panel of `schedule_panels`; label the phase if it is the `last` of a column."""
     shade_downstroke(axes, cycle)
     trace(axes, panel.curves, cycle.phase)
-    unit = "m" if panel.axis == "heave" else "°"
     axes.set_title(panel.title)
-    axes.set_ylabel(f"{panel.axis} ({unit})")
+    axes.set_ylabel(panel.axis)
     phase_axis(axes, last)
 
 
-# What is drawn of lift, thrust and power: words of the title, and of the vertical axis.
+# Words in the title and on the vertical axis.
 _LOADS = {
     "lift_n": ("Lift", "lift"),
     "thrust_n": ("Net thrust", "net thrust"),
@@ -210,13 +201,13 @@ def load(axes: Axes, cycle: Cycle, name: str, last: bool = True, short: bool = F
     axes : Axes
         With its final place in the figure.
     cycle : Cycle
-        The cycle.
+        The stroke.
     name : {"lift_n", "thrust_n", "aero_power_w"}
-        What to draw.
+        Quantity.
     last : bool
-        Whether the phase is written below.
+        Label the phase; for the last panel of a column.
     short : bool
-        Leave the comparison with weight or drag out of the title.
+        Do not compare with weight or drag in the title.
     """
     words, axis = _LOADS[name]
     shade_downstroke(axes, cycle)

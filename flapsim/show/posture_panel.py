@@ -1,7 +1,4 @@
-"""The wing through one stroke as one still picture.
-
-Answers: how far up and down does the wing go, how does it fold, and how is it twisted on the way?
-"""
+"""The stroke as one still drawing: from ahead, or a section from the side."""
 
 from __future__ import annotations
 
@@ -14,14 +11,7 @@ from flapsim.cycle.simulate import Cycle
 from flapsim.show.posture import Outline, Side, downstroke, outline, sections
 from flapsim.show.style import FADED, INK, OUTER, number
 
-__all__ = [
-    "BODY",
-    "FACE",
-    "body_from_ahead",
-    "posture",
-    "stroke_from_ahead",
-    "stroke_from_the_side",
-]
+__all__ = ["BODY", "FACE", "body_from_ahead", "posture", "tip_path"]
 
 Array = NDArray[np.float64]
 
@@ -33,40 +23,40 @@ BODY = "#d6d6d6"
 
 _POSTURES = 7
 
-# Parts of the panel's height that are kept for words above and below the wing.
+# Fractions of the panel's height kept for text above and below the wing.
 _ABOVE = 0.13
 _BELOW = 0.13
 
-# Travel of the tip, as a part of the semispan, below which the view from ahead shows nothing.
+# Travel of the tip over the semispan, below which the view from ahead shows nothing.
 _FLAT = 0.05
 
 
 def posture(axes: Axes, cycle: Cycle) -> None:
-    """Draw the stroke from where it can be seen: from ahead, or a section from the side.
+    """Draw the stroke from ahead, or a section from the side if the tip stays level.
 
     Parameters
     ----------
     axes : Axes
-        With its final place in the figure; both its axes are to the same scale.
+        With its final place in the figure; both axes get the same scale.
     cycle : Cycle
-        The cycle.
+        The stroke.
     """
-    tip = outline(cycle, np.linspace(0.0, 2.0 * np.pi, 73))[-1].axis[:, -1]
+    tip = tip_path(cycle)
     if np.ptp(tip[2]) < _FLAT * np.abs(tip[1]).max():
-        stroke_from_the_side(axes, cycle)
+        _from_the_side(axes, cycle)
     else:
-        stroke_from_ahead(axes, cycle)
+        _from_ahead(axes, cycle)
 
 
-def stroke_from_ahead(axes: Axes, cycle: Cycle) -> None:
-    """Draw the starboard wing on its way down and the port wing on its way up, from ahead.
+def tip_path(cycle: Cycle, side: Side = "starboard") -> Array:
+    """Path of the tip of the twist axis through one stroke, (3, n), flight axes, m."""
+    return outline(cycle, np.linspace(0.0, 2.0 * np.pi, 145), side)[-1].axis[:, -1]
 
-    Parameters
-    ----------
-    axes : Axes
-        With its final place in the figure; both its axes are to the same scale.
-    cycle : Cycle
-        The cycle. A wing that never moves down is drawn through the whole stroke on both sides.
+
+def _from_ahead(axes: Axes, cycle: Cycle) -> None:
+    """Draw the starboard wing moving down and the port wing moving up.
+
+    A wing that never moves down is drawn through the whole stroke on both sides.
     """
     down = downstroke(cycle)
     begin, end = max(down, key=lambda part: part[1] - part[0], default=(0.0, 2.0 * np.pi))
@@ -79,7 +69,7 @@ def stroke_from_ahead(axes: Axes, cycle: Cycle) -> None:
         for segment in outline(cycle, phases, side):
             for index, late in enumerate(np.linspace(0.25, 1.0, _POSTURES)):
                 _draw(axes, segment, index, float(late))
-        tip = outline(cycle, np.linspace(0.0, 2.0 * np.pi, 145), side)[-1].axis[:, -1]
+        tip = tip_path(cycle, side)
         axes.plot(
             -tip[1], tip[2], color=OUTER.color, linewidth=1.2, linestyle=(0, (4, 2)), zorder=5
         )
@@ -90,17 +80,15 @@ def stroke_from_ahead(axes: Axes, cycle: Cycle) -> None:
             _words(axes, across, 1.0, f"{side} wing, {name}: {first:.0f}° to {last:.0f}°")
     body_from_ahead(axes, cycle)
     travel = number(float(np.ptp(tips[0][2])))
-    _words(
-        axes, 0.5, 0.0, f"darker is later; dashed: path of the tip, {travel} m from top to bottom"
-    )
+    _words(axes, 0.5, 0.0, f"darker is later; dashed: path of the tip, {travel} m high")
     every = np.concatenate(tips, axis=1)
     reach = 1.06 * float(np.abs(every[1]).max())
     _frame(axes, (-reach, reach), (min(every[2].min(), 0.0), max(every[2].max(), 0.0)))
-    axes.set_title("The wing seen from ahead")
+    axes.set_title("Wing seen from ahead")
 
 
 def _draw(axes: Axes, segment: Outline, index: int, strength: float) -> None:
-    """One posture of one segment: its face lightly filled, its leading edge as a line."""
+    """Draw one posture of one segment: face lightly filled, leading edge as a line."""
     leading, trailing = segment.leading[:, :, index], segment.trailing[:, ::-1, index]
     edge = np.concatenate([leading, trailing], axis=1)
     axes.fill(-edge[1], edge[2], facecolor=FACE, alpha=0.12 + 0.2 * strength, linewidth=0)
@@ -110,23 +98,15 @@ def _draw(axes: Axes, segment: Outline, index: int, strength: float) -> None:
 
 
 def body_from_ahead(axes: Axes, cycle: Cycle) -> None:
-    """Draw a disc between the shoulders, as wide as they are apart; none on a rig."""
+    """Draw a disc between the shoulder hinges; none on a rig."""
     wide = 2.0 * cycle.case.craft.shoulder_offset_m
     if wide > 0.0:
         disc = Ellipse((0.0, 0.0), wide, wide, facecolor=BODY, edgecolor=INK, zorder=6)
         axes.add_patch(disc)
 
 
-def stroke_from_the_side(axes: Axes, cycle: Cycle) -> None:
-    """Draw the section at mid-span, seen from port, at eight phases side by side.
-
-    Parameters
-    ----------
-    axes : Axes
-        With its final place in the figure; both its axes are to the same scale.
-    cycle : Cycle
-        The cycle.
-    """
+def _from_the_side(axes: Axes, cycle: Cycle) -> None:
+    """Draw the section at mid-span, seen from port, at eight phases side by side."""
     phases = np.arange(8) * np.pi / 4.0
     wing = sections(cycle, phases)
     middle = len(wing.span_position) // 2
@@ -145,9 +125,9 @@ def stroke_from_the_side(axes: Axes, cycle: Cycle) -> None:
             f"{np.degrees(tau):.0f}°", ha="center", va="top", fontsize=8.0, color=FADED,
         )  # fmt: skip
     axes.axhline(level, color=FADED, linewidth=0.7, linestyle=(0, (2, 2)), zorder=1)
-    _words(axes, 0.5, 1.0, "phase by phase, to scale; the dot is the leading edge")
+    _words(axes, 0.5, 1.0, "stroke phase below, to scale; dot: leading edge")
     _frame(axes, (-0.3 * chord, left + 1.3 * chord), (level - chord, level + 0.6 * chord))
-    axes.set_title("The section at mid-span seen from the side")
+    axes.set_title("Section at mid-span, seen from the side")
 
 
 def _words(axes: Axes, across: float, up: float, text: str) -> None:
@@ -158,7 +138,7 @@ def _words(axes: Axes, across: float, up: float, text: str) -> None:
 
 
 def _frame(axes: Axes, across: tuple[float, float], up: tuple[float, float]) -> None:
-    """Show this part of the plane, to the same scale both ways, with room for the words."""
+    """Set the limits to this part of the plane, same scale both ways, with room for text."""
     figure = axes.get_figure(root=True)
     assert figure is not None
     box = axes.get_position()

@@ -1,7 +1,4 @@
-"""Panels over the span: maps of span and phase, and mean loads along the span.
-
-Answers: where on the wing, and when, does it work hard, and where does it stall? Starboard wing.
-"""
+"""Panels over the span of the starboard wing: maps over span and phase, mean loads, outline."""
 
 from __future__ import annotations
 
@@ -12,6 +9,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.cm import ScalarMappable
 from matplotlib.colors import LinearSegmentedColormap, Normalize
+from matplotlib.text import Text
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
@@ -22,6 +20,7 @@ from flapsim.show.style import (
     BOTH,
     CONTOUR_MAP,
     FADED,
+    HALO,
     INK,
     INNER,
     OUTER,
@@ -29,23 +28,22 @@ from flapsim.show.style import (
     Line,
     finite_range,
     label,
+    note,
     spread_labels,
+    zero_line,
 )
 
-__all__ = ["SPAN_LABEL", "loading", "planform", "span_map", "strip_edges", "wrist"]
+__all__ = ["loading", "planform", "span_map", "strip_edges"]
 
 Array = NDArray[np.float64]
 
-SPAN_LABEL = "distance from the plane of symmetry (m)"
-
 STALLED = 0.5
-"""Attached part of the chord below which a strip is hatched as stalled."""
+"""Attached fraction of the chord below which a strip is hatched as stalled."""
 
-# An incidence that ranges over more than this has jumped between -180 and 180 degrees, where no
-# line of equal value runs.
+# A larger range of incidence, degrees, has jumped between -180 and 180: no contours there.
 _FULL_TURN = 270.0
 
-# White where the flow is attached, and never so dark that hatching drowns.
+# White where the flow is attached, and light enough for hatching to show.
 _ATTACHED = LinearSegmentedColormap.from_list("attached", ["#8c8c8c", "#ffffff"])
 
 
@@ -60,7 +58,7 @@ def strip_edges(cycle: Cycle) -> list[Array]:
     return edges
 
 
-def wrist(cycle: Cycle) -> float | None:
+def _wrist(cycle: Cycle) -> float | None:
     """Distance of the wrist from the plane of symmetry, m; None for a one-segment wing."""
     if cycle.case.wing.outer is None:
         return None
@@ -75,13 +73,13 @@ def span_map(axes: Axes, cycle: Cycle, name: str, title: str, last: bool = True)
     axes : Axes
         Where to draw.
     cycle : Cycle
-        The cycle.
+        The stroke.
     name : str
         Key of ``cycle.strips``.
     title : str
-        What the panel shows.
+        Title of the panel.
     last : bool
-        Whether the phase is written below.
+        Label the phase; for the last panel of a column.
 
     Returns
     -------
@@ -110,15 +108,15 @@ def span_map(axes: Axes, cycle: Cycle, name: str, title: str, last: bool = True)
     _stalled(axes, cycle)
     _marks(axes, cycle)
     axes.set_title(title, pad=13.0)
-    axes.set_ylabel("span position (m)")
+    axes.set_ylabel(label("span_position_m", "span position"))
     phase_axis(axes, last)
     return ScalarMappable(norm, colors)
 
 
 def _level_lines(axes: Axes, cycle: Cycle, closed: Array, low: float, high: float) -> None:
-    """Lines of equal value with their numbers, segment by segment: nothing crosses the wrist."""
+    """Draw labelled contours, segment by segment: none crosses the wrist."""
     levels = np.asarray(MaxNLocator(6).tick_values(low, high))
-    # A level at the very top or bottom draws a speck smaller than its number.
+    # A contour near the extremes would be smaller than its label.
     edge = 0.04 * (high - low)
     levels = levels[(levels > low + edge) & (levels < high - edge)]
     phase = np.append(np.degrees(cycle.phase), 360.0)
@@ -133,7 +131,15 @@ def _level_lines(axes: Axes, cycle: Cycle, closed: Array, low: float, high: floa
             colors="white", negative_linestyles="dashed",
         )  # fmt: skip
         for text in axes.clabel(lines, fontsize=7.0, fmt=_level_text):
+            if _at_edge(axes, text):
+                text.remove()
             text.set_path_effects([effects.withStroke(linewidth=2.0, foreground=INK)])
+
+
+def _at_edge(axes: Axes, text: Text) -> bool:
+    """Whether a text in data coordinates would stick out of the panel."""
+    across, up = axes.transAxes.inverted().transform(axes.transData.transform(text.get_position()))
+    return not (0.03 < across < 0.97 and 0.05 < up < 0.95)
 
 
 def _level_text(value: float) -> str:
@@ -141,7 +147,7 @@ def _level_text(value: float) -> str:
 
 
 def _stalled(axes: Axes, cycle: Cycle) -> None:
-    """Hatch where less than half of the chord is attached, and outline it."""
+    """Hatch and outline where less than half of the chord is attached."""
     attached = cycle.strips["attached_fraction"]
     closed = np.concatenate([attached, attached[:, :1]], axis=1)
     phase = np.append(np.degrees(cycle.phase), 360.0)
@@ -150,7 +156,7 @@ def _stalled(axes: Axes, cycle: Cycle) -> None:
         values = closed[own]
         if not np.any(values < STALLED):
             continue
-        # Carried to the ends of the segment, so that the hatching has no gap there.
+        # Extended to the ends of the segment, so that the hatching has no gap there.
         span = np.concatenate([edges[:1], cycle.strips["span_position_m"][own], edges[-1:]])
         values = np.concatenate([values[:1], values, values[-1:]])
         for color, width in (("white", 2.6), (INK, 1.2)):
@@ -159,31 +165,24 @@ def _stalled(axes: Axes, cycle: Cycle) -> None:
 
 
 def _marks(axes: Axes, cycle: Cycle) -> None:
-    """Mark the wrist by a line, and the downstroke by a bar above the map."""
-    halo = [effects.withStroke(linewidth=2.4, foreground="white")]
-    at = wrist(cycle)
+    """Mark the wrist by a line and the downstroke by a bar above the map."""
+    at = _wrist(cycle)
     if at is not None:
-        axes.axhline(at, color=INK, linewidth=1.0, path_effects=halo)
-        axes.annotate(
-            "wrist", (360.0, at), xytext=(3.0, 0.0), textcoords="offset points",
-            fontsize=7.5, va="center", annotation_clip=False,
-        )  # fmt: skip
-    down = downstroke(cycle)
-    for begin, end in down:
+        axes.axhline(at, color=INK, linewidth=1.0, path_effects=HALO)
+        note(axes, "wrist", (360.0, at), (3.0, 0.0), fontsize=7.5, va="center")
+    above = axes.get_xaxis_transform()
+    down = np.degrees(downstroke(cycle))
+    for interval in down:
         axes.plot(
-            np.degrees([begin, end]), [1.04, 1.04], color=FADED, linewidth=2.4,
-            transform=axes.get_xaxis_transform(), clip_on=False, solid_capstyle="butt",
+            interval, [1.04, 1.04], color=FADED, linewidth=2.4, transform=above, clip_on=False,
+            solid_capstyle="butt",
         )  # fmt: skip
-    if down and np.degrees(down[-1][1]) < 290.0:
+    if down.size:
+        right = down[-1][1] < 290.0
         axes.text(
-            np.degrees(down[-1][1]) + 5.0, 1.04, "downstroke", fontsize=7.5, color=FADED,
-            va="center", transform=axes.get_xaxis_transform(),
-        )  # fmt: skip
-    elif down:
-        axes.text(
-            max(np.degrees(down[0][0]) - 5.0, 62.0), 1.04, "downstroke", fontsize=7.5, color=FADED,
-            va="center", ha="right", transform=axes.get_xaxis_transform(),
-            path_effects=halo,
+            down[-1][1] + 5.0 if right else max(down[0][0] - 5.0, 62.0), 1.04, "downstroke",
+            ha="left" if right else "right", va="center", fontsize=7.5, color=FADED,
+            transform=above, path_effects=HALO,
         )  # fmt: skip
 
 
@@ -192,7 +191,7 @@ _UP = Line(FADED, (0, (4, 2)), "^", 1.2, FADED)
 
 
 class _Part(NamedTuple):
-    """A part of the stroke over which a mean is taken."""
+    """Part of the stroke over which a mean is taken: name, instants and line style."""
 
     name: str
     chosen: NDArray[np.bool_]
@@ -212,20 +211,18 @@ def _parts(cycle: Cycle) -> list[_Part]:
 
 
 def loading(axes: Axes, cycle: Cycle, name: str, title: str, axis: str) -> None:
-    """Mean of a load per metre of span along the span: whole stroke, downstroke, upstroke.
+    """Mean load per metre of span: over the whole stroke, the downstroke and the upstroke.
 
     Parameters
     ----------
     axes : Axes
         With its final place in the figure.
     cycle : Cycle
-        The cycle.
+        The stroke.
     name : {"lift_n_m", "thrust_n_m", "power_w_m"}
-        What to draw.
-    title : str
-        What the panel shows.
-    axis : str
-        Words on the vertical axis.
+        Quantity.
+    title, axis : str
+        Title of the panel, words on its vertical axis.
     """
     entries = []
     drawn: list[Array] = []
@@ -233,7 +230,7 @@ def loading(axes: Axes, cycle: Cycle, name: str, title: str, axis: str) -> None:
         mean = cycle.strips[name][:, part.chosen].mean(axis=1)
         mean[np.abs(mean) <= ROUNDING * np.abs(cycle.strips[name]).max()] = 0.0
         if drawn and np.allclose(mean, drawn[0], rtol=1e-3, atol=0.0):
-            continue  # a half stroke that does the same as the whole
+            continue  # both half strokes are like the whole
         drawn.append(mean)
         for segment in np.unique(cycle.strips["segment"]):
             own = cycle.strips["segment"] == segment
@@ -247,7 +244,7 @@ def loading(axes: Axes, cycle: Cycle, name: str, title: str, axis: str) -> None:
     low, high = finite_range(*drawn, 0.0)
     room = (high - low) or 1.0
     axes.set_ylim(low - 0.08 * room, high + 0.12 * room)
-    axes.axhline(0.0, color=FADED, linewidth=0.7, zorder=1)
+    zero_line(axes)
     _span_axis(axes, cycle)
     axes.set_title(title)
     axes.set_ylabel(label(name, axis))
@@ -255,15 +252,15 @@ def loading(axes: Axes, cycle: Cycle, name: str, title: str, axis: str) -> None:
 
 
 def _span_axis(axes: Axes, cycle: Cycle) -> None:
-    """From the plane of symmetry to the tip, hinges marked."""
+    """Set the horizontal axis from the plane of symmetry to the tip and mark the hinges."""
     axes.set_xlim(0.0, float(strip_edges(cycle)[-1][-1]))
-    for hinge in (cycle.case.craft.shoulder_offset_m, wrist(cycle)):
+    for hinge in (cycle.case.craft.shoulder_offset_m, _wrist(cycle)):
         if hinge is not None and hinge > 0.0:
             axes.axvline(hinge, color=FADED, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
 
 
 def planform(axes: Axes, cycle: Cycle) -> None:
-    """Outline of one half wing from above, to scale, with its twist axis and hinges."""
+    """Outline of one half wing from above, to scale, with twist axis and hinges."""
     wing = cycle.case.wing
     start = cycle.case.craft.shoulder_offset_m
     if wing.outer is not None:
@@ -277,9 +274,8 @@ def planform(axes: Axes, cycle: Cycle) -> None:
         ahead, behind = wing.twist_axis * chord, (wing.twist_axis - 1.0) * chord
         axes.fill_between(span, behind, ahead, facecolor=line.color, alpha=0.22, linewidth=0)
         axes.plot(span, ahead, color=INK, linewidth=1.4)
-        axes.plot(span, behind, color=INK, linewidth=1.0)
-        axes.plot([span[-1]] * 2, [behind[-1], ahead[-1]], color=INK, linewidth=1.0)
-        axes.plot([span[0]] * 2, [behind[0], ahead[0]], color=INK, linewidth=1.0)
+        around = np.concatenate([ahead[:1], behind, ahead[-1:]])
+        axes.plot([span[0], *span, span[-1]], around, color=INK, linewidth=1.0)
         axes.text(
             0.5 * (span[0] + span[-1]), 0.5 * (ahead.max() + behind.min()), name,
             ha="center", va="center", fontsize=8.5,
@@ -294,6 +290,6 @@ def planform(axes: Axes, cycle: Cycle) -> None:
     )  # fmt: skip
     axes.set_ylim((wing.twist_axis - 1.05) * deepest, (wing.twist_axis + 0.05) * deepest)
     _span_axis(axes, cycle)
-    axes.set_title("Outline from above, leading edge at the top")
-    axes.set_ylabel("along chord (m)")
-    axes.set_xlabel(SPAN_LABEL)
+    axes.set_title("Outline from above, leading edge up")
+    axes.set_ylabel("along the chord (m)")
+    axes.set_xlabel(label("span_position_m", "distance from the plane of symmetry"))
