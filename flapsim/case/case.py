@@ -82,21 +82,21 @@ class Case:
         compared nor written; the keys of the file are described in their definitions.
     """
 
+    # fmt: off
     title: str = toml_key(Text(), "title of the case, for tables and figures")
     air: Air = toml_key(Table(Air), "state of the air")
     craft: Craft = toml_key(Table(Craft), "what carries the wing")
     flight: Flight = toml_key(Table(Flight), "flight state")
-    wing: Wing = toml_key(
-        Table(Wing), "both halves of the wing, mirror images, of one or two segments"
-    )
+    wing: Wing = toml_key(Table(Wing),
+        "both halves of the wing, mirror images, of one or two segments")
     stroke: Stroke = toml_key(Table(Stroke), "periodic motion of the wing")
-    model: Model = toml_key(
-        Table(Model), "which physics is computed, and how finely", default=Model()
-    )
+    model: Model = toml_key(Table(Model), "which physics is computed, and how finely",
+        default=Model())
     drive: Drive | None = toml_key(Table(Drive), "from battery to crank", default=None)
     folder: Path = field(default=Path(), compare=False, repr=False)
     name: str = field(default="case", compare=False, repr=False)
     written: str | None = field(default=None, compare=False, repr=False)
+    # fmt: on
 
     @staticmethod
     def check(found: Found) -> None:

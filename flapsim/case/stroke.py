@@ -66,39 +66,27 @@ def _check_shape(found: Found, unit: str, column: str) -> None:
 class Schedule:
     """Periodic angle: one of five shapes, each with its own keys."""
 
+    # fmt: off
     shape: Literal["harmonic", "quick-return", "fourier", "samples", "linkage"] = toml_key(
-        Word(tuple(SHAPES), about=SHAPES), _SHAPE_MEANING, default="harmonic"
-    )
+        Word(tuple(SHAPES), about=SHAPES), _SHAPE_MEANING, default="harmonic")
     mean_deg: float = toml_key(HALF_TURN, "mean angle", _MEAN, default=0.0)
     amplitude_deg: float = toml_key(HALF_TURN, "amplitude about the mean", _WAVE, default=0.0)
     lag_deg: float = toml_key(_TURN, _LAG_MEANING, _LAG, default=0.0)
-    downstroke_fraction: float = toml_key(
-        _DOWNSTROKE_PART, _DOWNSTROKE_MEANING, _QUICK, default=0.5
-    )
-    cos_deg: tuple[float, ...] = toml_key(
-        Numbers(HALF_TURN, most=_MOST_HARMONICS),
-        "Fourier coefficients of the cosines, first harmonic first",
-        _FOURIER,
-        default=(),
-    )
-    sin_deg: tuple[float, ...] = toml_key(
-        Numbers(HALF_TURN, most=_MOST_HARMONICS),
-        "Fourier coefficients of the sines, first harmonic first",
-        _FOURIER,
-        default=(),
-    )
-    file: str | None = toml_key(
-        Text("the name of a CSV file in quotes"),
-        "CSV file with columns phase_deg and angle_deg, beside the case file",
-        _SAMPLES,
-        default=None,
-    )
+    downstroke_fraction: float = toml_key(_DOWNSTROKE_PART, _DOWNSTROKE_MEANING, _QUICK,
+        default=0.5)
+    cos_deg: tuple[float, ...] = toml_key(Numbers(HALF_TURN, most=_MOST_HARMONICS),
+        "Fourier coefficients of the cosines, first harmonic first", _FOURIER, default=())
+    sin_deg: tuple[float, ...] = toml_key(Numbers(HALF_TURN, most=_MOST_HARMONICS),
+        "Fourier coefficients of the sines, first harmonic first", _FOURIER, default=())
+    file: str | None = toml_key(Text("the name of a CSV file in quotes"),
+        "CSV file with columns phase_deg and angle_deg, beside the case file", _SAMPLES,
+        default=None)
     crank_m: float | None = toml_key(POSITIVE, "length of the crank", _LINKAGE, default=None)
     rocker_m: float | None = toml_key(POSITIVE, "length of the rocker", _LINKAGE, default=None)
     coupler_m: float | None = toml_key(POSITIVE, "length of the coupler", _LINKAGE, default=None)
-    base_m: float | None = toml_key(
-        POSITIVE, "distance between the pivots of crank and rocker", _LINKAGE, default=None
-    )
+    base_m: float | None = toml_key(POSITIVE, "distance between the pivots of crank and rocker",
+        _LINKAGE, default=None)
+    # fmt: on
 
     @staticmethod
     def check(found: Found) -> None:
@@ -110,35 +98,23 @@ class Schedule:
 class Heave:
     """Periodic translation of the whole wing along the body's z axis: a `Schedule` in metres."""
 
+    # fmt: off
     shape: Literal["harmonic", "quick-return", "fourier", "samples"] = toml_key(
-        Word(tuple(SHAPES)[:4], about=SHAPES), _SHAPE_MEANING, default="harmonic"
-    )
-    mean_m: float = toml_key(
-        ANY_NUMBER, "mean height", When("shape", (*_WAVE.values, "fourier")), default=0.0
-    )
+        Word(tuple(SHAPES)[:4], about=SHAPES), _SHAPE_MEANING, default="harmonic")
+    mean_m: float = toml_key(ANY_NUMBER, "mean height", When("shape", (*_WAVE.values, "fourier")),
+        default=0.0)
     amplitude_m: float = toml_key(ANY_NUMBER, "amplitude about the mean", _WAVE, default=0.0)
     lag_deg: float = toml_key(_TURN, _LAG_MEANING, _WAVE, default=0.0)
-    downstroke_fraction: float = toml_key(
-        _DOWNSTROKE_PART, _DOWNSTROKE_MEANING, _QUICK, default=0.5
-    )
-    cos_m: tuple[float, ...] = toml_key(
-        Numbers(most=_MOST_HARMONICS),
-        "Fourier coefficients of the cosines, first harmonic first",
-        _FOURIER,
-        default=(),
-    )
-    sin_m: tuple[float, ...] = toml_key(
-        Numbers(most=_MOST_HARMONICS),
-        "Fourier coefficients of the sines, first harmonic first",
-        _FOURIER,
-        default=(),
-    )
-    file: str | None = toml_key(
-        Text("the name of a CSV file in quotes"),
-        "CSV file with columns phase_deg and height_m, beside the case file",
-        _SAMPLES,
-        default=None,
-    )
+    downstroke_fraction: float = toml_key(_DOWNSTROKE_PART, _DOWNSTROKE_MEANING, _QUICK,
+        default=0.5)
+    cos_m: tuple[float, ...] = toml_key(Numbers(most=_MOST_HARMONICS),
+        "Fourier coefficients of the cosines, first harmonic first", _FOURIER, default=())
+    sin_m: tuple[float, ...] = toml_key(Numbers(most=_MOST_HARMONICS),
+        "Fourier coefficients of the sines, first harmonic first", _FOURIER, default=())
+    file: str | None = toml_key(Text("the name of a CSV file in quotes"),
+        "CSV file with columns phase_deg and height_m, beside the case file", _SAMPLES,
+        default=None)
+    # fmt: on
 
     @staticmethod
     def check(found: Found) -> None:
@@ -169,70 +145,40 @@ class Twist:
     inner segment stays at zero.
     """
 
-    mode: Mode = toml_key(
-        Word(tuple(MODES_OF_TWIST), about=MODES_OF_TWIST),
-        "what decides the twist",
-        default="driven",
-    )
-    tip: Schedule = toml_key(
-        Table(Schedule, prefix="tip_"), "twist at the outer end", _COMMANDED, default=Schedule()
-    )
-    root: Schedule | None = toml_key(
-        Table(Schedule, prefix="root_"),
-        "twist at the hinge",
-        default=None,
-    )
-    rest_deg: float = toml_key(
-        HALF_TURN,
-        "twist of the tip relative to the root with the spring relaxed",
-        When("mode", ("passive",)),
-        default=0.0,
-    )
-    stiffness_n_m_rad: float | None = toml_key(
-        NOT_NEGATIVE,
+    # fmt: off
+    mode: Mode = toml_key(Word(tuple(MODES_OF_TWIST), about=MODES_OF_TWIST),
+        "what decides the twist", default="driven")
+    tip: Schedule = toml_key(Table(Schedule, prefix="tip_"), "twist at the outer end", _COMMANDED,
+        default=Schedule())
+    root: Schedule | None = toml_key(Table(Schedule, prefix="root_"), "twist at the hinge",
+        default=None)
+    rest_deg: float = toml_key(HALF_TURN,
+        "twist of the tip relative to the root with the spring relaxed", When("mode", ("passive",)),
+        default=0.0)
+    stiffness_n_m_rad: float | None = toml_key(NOT_NEGATIVE,
         "torsional stiffness about the twist axis, one wing; a servo without it is rigid",
-        _COMPLIANT._replace(needed=("passive",)),
-        default=None,
-    )
-    damping_n_m_s_rad: float = toml_key(
-        NOT_NEGATIVE, "mechanical damping of the twist, one wing", _COMPLIANT, default=0.0
-    )
-    stops_deg: tuple[float, float] | None = toml_key(
-        Numbers(HALF_TURN, count=2), "lower and upper end of the travel", _COMPLIANT, default=None
-    )
-    bandwidth_hz: float | None = toml_key(
-        POSITIVE,
-        "frequency at which the response has fallen by 3 dB",
-        _SERVO._replace(needed=("servo",)),
-        default=None,
-    )
-    rate_limit_deg_s: float | None = toml_key(
-        POSITIVE, "largest rate; no limit without it", _SERVO, default=None
-    )
-    torque_limit_n_m: float | None = toml_key(
-        POSITIVE, "largest moment, one wing; no limit without it", _SERVO, default=None
-    )
-    actuator_order: int = toml_key(
-        Number(least=1, most=2, whole=True),
-        "order of the response: 1, or 2 with a damping ratio of 1/sqrt 2",
-        _SERVO,
-        default=2,
-    )
-    backlash_deg: float = toml_key(
-        Number(least=0.0, most=45.0),
-        "free play between actuator and wing, end to end",
-        _SERVO,
-        default=0.0,
-    )
-    sensor_counts: int | None = toml_key(
-        Number(least=4, most=1_000_000, whole=True),
-        "counts per revolution of the stroke-phase sensor; without it the phase is exact",
-        _SERVO,
-        default=None,
-    )
-    sensor_delay_s: float = toml_key(
-        Number(least=0.0, most=1.0), "delay from stroke phase to command", _SERVO, default=0.0
-    )
+        _COMPLIANT._replace(needed=("passive",)), default=None)
+    damping_n_m_s_rad: float = toml_key(NOT_NEGATIVE, "mechanical damping of the twist, one wing",
+        _COMPLIANT, default=0.0)
+    stops_deg: tuple[float, float] | None = toml_key(Numbers(HALF_TURN, count=2),
+        "lower and upper end of the travel", _COMPLIANT, default=None)
+    bandwidth_hz: float | None = toml_key(POSITIVE,
+        "frequency at which the response has fallen by 3 dB", _SERVO._replace(needed=("servo",)),
+        default=None)
+    rate_limit_deg_s: float | None = toml_key(POSITIVE, "largest rate; no limit without it", _SERVO,
+        default=None)
+    torque_limit_n_m: float | None = toml_key(POSITIVE,
+        "largest moment, one wing; no limit without it", _SERVO, default=None)
+    actuator_order: int = toml_key(Number(least=1, most=2, whole=True),
+        "order of the response: 1, or 2 with a damping ratio of 1/sqrt 2", _SERVO, default=2)
+    backlash_deg: float = toml_key(Number(least=0.0, most=45.0),
+        "free play between actuator and wing, end to end", _SERVO, default=0.0)
+    sensor_counts: int | None = toml_key(Number(least=4, most=1_000_000, whole=True),
+        "counts per revolution of the stroke-phase sensor; without it the phase is exact", _SERVO,
+        default=None)
+    sensor_delay_s: float = toml_key(Number(least=0.0, most=1.0),
+        "delay from stroke phase to command", _SERVO, default=0.0)
+    # fmt: on
 
     @staticmethod
     def check(found: Found) -> None:
@@ -258,59 +204,46 @@ class Twist:
 class SegmentStroke:
     """Motion of one segment."""
 
-    plunge: Schedule = toml_key(
-        Table(Schedule, inline=True),
+    # fmt: off
+    plunge: Schedule = toml_key(Table(Schedule, inline=True),
         "flap angle about the hinge, tip up; of the outer segment relative to the inner one",
-        default=Schedule(),
-    )
-    sweep: Schedule | None = toml_key(
-        Table(Schedule, inline=True),
-        "in-plane angle of the outer segment, aft",
-        "for the outer segment only",
-        default=None,
-    )
-    twist: Twist | None = toml_key(
-        Table(Twist, inline=True),
-        "twist, nose up, linear from the segment's root to its tip; without it the segment does "
-        "not twist",
-        default=None,
-    )
+        default=Schedule())
+    sweep: Schedule | None = toml_key(Table(Schedule, inline=True),
+        "in-plane angle of the outer segment, aft", "for the outer segment only", default=None)
+    twist: Twist | None = toml_key(Table(Twist, inline=True), "twist, nose up, linear from the "
+        "segment's root to its tip; without it the segment does not twist", default=None)
+    # fmt: on
 
 
 @toml_table
 class Port:
     """Motion of the port half, segment by segment; what is left out mirrors the starboard half."""
 
-    inner: SegmentStroke | None = toml_key(
-        Table(SegmentStroke), "motion of the inner segment of the port half", default=None
-    )
-    outer: SegmentStroke | None = toml_key(
-        Table(SegmentStroke), "motion of the outer segment of the port half", default=None
-    )
+    # fmt: off
+    inner: SegmentStroke | None = toml_key(Table(SegmentStroke),
+        "motion of the inner segment of the port half", default=None)
+    outer: SegmentStroke | None = toml_key(Table(SegmentStroke),
+        "motion of the outer segment of the port half", default=None)
+    # fmt: on
 
 
 @toml_table
 class Stroke:
     """Periodic motion of the wing."""
 
+    # fmt: off
     frequency_hz: float = toml_key(POSITIVE, "flapping frequency")
-    plane_deg: float = toml_key(
-        HALF_TURN, "tilt of the stroke plane; positive moves the downstroke forward", default=0.0
-    )
-    heave: Heave | None = toml_key(
-        Table(Heave, inline=True),
-        "translation of the whole wing along the body's z axis",
-        default=None,
-    )
-    inner: SegmentStroke = toml_key(
-        Table(SegmentStroke), "motion of the inner segment", default=SegmentStroke()
-    )
-    outer: SegmentStroke | None = toml_key(
-        Table(SegmentStroke), "motion of the outer segment", "with wing.outer only", default=None
-    )
-    port: Port | None = toml_key(
-        Table(Port), "motion of the port half where it differs from starboard", default=None
-    )
+    plane_deg: float = toml_key(HALF_TURN,
+        "tilt of the stroke plane; positive moves the downstroke forward", default=0.0)
+    heave: Heave | None = toml_key(Table(Heave, inline=True),
+        "translation of the whole wing along the body's z axis", default=None)
+    inner: SegmentStroke = toml_key(Table(SegmentStroke), "motion of the inner segment",
+        default=SegmentStroke())
+    outer: SegmentStroke | None = toml_key(Table(SegmentStroke), "motion of the outer segment",
+        "with wing.outer only", default=None)
+    port: Port | None = toml_key(Table(Port),
+        "motion of the port half where it differs from starboard", default=None)
+    # fmt: on
 
     def half(
         self, side: Literal["starboard", "port"]

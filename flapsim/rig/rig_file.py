@@ -58,48 +58,39 @@ SAMPLES_AN_EDGE: Final = 3
 class Filter:
     """What lies between the quantity and its column, and is to be undone."""
 
-    cutoff_hz: float | None = toml_key(
-        POSITIVE, "corner of a Butterworth low-pass, such as an anti-alias filter", default=None
-    )
+    # fmt: off
+    cutoff_hz: float | None = toml_key(POSITIVE,
+        "corner of a Butterworth low-pass, such as an anti-alias filter", default=None)
     order: int = toml_key(Number(least=1, most=8, whole=True), "order of that low-pass", default=1)
-    resonance_hz: float | None = toml_key(
-        POSITIVE, "natural frequency of the balance under load", default=None
-    )
-    resonance_damping: float = toml_key(
-        Number(above=0.0, most=2.0), "damping ratio of that resonance", default=0.02
-    )
+    resonance_hz: float | None = toml_key(POSITIVE, "natural frequency of the balance under load",
+        default=None)
+    resonance_damping: float = toml_key(Number(above=0.0, most=2.0),
+        "damping ratio of that resonance", default=0.02)
     delay_s: float = toml_key(Number(least=0.0, most=1.0), "pure delay", default=0.0)
+    # fmt: on
 
 
 @toml_table
 class Channel:
     """One measured quantity: value = gain * (column * unit - zero)."""
 
+    # fmt: off
     column: str = toml_key(Text(), "name of the column in the header of the log")
     unit: str = toml_key(Text(), "unit of the column")
-    range: tuple[float, float] = toml_key(
-        Numbers(count=2),
-        "lowest and highest value that can be true, SI units, after calibration; others "
-        "count as lost",
-    )
-    gain: float = toml_key(
-        ANY_NUMBER, "correction found by calibration; negative turns the sign", default=1.0
-    )
+    range: tuple[float, float] = toml_key(Numbers(count=2), "lowest and highest value that can be "
+        "true, SI units, after calibration; others count as lost")
+    gain: float = toml_key(ANY_NUMBER, "correction found by calibration; negative turns the sign",
+        default=1.0)
     zero: float = toml_key(ANY_NUMBER, "reading without load, SI units", default=0.0)
-    gain_uncertainty: float = toml_key(
-        _RATIO, "standard uncertainty of the gain, relative", default=0.0
-    )
-    zero_uncertainty: float = toml_key(
-        NOT_NEGATIVE, "standard uncertainty of the zero, SI units", default=0.0
-    )
-    steady: bool = toml_key(
-        Switch(), "whether the reading may stay constant throughout a stroke", default=False
-    )
-    filter: Filter | None = toml_key(
-        Table(Filter, inline=True),
-        "filter between the quantity and its column, to be undone",
-        default=None,
-    )
+    gain_uncertainty: float = toml_key(_RATIO, "standard uncertainty of the gain, relative",
+        default=0.0)
+    zero_uncertainty: float = toml_key(NOT_NEGATIVE, "standard uncertainty of the zero, SI units",
+        default=0.0)
+    steady: bool = toml_key(Switch(), "whether the reading may stay constant throughout a stroke",
+        default=False)
+    filter: Filter | None = toml_key(Table(Filter, inline=True),
+        "filter between the quantity and its column, to be undone", default=None)
+    # fmt: on
 
     @staticmethod
     def check(found: Found) -> None:
@@ -115,11 +106,12 @@ class Channel:
 class Clock:
     """The time column; `wraps_at` is the count, in its unit, at which the clock starts again."""
 
+    # fmt: off
     column: str = toml_key(Text(), "name of the time column in the header of the log")
     unit: str = toml_key(Text(), "unit of the time column", default="s")
-    wraps_at: float | None = toml_key(
-        Number(above=0.0), "count, in its unit, at which the clock starts again", default=None
-    )
+    wraps_at: float | None = toml_key(Number(above=0.0),
+        "count, in its unit, at which the clock starts again", default=None)
+    # fmt: on
 
 
 @toml_table
@@ -158,44 +150,28 @@ class Position:
     strokes, it must not have wrapped before the log begins; an index makes that good.
     """
 
-    kind: Literal["angle", "counts", "edges"] = toml_key(
-        Word(("angle", "counts", "edges")),
-        "crank angle in degrees, a running count, or the level of a sensor that switches",
-    )
+    # fmt: off
+    kind: Literal["angle", "counts", "edges"] = toml_key(Word(("angle", "counts", "edges")),
+        "crank angle in degrees, a running count, or the level of a sensor that switches")
     column: str = toml_key(Text(), "name of the column in the header of the log")
-    per_turn: float = toml_key(
-        POSITIVE,
+    per_turn: float = toml_key(POSITIVE,
         "counts or rising edges per turn of the shaft that the sensor sits on; 360 for an angle",
-        default=360.0,
-    )
-    turns_per_stroke: float = toml_key(
-        POSITIVE,
-        "turns of that shaft per stroke: the gear ratio for a sensor on the motor",
-        default=1.0,
-    )
-    wraps_at: float | None = toml_key(
-        POSITIVE,
-        "count or angle at which the column starts again; without it it does not",
-        default=None,
-    )
-    zero_deg: float = toml_key(
-        Number(least=-360.0, most=360.0),
+        default=360.0)
+    turns_per_stroke: float = toml_key(POSITIVE,
+        "turns of that shaft per stroke: the gear ratio for a sensor on the motor", default=1.0)
+    wraps_at: float | None = toml_key(POSITIVE,
+        "count or angle at which the column starts again; without it it does not", default=None)
+    zero_deg: float = toml_key(Number(least=-360.0, most=360.0),
         "reading of the sensor, as a stroke phase, at which the phase of the case is 0",
-        default=0.0,
-    )
-    zero_uncertainty_deg: float = toml_key(
-        NOT_NEGATIVE, "standard uncertainty of that reading", default=0.0
-    )
-    direction: int = toml_key(
-        Number(least=-1, most=1, whole=True),
-        "1, or -1 where the count falls as the stroke proceeds",
-        default=1,
-    )
-    index_column: str | None = toml_key(
-        Text(),
+        default=0.0)
+    zero_uncertainty_deg: float = toml_key(NOT_NEGATIVE, "standard uncertainty of that reading",
+        default=0.0)
+    direction: int = toml_key(Number(least=-1, most=1, whole=True),
+        "1, or -1 where the count falls as the stroke proceeds", default=1)
+    index_column: str | None = toml_key(Text(),
         "column of a level that rises once a stroke, at the sensor's phase 0; corrects the count",
-        default=None,
-    )
+        default=None)
+    # fmt: on
 
     @property
     def per_stroke(self) -> float:
@@ -243,19 +219,17 @@ class Position:
 class Logging:
     """How the log is written and what it may lack."""
 
+    # fmt: off
     sample_rate_hz: float = toml_key(POSITIVE, "sample rate")
-    separator: Literal[",", ";", "\t"] = toml_key(
-        Word((",", ";", "\t")), "sign between two columns", default=","
-    )
+    separator: Literal[",", ";", "\t"] = toml_key(Word((",", ";", "\t")),
+        "sign between two columns", default=",")
     decimal: Literal[".", ","] = toml_key(Word((".", ",")), "decimal sign", default=".")
-    longest_gap_s: float = toml_key(
-        POSITIVE, "longest gap between two samples of a stroke that is accepted", default=0.01
-    )
-    largest_loss: float = toml_key(
-        Number(least=0.0, below=1.0),
+    longest_gap_s: float = toml_key(POSITIVE,
+        "longest gap between two samples of a stroke that is accepted", default=0.01)
+    largest_loss: float = toml_key(Number(least=0.0, below=1.0),
         "largest part of the rows that may be lost (not a number, out of range, time repeated)",
-        default=0.05,
-    )
+        default=0.05)
+    # fmt: on
 
     @staticmethod
     def check(found: Found) -> None:
@@ -268,28 +242,18 @@ class Logging:
 class Strokes:
     """Which strokes count."""
 
-    frequency_hz: tuple[float, float] = toml_key(
-        Numbers(POSITIVE, count=2), "lowest and highest stroke frequency that can be true"
-    )
-    bins: int = toml_key(
-        Number(least=16, most=1024, whole=True), "phases of the averaged stroke", default=64
-    )
-    fewest: int = toml_key(
-        Number(least=4, most=100000, whole=True),
-        "least number of accepted strokes for a result",
-        default=10,
-    )
-    period_tolerance: float = toml_key(
-        Number(above=0.0, below=1.0),
-        "departure from the median period at which a stroke is rejected, relative",
-        default=0.05,
-    )
-    outlier: float = toml_key(
-        Number(least=4.0),
-        "departure of a stroke mean from its median at which a stroke is rejected, in "
-        "robust standard deviations",
-        default=8.0,
-    )
+    # fmt: off
+    frequency_hz: tuple[float, float] = toml_key(Numbers(POSITIVE, count=2),
+        "lowest and highest stroke frequency that can be true")
+    bins: int = toml_key(Number(least=16, most=1024, whole=True), "phases of the averaged stroke",
+        default=64)
+    fewest: int = toml_key(Number(least=4, most=100000, whole=True),
+        "least number of accepted strokes for a result", default=10)
+    period_tolerance: float = toml_key(Number(above=0.0, below=1.0),
+        "departure from the median period at which a stroke is rejected, relative", default=0.05)
+    outlier: float = toml_key(Number(least=4.0), "departure of a stroke mean from its median at "
+        "which a stroke is rejected, in robust standard deviations", default=8.0)
+    # fmt: on
 
     @staticmethod
     def check(found: Found) -> None:
@@ -303,54 +267,39 @@ class Strokes:
 class Flow:
     """The stream, where the log does not hold it."""
 
-    airspeed_m_s: float = toml_key(
-        NOT_NEGATIVE,
-        "airspeed of the stream, where the log does not hold it",
-        "without channels.airspeed",
-    )
-    airspeed_uncertainty_m_s: float = toml_key(
-        NOT_NEGATIVE, "standard uncertainty of the airspeed", default=0.0
-    )
+    # fmt: off
+    airspeed_m_s: float = toml_key(NOT_NEGATIVE,
+        "airspeed of the stream, where the log does not hold it", "without channels.airspeed")
+    airspeed_uncertainty_m_s: float = toml_key(NOT_NEGATIVE, "standard uncertainty of the airspeed",
+        default=0.0)
+    # fmt: on
 
 
 @toml_table
 class Tare:
     """Forces measured in other runs, at the same airspeed and pitch; standard uncertainties."""
 
-    body_lift_n: float = toml_key(
-        ANY_NUMBER,
-        "lift that body and mounting add to the balance, measured without the wing",
-        default=0.0,
-    )
+    # fmt: off
+    body_lift_n: float = toml_key(ANY_NUMBER,
+        "lift that body and mounting add to the balance, measured without the wing", default=0.0)
     body_lift_uncertainty_n: float = toml_key(NOT_NEGATIVE, "its standard uncertainty", default=0.0)
-    body_thrust_n: float = toml_key(
-        ANY_NUMBER,
-        "thrust that body and mounting add to the balance, measured without the wing",
-        default=0.0,
-    )
-    body_thrust_uncertainty_n: float = toml_key(
-        NOT_NEGATIVE, "its standard uncertainty", default=0.0
-    )
-    still_thrust_n: float | None = toml_key(
-        ANY_NUMBER,
+    body_thrust_n: float = toml_key(ANY_NUMBER,
+        "thrust that body and mounting add to the balance, measured without the wing", default=0.0)
+    body_thrust_uncertainty_n: float = toml_key(NOT_NEGATIVE, "its standard uncertainty",
+        default=0.0)
+    still_thrust_n: float | None = toml_key(ANY_NUMBER,
         "thrust with the wing on and held still at the same pitch, as the balance reads it",
-        default=None,
-    )
-    still_thrust_uncertainty_n: float = toml_key(
-        NOT_NEGATIVE, "its standard uncertainty", default=0.0
-    )
-    still_log: str | None = toml_key(
-        Text(),
+        default=None)
+    still_thrust_uncertainty_n: float = toml_key(NOT_NEGATIVE, "its standard uncertainty",
+        default=0.0)
+    still_log: str | None = toml_key(Text(),
         "log of that run in place of the number; the same columns, beside the rig file",
-        "in place of still_thrust_n",
-        default=None,
-    )
-    held_drag_n: float | None = toml_key(
-        ANY_NUMBER,
+        "in place of still_thrust_n", default=None)
+    held_drag_n: float | None = toml_key(ANY_NUMBER,
         "drag of the wing alone, held still at the pitch that gives the flapping wing's lift",
-        default=None,
-    )
+        default=None)
     held_drag_uncertainty_n: float = toml_key(NOT_NEGATIVE, "its standard uncertainty", default=0.0)
+    # fmt: on
 
     @staticmethod
     def check(found: Found) -> None:
@@ -363,66 +312,48 @@ class Tare:
 class RigMotor:
     """Direct-current motor: torque = constant * (current - no-load current)."""
 
+    # fmt: off
     resistance_ohm: float = toml_key(NOT_NEGATIVE, "resistance of the winding")
     torque_constant_n_m_a: float = toml_key(POSITIVE, "torque per current")
     no_load_current_a: float = toml_key(NOT_NEGATIVE, "current without load")
-    resistance_uncertainty_ohm: float = toml_key(
-        NOT_NEGATIVE, "standard uncertainty of the resistance", default=0.0
-    )
-    torque_constant_uncertainty_n_m_a: float = toml_key(
-        NOT_NEGATIVE, "standard uncertainty of the torque constant", default=0.0
-    )
-    no_load_current_uncertainty_a: float = toml_key(
-        NOT_NEGATIVE, "standard uncertainty of the no-load current", default=0.0
-    )
+    resistance_uncertainty_ohm: float = toml_key(NOT_NEGATIVE,
+        "standard uncertainty of the resistance", default=0.0)
+    torque_constant_uncertainty_n_m_a: float = toml_key(NOT_NEGATIVE,
+        "standard uncertainty of the torque constant", default=0.0)
+    no_load_current_uncertainty_a: float = toml_key(NOT_NEGATIVE,
+        "standard uncertainty of the no-load current", default=0.0)
+    # fmt: on
 
 
 @toml_table
 class RigDrive:
     """From the log's current to the crank."""
 
+    # fmt: off
     gear_ratio: float = toml_key(POSITIVE, "turns of the motor per stroke")
-    gear_efficiency: float = toml_key(
-        Number(above=0.0, most=1.0), "efficiency of the gear, in either direction of the power"
-    )
-    gear_efficiency_uncertainty: float = toml_key(
-        _RATIO, "standard uncertainty of the gear efficiency", default=0.0
-    )
-    current_at: Literal["motor", "battery"] = toml_key(
-        Word(("motor", "battery")),
-        "where voltage and current are measured; a controller between battery and motor "
-        "keeps the power but not the current",
-        default="motor",
-    )
-    motor: RigMotor | None = toml_key(
-        Table(RigMotor, inline=True), "direct-current motor", default=None
-    )
-    dynamometer_file: str | None = toml_key(
-        Text(),
-        "CSV file with columns current_a, torque_n_m of the motor shaft, in place of the "
-        "motor's constants",
-        "in place of motor",
-        default=None,
-    )
-    torque_uncertainty: float = toml_key(
-        _RATIO, "standard uncertainty of that table, relative", default=0.0
-    )
-    regeneration: float = toml_key(
-        Number(least=0.0, most=1.0),
-        "part of the work returned by the wing that motor and gear recover",
-        default=0.0,
-    )
+    gear_efficiency: float = toml_key(Number(above=0.0, most=1.0),
+        "efficiency of the gear, in either direction of the power")
+    gear_efficiency_uncertainty: float = toml_key(_RATIO,
+        "standard uncertainty of the gear efficiency", default=0.0)
+    current_at: Literal["motor", "battery"] = toml_key(Word(("motor", "battery")),
+        "where voltage and current are measured; a controller between battery and motor keeps the "
+        "power but not the current", default="motor")
+    motor: RigMotor | None = toml_key(Table(RigMotor, inline=True), "direct-current motor",
+        default=None)
+    dynamometer_file: str | None = toml_key(Text(), "CSV file with columns current_a, torque_n_m "
+        "of the motor shaft, in place of the motor's constants", "in place of motor", default=None)
+    torque_uncertainty: float = toml_key(_RATIO, "standard uncertainty of that table, relative",
+        default=0.0)
+    regeneration: float = toml_key(Number(least=0.0, most=1.0),
+        "part of the work returned by the wing that motor and gear recover", default=0.0)
     auxiliary_w: float = toml_key(NOT_NEGATIVE, "power of what else the battery feeds", default=0.0)
     auxiliary_uncertainty_w: float = toml_key(NOT_NEGATIVE, "its standard uncertainty", default=0.0)
-    mechanism_loss_w: float = toml_key(
-        NOT_NEGATIVE,
-        "power on the crank that does not reach the air: friction of linkage and hinges, "
-        "and returned work that a motor as the sensor does not see",
-        default=0.0,
-    )
-    mechanism_loss_uncertainty_w: float = toml_key(
-        NOT_NEGATIVE, "its standard uncertainty", default=0.0
-    )
+    mechanism_loss_w: float = toml_key(NOT_NEGATIVE, "power on the crank that does not reach the "
+        "air: friction of linkage and hinges, and returned work that a motor as the sensor does "
+        "not see", default=0.0)
+    mechanism_loss_uncertainty_w: float = toml_key(NOT_NEGATIVE, "its standard uncertainty",
+        default=0.0)
+    # fmt: on
 
     @staticmethod
     def check(found: Found) -> None:
@@ -456,25 +387,23 @@ class Rig:
         Of the file, for messages.
     """
 
+    # fmt: off
     title: str = toml_key(Text(), "title of the rig")
     log: Logging = toml_key(Table(Logging), "how the log is written and what it may lack")
-    channels: Channels = toml_key(
-        Table(Channels), "which column holds what; quantities that are not measured are left out"
-    )
+    channels: Channels = toml_key(Table(Channels),
+        "which column holds what; quantities that are not measured are left out")
     position: Position = toml_key(Table(Position), "how the log gives the position of the crank")
     strokes: Strokes = toml_key(Table(Strokes), "which strokes count")
-    flow: Flow | None = toml_key(
-        Table(Flow), "the stream, where the log does not hold it", default=None
-    )
-    tare: Tare = toml_key(
-        Table(Tare), "forces measured in other runs, at the same airspeed and pitch", default=Tare()
-    )
-    drive: RigDrive | None = toml_key(
-        Table(RigDrive), "from the log's current to the crank", default=None
-    )
+    flow: Flow | None = toml_key(Table(Flow), "the stream, where the log does not hold it",
+        default=None)
+    tare: Tare = toml_key(Table(Tare),
+        "forces measured in other runs, at the same airspeed and pitch", default=Tare())
+    drive: RigDrive | None = toml_key(Table(RigDrive), "from the log's current to the crank",
+        default=None)
     folder: Path = field(default=Path(), compare=False, repr=False)
     name: str = field(default="rig", compare=False, repr=False)
     text: str = field(default="", compare=False, repr=False)
+    # fmt: on
 
     @property
     def measured(self) -> dict[str, Channel]:

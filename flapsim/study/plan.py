@@ -122,38 +122,23 @@ def _leaves(table: Mapping[str, Any], prefix: str = "") -> list[tuple[str, Any]]
 class Axis:
     """One direction in which a plan varies its cases."""
 
+    # fmt: off
     key: str | None = toml_key(Text(), "key path of the case that this axis varies", default=None)
-    file: str | None = toml_key(
-        Text(),
-        "CSV file whose header names key paths and whose rows are taken one by one, in "
-        "place of key",
-        "in place of key",
-        default=None,
-    )
-    values: tuple[Any, ...] | None = toml_key(
-        _Values(), "values to take", "with key, in place of from and to", default=None
-    )
+    file: str | None = toml_key(Text(), "CSV file whose header names key paths and whose rows are "
+        "taken one by one, in place of key", "in place of key", default=None)
+    values: tuple[Any, ...] | None = toml_key(_Values(), "values to take",
+        "with key, in place of from and to", default=None)
     from_: float | None = toml_key(ANY_NUMBER, "first value of a range", "with key", default=None)
-    to: float | None = toml_key(
-        ANY_NUMBER, "last value of a range, included", "with key", default=None
-    )
-    count: int | None = toml_key(
-        Number(least=2, most=1e6, whole=True),
-        "number of values in the range",
-        "with from and to, in a grid",
-        default=None,
-    )
-    spacing: str = toml_key(
-        Word(("linear", "logarithmic")),
-        "spacing of the values of a range",
-        "with from and to",
-        default="linear",
-    )
-    together: str | None = toml_key(
-        Text(),
+    to: float | None = toml_key(ANY_NUMBER, "last value of a range, included", "with key",
+        default=None)
+    count: int | None = toml_key(Number(least=2, most=1e6, whole=True),
+        "number of values in the range", "with from and to, in a grid", default=None)
+    spacing: str = toml_key(Word(("linear", "logarithmic")), "spacing of the values of a range",
+        "with from and to", default="linear")
+    together: str | None = toml_key(Text(),
         "label; axes of the same label step together and are one dimension of the result",
-        default=None,
-    )
+        default=None)
+    # fmt: on
 
     @staticmethod
     def check(found: Found) -> None:
@@ -193,57 +178,39 @@ def _check_range(found: Found) -> None:
 class TrimPlan:
     """What is found at each point so that the craft flies steadily."""
 
-    free: tuple[str, ...] = toml_key(
-        _Names(),
-        "keys to be found so that the craft flies steadily; keys joined by + move together",
-    )
-    hold: tuple[str, ...] | None = toml_key(
-        _Names(),
+    # fmt: off
+    free: tuple[str, ...] = toml_key(_Names(),
+        "keys to be found so that the craft flies steadily; keys joined by + move together")
+    hold: tuple[str, ...] | None = toml_key(_Names(),
         "balances to be met, as many as free keys; without it those that go with the free keys",
-        default=None,
-    )
+        default=None)
+    # fmt: on
 
 
 @toml_table
 class Plan:
     """Which cases a sweep computes."""
 
+    # fmt: off
     base: str = toml_key(Text(), "case file to start from, beside the plan")
     axis: tuple[Axis, ...] = toml_key(Table(Axis, many=True), "a key that varies, and its values")
-    title: str | None = toml_key(
-        Text(), "title of the study; that of the case if left out", default=None
-    )
-    sampling: str = toml_key(
-        Word(SAMPLINGS), "every combination of the axes (grid), or a sample of them", default="grid"
-    )
-    samples: int | None = toml_key(
-        Number(least=1, most=MOST_POINTS, whole=True),
-        "number of samples",
-        "not for a grid",
-        default=None,
-    )
-    seed: int = toml_key(
-        Number(least=0, most=2**31, whole=True), "seed of the random numbers of a sample", default=0
-    )
-    keep: tuple[str, ...] = toml_key(
-        _Names(),
-        "results to keep; * stands for anything; series.lift_n keeps the stroke",
-        default=("*",),
-    )
-    stability: bool = toml_key(
-        Switch(),
-        "whether to check the stability of twists and refuse unstable ones, at the cost "
-        "of hundreds of points each",
-        default=False,
-    )
-    set: tuple[tuple[str, Any], ...] = toml_key(
-        _Settings(), "changes to the base case that all points share", default=()
-    )
-    trim: TrimPlan | None = toml_key(
-        Table(TrimPlan),
-        "what is found at each point so that the craft flies steadily",
-        default=None,
-    )
+    title: str | None = toml_key(Text(), "title of the study; that of the case if left out",
+        default=None)
+    sampling: str = toml_key(Word(SAMPLINGS),
+        "every combination of the axes (grid), or a sample of them", default="grid")
+    samples: int | None = toml_key(Number(least=1, most=MOST_POINTS, whole=True),
+        "number of samples", "not for a grid", default=None)
+    seed: int = toml_key(Number(least=0, most=2**31, whole=True),
+        "seed of the random numbers of a sample", default=0)
+    keep: tuple[str, ...] = toml_key(_Names(),
+        "results to keep; * stands for anything; series.lift_n keeps the stroke", default=("*",))
+    stability: bool = toml_key(Switch(), "whether to check the stability of twists and refuse "
+        "unstable ones, at the cost of hundreds of points each", default=False)
+    set: tuple[tuple[str, Any], ...] = toml_key(_Settings(),
+        "changes to the base case that all points share", default=())
+    trim: TrimPlan | None = toml_key(Table(TrimPlan),
+        "what is found at each point so that the craft flies steadily", default=None)
+    # fmt: on
 
     @staticmethod
     def check(found: Found) -> None:
