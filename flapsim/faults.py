@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -16,28 +16,14 @@ def did_you_mean(
     name: str,
     among: Iterable[str],
     likeness: float = 0.6,
-    shown: Mapping[str, str] | None = None,
+    shown: Callable[[str], str] = str,
 ) -> str:
-    """Hint at the name most like a misspelt one.
+    """Hint at the name most like a misspelt one, as `shown` shows it; empty if none is like it.
 
-    Parameters
-    ----------
-    name : str
-        As written.
-    among : iterable of str
-        The names that exist.
-    likeness : float
-        Least likeness that counts, 0..1, as `difflib` measures it.
-    shown : mapping of str to str, optional
-        What to show in place of a name.
-
-    Returns
-    -------
-    str
-        Empty if no name is like it.
+    The least likeness that counts, 0..1, is as `difflib` measures it.
     """
     near = difflib.get_close_matches(name, list(among), n=1, cutoff=likeness)
-    return f"did you mean {shown[near[0]] if shown else near[0]}?" if near else ""
+    return f"did you mean {shown(near[0])}?" if near else ""
 
 
 @dataclass(frozen=True, slots=True)

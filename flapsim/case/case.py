@@ -13,58 +13,15 @@ from dataclasses import field
 from pathlib import Path
 from typing import Any
 
-from flapsim.case.craft import (
-    Air,
-    BalanceSpring,
-    Battery,
-    Craft,
-    Drive,
-    Flight,
-    Model,
-    Motor,
-    Section,
-    Segment,
-    Tail,
-    Wing,
-)
+from flapsim.case.craft import Air, Craft, Drive, Flight, Model, Wing
 from flapsim.case.keys import Table, key_paths, toml_key, toml_table
 from flapsim.case.paths import look_up, put
 from flapsim.case.rules import Text
-from flapsim.case.stroke import Heave, Port, Schedule, SegmentStroke, Stroke, Twist
-from flapsim.case.tables import Polar, read_polar, read_samples, standard_atmosphere
+from flapsim.case.stroke import Stroke
 from flapsim.case.text import Found, build, plain, read_text, read_toml, write_toml
-from flapsim.faults import CaseError, Fault, Faults
+from flapsim.faults import Faults
 
-__all__ = [
-    "Air",
-    "BalanceSpring",
-    "Battery",
-    "Case",
-    "CaseError",
-    "Craft",
-    "Drive",
-    "Fault",
-    "Flight",
-    "Heave",
-    "Model",
-    "Motor",
-    "Polar",
-    "Port",
-    "Schedule",
-    "Section",
-    "Segment",
-    "SegmentStroke",
-    "Stroke",
-    "Tail",
-    "Twist",
-    "Wing",
-    "known_keys",
-    "parse_case",
-    "read_case",
-    "read_polar",
-    "read_samples",
-    "standard_atmosphere",
-]
+__all__ = ["Case", "known_keys", "parse_case", "read_case"]
 
 
 @toml_table

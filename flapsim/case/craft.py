@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Final, Literal
 
+from flapsim.case.atmosphere import standard_atmosphere
 from flapsim.case.keys import Table, When, toml_key, toml_table
 from flapsim.case.rules import (
     ANY_NUMBER,
@@ -21,7 +22,7 @@ from flapsim.case.rules import (
     Text,
     Word,
 )
-from flapsim.case.tables import read_polar, standard_atmosphere
+from flapsim.case.tables import read_polar
 from flapsim.case.text import Found
 
 _PART = Number(least=0.0, most=1.0)

@@ -93,8 +93,7 @@ class Table:
     @property
     def allowed(self) -> str:
         """What the key may hold, in words."""
-        what = "at least one table [[...]]" if self.many else "a table"
-        return f"{what} with {names_in_words(self.kind)}"
+        return f"a table with {names_in_words(self.kind)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +126,13 @@ class Entry:
     def required(self) -> bool:
         """Whether the table must have the key."""
         return self.default is MISSING
+
+    @property
+    def allowed(self) -> str:
+        """What it may hold, in words."""
+        if isinstance(self.rule, Table) and self.rule.many:
+            return f"at least one table [[{self.name}]] with {names_in_words(self.rule.kind)}"
+        return self.rule.allowed
 
     @property
     def described(self) -> str:
@@ -209,21 +215,7 @@ def key_paths(kind: Kind) -> tuple[str, ...]:
 def check_conditions(
     kind: Kind, table: Mapping[str, Any], values: Mapping[str, Any], prefix: str, faults: Faults
 ) -> None:
-    """Report keys that do not apply beside the others, and those that then are needed.
-
-    Parameters
-    ----------
-    kind : type
-        Dataclass of the table.
-    table : mapping
-        As written.
-    values : mapping
-        As read, defaults filled in; what could not be read is left out.
-    prefix : str
-        What stands before the keys of this table in a key path.
-    faults : Faults
-        Where to report.
-    """
+    """Report keys of a table that do not apply beside the others, and missing ones that do."""
     for entry, when in ((one, when) for one in entries(kind) for when in one.conditions):
         state = values.get(when.key)
         if state is None:
@@ -235,7 +227,7 @@ def check_conditions(
                     faults.say(prefix + name, _out_of_place(kind, when, state, prefix))
         elif state in when.needed and entry.name not in table:
             hint = f'{when.key} = "{state}" needs it: {entry.described}'
-            faults.missing(prefix + entry.name, entry.rule.allowed, hint)
+            faults.missing(prefix + entry.name, entry.allowed, hint)
 
 
 def _out_of_place(kind: Kind, when: When, state: str, prefix: str) -> str:
@@ -256,10 +248,10 @@ def report_unknown(name: str, kind: Kind, prefix: str, faults: Faults) -> None:
     own = {other: prefix + other for other in every_entry(kind)}
     # A near miss in the right table, the right name in the wrong table, then whatever is closest.
     hint = (
-        did_you_mean(name, own, 0.8, own)
+        did_you_mean(name, own, 0.8, own.__getitem__)
         or (f"did you mean {by_name[name]}?" if name in by_name else "")
-        or did_you_mean(name, own, 0.6, own)
-        or did_you_mean(name, by_name, 0.6, by_name)
+        or did_you_mean(name, own, 0.6, own.__getitem__)
+        or did_you_mean(name, by_name, 0.6, by_name.__getitem__)
     )
     shown = name if re.fullmatch(r"[\w-]+", name) else show(name)
     faults.add(prefix + shown, UNKNOWN_KEY, f"one of {names_in_words(kind)}", hint)

@@ -25,22 +25,7 @@ class Place:
 
 
 def locate(kind: Kind, key_path: str, faults: Faults) -> Place | None:
-    """Follow a key path through the tables that a case can have.
-
-    Parameters
-    ----------
-    kind : type
-        Dataclass of the outermost table.
-    key_path : str
-        Names and list indices joined by dots.
-    faults : Faults
-        Where an unknown key is reported.
-
-    Returns
-    -------
-    Place or None
-        None if there is no such key.
-    """
+    """Follow a key path (names and list indices joined by dots); None, and a fault, if unknown."""
     names = key_path.split(".")
     prefix = ""
     for depth, name in enumerate(names):
@@ -56,25 +41,9 @@ def locate(kind: Kind, key_path: str, faults: Faults) -> Place | None:
 
 
 def look_up(thing: Any, key_path: str, faults: Faults) -> Any:
-    """Return the value at a key path of a dataclass.
+    """Return the value at a key path of a dataclass, None for a key that is left out.
 
-    Parameters
-    ----------
-    thing : object
-        Dataclass instance.
-    key_path : str
-    faults : Faults
-        Fresh; says what the file is called and which keys there are.
-
-    Returns
-    -------
-    object
-        None for a key that is left out.
-
-    Raises
-    ------
-    CaseError
-        If there is no such key or no such item.
+    Raises CaseError, with the faults in `faults`, if there is no such key or item.
     """
     place = locate(type(thing), key_path, faults)
     faults.raise_if_any()
@@ -93,19 +62,9 @@ def look_up(thing: Any, key_path: str, faults: Faults) -> Any:
 
 
 def put(table: dict[str, Any], kind: Kind, key_path: str, value: Any, faults: Faults) -> None:
-    """Set the value at a key path of a plain table, in place.
+    """Set the value at a key path of a plain table in place; None takes the key away.
 
-    Parameters
-    ----------
-    table : dict
-        Plain values of a `kind`.
-    kind : type
-        Dataclass of the outermost table.
-    key_path : str
-    value : object
-        None takes the key away.
-    faults : Faults
-        Where an unknown key or item is reported; the value is checked when the table is read.
+    An unknown key or item is reported; the value itself is checked when the table is read.
     """
     place = locate(kind, key_path, faults)
     if place is None:

@@ -177,8 +177,7 @@ class Word:
         if isinstance(value, str):
             if value in self.choices:
                 return value
-            quoted = {choice: show(choice) for choice in self.choices}
-            hint = did_you_mean(value.lower(), self.choices, shown=quoted)
+            hint = did_you_mean(value.lower(), self.choices, shown=show)
             faults.add(key, show(value), self.allowed, hint)
             return UNFIT
         if self.number is not None:

@@ -30,12 +30,12 @@ def json_schema(kind: Kind, title: str) -> dict[str, Any]:
         Plain values for `json.dumps`.
     """
     tables: dict[str, Any] = {}
-    whole = _table(kind, tables)
+    whole = _table(kind, "", {}, tables)
     return {"$schema": DRAFT, "title": title} | whole | {"$defs": tables}
 
 
-def _table(kind: Kind, tables: dict[str, Any]) -> dict[str, Any]:
-    """Schema of a table; those below it are added to `tables`."""
+def _table(kind: Kind, path: str, names: dict[Kind, str], tables: dict[str, Any]) -> dict[str, Any]:
+    """Schema of a table; those below are added to `tables` by the path where they first stand."""
     every = every_entry(kind)
     conditions = [
         condition
@@ -43,11 +43,20 @@ def _table(kind: Kind, tables: dict[str, Any]) -> dict[str, Any]:
         for when in entry.conditions
         for condition in _conditions(name, when, every[when.key].default)
     ]
-    out: dict[str, Any] = {
-        "type": "object",
-        "additionalProperties": False,
-        "properties": {name: _key(entry, tables) for name, entry in every.items()},
-    }
+    properties = {}
+    for name, entry in every.items():
+        about: dict[str, Any] = {"description": f"{entry.described}; {entry.applies}"}
+        about["description"] = about["description"].removesuffix("; ")
+        if isinstance(entry.rule, Table):
+            below = entry.rule.kind
+            if below not in names:
+                names[below] = f"{path}{name}"
+                tables[names[below]] = _table(below, f"{path}{name}.", names, tables)
+            about |= _referred(entry.rule, names[below])
+        else:
+            about |= _default(entry) | entry.rule.schema
+        properties[name] = about
+    out = {"type": "object", "additionalProperties": False, "properties": properties}
     if required := [name for name, entry in every.items() if entry.required]:
         out["required"] = required
     if conditions:
@@ -55,24 +64,14 @@ def _table(kind: Kind, tables: dict[str, Any]) -> dict[str, Any]:
     return out
 
 
-def _key(entry: Entry, tables: dict[str, Any]) -> dict[str, Any]:
-    about: dict[str, Any] = {
-        "description": f"{entry.described}; {entry.applies}".removesuffix("; ")
-    }
-    if isinstance(entry.rule, Table):
-        kind: Any = entry.rule.kind
-        if kind.__name__ not in tables:
-            tables[kind.__name__] = {}  # a table may hold itself
-            tables[kind.__name__] = _table(kind, tables)
-        below = {"$ref": f"#/$defs/{kind.__name__}"}
-        if entry.rule.many:
-            return about | {"type": "array", "minItems": 1, "items": below}
-        return about | below
-    if entry.default is not dataclasses.MISSING and entry.default not in (None, ()):
-        about["default"] = (
-            list(entry.default) if isinstance(entry.default, tuple) else entry.default
-        )
-    return about | entry.rule.schema
+def _referred(rule: Table, name: str) -> dict[str, Any]:
+    below = {"$ref": f"#/$defs/{name}"}
+    return {"type": "array", "minItems": 1, "items": below} if rule.many else below
+
+
+def _default(entry: Entry) -> dict[str, Any]:
+    value = list(entry.default) if isinstance(entry.default, tuple) else entry.default
+    return {} if value in (None, [], dataclasses.MISSING) else {"default": value}
 
 
 def _conditions(name: str, when: When, default: Any) -> list[dict[str, Any]]:

@@ -1,13 +1,11 @@
-"""Tables that a case leans on: CSV files that it names, and the standard atmosphere.
+"""CSV files that a case names: polars of a section and sampled motions.
 
-Answers: what does this polar or this sampled motion hold, and is it sound; what is the air like at
-this altitude? Faults carry file and line.
+Answers: what does the file hold, and is it sound? Faults carry file and line.
 """
 
 from __future__ import annotations
 
 import csv
-import difflib
 import math
 import re
 from collections.abc import Iterator, Mapping
@@ -16,20 +14,19 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.case.rules import Number, Unfit, show
 from flapsim.case.text import read_text
-from flapsim.constants import GAS_CONSTANT_OF_AIR, STANDARD_GRAVITY
-from flapsim.faults import MISSING_KEY, CaseError, Fault, Faults
+from flapsim.faults import CaseError, Fault, Faults, did_you_mean
 
 Array = NDArray[np.float64]
 
 MOST_FAULTS: Final = 20
-"""Faults listed of one table; a file with a wrong separator has one in every line."""
+"""Faults listed per table: a file with the wrong separator has one in every line."""
 
 FEWEST_SAMPLES: Final = 8
 
@@ -120,7 +117,7 @@ def read_samples(path: str | Path, value_column: str) -> tuple[Array, Array]:
 
 
 def _stamp(path: Path) -> tuple[int, int] | None:
-    """What changes when a file is written again: a table is read once for many cases."""
+    """Time and size of a file, so that an unchanged table is read once for many cases."""
     try:
         state = path.stat()
     except (OSError, ValueError):
@@ -238,8 +235,7 @@ def _check_header(
     )
     for name in names:
         if name not in rules:
-            near = difflib.get_close_matches(name, rules, n=1)
-            hint = f"did you mean {near[0]}?" if near else "the first row names the columns"
+            hint = did_you_mean(name, rules) or "the first row names the columns"
             if ";" in name or "\t" in name:
                 hint = "cells are separated by commas"
             faults.add(key, f"the column {show(name)}", allowed, hint)
@@ -247,7 +243,7 @@ def _check_header(
         faults.add(key, f"the column {show(name)} more than once", allowed)
     for name in required:
         if name not in names:
-            faults.add(f"{key}, {name}", MISSING_KEY, allowed)
+            faults.missing(f"{key}, {name}", allowed)
 
 
 def _read_cell(cell: str, rule: Number, key: str, faults: Faults) -> float | Unfit:
@@ -268,23 +264,20 @@ def _blocks(table: _Rows, faults: Faults) -> Iterator[slice]:
     seen: set[float] = set()
     for start, end in pairwise(edges):
         if reynolds[start] in seen:
-            faults.add(
+            faults.say(
                 f"line {table.lines[start]}, reynolds",
-                f"{reynolds[start]:g} for the second time",
-                "all rows of one Reynolds number together",
+                f"{reynolds[start]:g} comes again; keep all rows of a Reynolds number together",
             )
         seen.add(float(reynolds[start]))
         yield slice(start, end)
 
 
 def _check_block(table: _Rows, block: slice, alpha: Array, faults: Faults) -> None:
-    """Report incidences that fall, do not suffice or differ from those of the first block."""
+    """Report incidences that fall, span too little or differ from those of the first block."""
     own = table.columns["alpha_deg"][block]
     key = f"line {table.lines[block.start]}, alpha_deg"
     if not np.array_equal(own, alpha):
-        faults.add(
-            key, "other incidences than in the first block", "the same incidences in every block"
-        )
+        faults.say(key, "the incidences differ from those of the first Reynolds number")
         return
     if not _check_rising(table, "alpha_deg", block, faults):
         return
@@ -308,69 +301,15 @@ def _check_rising(table: _Rows, name: str, block: slice, faults: Faults) -> bool
 
 
 def _raise_some(faults: Faults) -> None:
-    """Raise the first faults and say how many there are."""
+    """Raise the first faults, with the number of the others."""
     rest = len(faults.found) - MOST_FAULTS
     if rest > 0:
-        last = Fault(faults.file, "", f"{rest} more such cells", "a sound table")
+        last = Fault(faults.file, "", "", f"{rest} more faults; only the first are listed")
         raise CaseError([*faults.found[:MOST_FAULTS], last])
     faults.raise_if_any()
 
 
 def _frozen(values: Array) -> Array:
-    """Return the array closed to writing: it is shared by every reader of the file."""
+    """Return the array read-only: every reader of the file shares it."""
     values.setflags(write=False)
     return values
-
-
-# --- standard atmosphere -----------------------------------------------------------------------
-
-_EARTH_RADIUS: Final = 6356766.0
-_SEA_LEVEL_TEMPERATURE: Final = 288.15
-_SEA_LEVEL_PRESSURE: Final = 101325.0
-_LAPSE: Final = 0.0065
-_TROPOPAUSE: Final = 11000.0
-_ICE_POINT: Final = 273.15
-
-
-class Atmosphere(NamedTuple):
-    """State of the air: K, Pa, kg/m^3, m^2/s."""
-
-    temperature: float
-    pressure: float
-    density: float
-    kinematic_viscosity: float
-
-
-@lru_cache(maxsize=256)
-def standard_atmosphere(altitude_m: float, temperature_c: float | None = None) -> Atmosphere:
-    """Return the air at an altitude.
-
-    Parameters
-    ----------
-    altitude_m : float
-        Geometric altitude, -1000..20000 m.
-    temperature_c : float, optional
-        Replaces the standard temperature there; the pressure stays the standard one.
-
-    Returns
-    -------
-    Atmosphere
-
-    Notes
-    -----
-    U.S. Standard Atmosphere (1976): below 11 km of geopotential altitude equations 23 and 33a with
-    a lapse of 6.5 K/km, above it equation 33b with constant temperature; viscosity by Sutherland's
-    law with the constants of that document (equation 51).
-    """
-    height = _EARTH_RADIUS * altitude_m / (_EARTH_RADIUS + altitude_m)
-    lowest = np.minimum(height, _TROPOPAUSE)
-    temperature = _SEA_LEVEL_TEMPERATURE - _LAPSE * lowest
-    pressure = _SEA_LEVEL_PRESSURE * (temperature / _SEA_LEVEL_TEMPERATURE) ** (
-        STANDARD_GRAVITY / (GAS_CONSTANT_OF_AIR * _LAPSE)
-    )
-    pressure *= np.exp(-STANDARD_GRAVITY * (height - lowest) / (GAS_CONSTANT_OF_AIR * temperature))
-    if temperature_c is not None:
-        temperature = temperature_c + _ICE_POINT
-    density = pressure / (GAS_CONSTANT_OF_AIR * temperature)
-    viscosity = 1.458e-6 * temperature**1.5 / (temperature + 110.4)
-    return Atmosphere(temperature, pressure, density, viscosity / density)

@@ -75,8 +75,7 @@ class Found:
             return
         path = self.faults.folder / value
         if not _is_file(path):
-            names = _names_beside(path)
-            hint = did_you_mean(value, names, shown={name: show(name) for name in names})
+            hint = did_you_mean(value, _names_beside(path), shown=show)
             self.say(name, f"no file {show(value)} beside the case file", hint)
             return
         try:
@@ -105,24 +104,10 @@ def _names_beside(path: Path) -> list[str]:
 
 
 def build(kind: Kind, table: Mapping[str, Any], prefix: str, faults: Faults) -> Any:
-    """Read a table into a dataclass, reporting every fault.
+    """Read a table, as a TOML reader gives it, into a dataclass of keys; UNFIT if there are faults.
 
-    Parameters
-    ----------
-    kind : type
-        Dataclass whose fields are keys. A static method `check(found)`, if it has one, looks at
-        several keys together.
-    table : mapping
-        Plain values as a TOML reader gives them.
-    prefix : str
-        What stands before the keys of this table in a key path.
-    faults : Faults
-        Collects what is wrong.
-
-    Returns
-    -------
-    object
-        An instance of `kind`, or UNFIT.
+    `prefix` stands before the keys of this table in a key path. A static method `check(found)` of
+    the dataclass, if it has one, looks at several keys together.
     """
     for name in table:
         if name not in every_entry(kind):
@@ -154,7 +139,7 @@ def _read_entry(entry: Entry, table: Mapping[str, Any], prefix: str, faults: Fau
     key = prefix + entry.name
     if entry.name not in table:
         if entry.required:
-            faults.missing(key, rule.allowed, entry.described)
+            faults.missing(key, entry.allowed, entry.described)
             return UNFIT
         return entry.default
     value = table[entry.name]
@@ -176,7 +161,7 @@ def _read_tables(value: Any, rule: Table, key: str, entry: Entry, faults: Faults
         return UNFIT if UNFIT in read else tuple(read)
     if not rule.many and isinstance(value, dict):
         return build(rule.kind, value, f"{key}.", faults)
-    faults.add(key, show(value), rule.allowed, entry.described)
+    faults.add(key, show(value), entry.allowed, entry.described)
     return UNFIT
 
 
@@ -184,29 +169,16 @@ def _read_tables(value: Any, rule: Table, key: str, entry: Entry, faults: Faults
 
 
 def read_text(path: Path) -> str:
-    """Return what a text file holds.
-
-    Parameters
-    ----------
-    path : Path
-        A UTF-8 file; a byte order mark is dropped.
-
-    Returns
-    -------
-    str
-
-    Raises
-    ------
-    CaseError
-        If it is missing, no file, too large, unreadable or not UTF-8.
-    """
+    """Return what a UTF-8 file holds, without a byte order mark; a CaseError says why it cannot."""
     hint = ""
     try:
         if path.is_dir():
             problem = "this is a folder; give a file in it"
         elif not path.exists():
-            nearby = {name: str(path.with_name(name)) for name in _names_beside(path)}
-            problem, hint = "no such file", did_you_mean(path.name, nearby, shown=nearby)
+            near = did_you_mean(
+                path.name, _names_beside(path), shown=lambda name: str(path.with_name(name))
+            )
+            problem, hint = "no such file", near
         elif not path.is_file():
             problem = "not a regular file"
         elif path.stat().st_size > LARGEST_FILE:
@@ -222,23 +194,7 @@ def read_text(path: Path) -> str:
 
 
 def read_toml(text: str, name: str) -> dict[str, Any]:
-    """Return the tables of a TOML text.
-
-    Parameters
-    ----------
-    text : str
-    name : str
-        Name of the file, for messages.
-
-    Returns
-    -------
-    dict
-
-    Raises
-    ------
-    CaseError
-        With the line at which the text stops being TOML.
-    """
+    """Return the tables of a TOML text; a CaseError names the line at which it stops being TOML."""
     try:
         return tomllib.loads(text)
     except RecursionError:
@@ -264,18 +220,7 @@ def _syntax_error(text: str, message: str) -> tuple[str, str]:
 
 
 def plain(thing: Any) -> dict[str, Any]:
-    """Return the table that a dataclass was or could be read from.
-
-    Parameters
-    ----------
-    thing : object
-        Dataclass instance.
-
-    Returns
-    -------
-    dict
-        Plain values; keys that hold their default are left out.
-    """
+    """Return the table that a dataclass could be read from, without keys at their default."""
     table: dict[str, Any] = {}
     kind: Kind = type(thing)
     for entry in entries(kind):
@@ -312,16 +257,8 @@ def plain_value(value: Any) -> Any:
 def write_toml(thing: Any) -> str:
     """Return a dataclass as TOML.
 
-    Parameters
-    ----------
-    thing : object
-        Dataclass instance.
-
-    Returns
-    -------
-    str
-        Small tables and all lists stand on one line, as people write them; the common TOML writers
-        give every pair of a chord list four lines.
+    Small tables and all lists stand on one line, as people write them; the common TOML writers give
+    every pair of a chord list four lines.
     """
     lines: list[str] = []
     _write_table(type(thing), plain(thing), "", lines)

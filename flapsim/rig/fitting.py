@@ -7,7 +7,6 @@ has no answer, such as a wing that flutters, is noted and stepped back from.
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -17,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.case import Case
-from flapsim.faults import CaseError, Faults, NoAnswer
+from flapsim.faults import CaseError, Faults, NoAnswer, did_you_mean
 from flapsim.rig.compare import CHANNEL, coefficients, over_bins, scatter, usable
 from flapsim.rig.predicted import predict
 from flapsim.rig.reduction import Reduction
@@ -279,8 +278,7 @@ def _quantities(reduction: Reduction, case: Case, use: Sequence[str]) -> tuple[s
     faults = Faults(reduction.name)
     for name in use:
         if name not in QUANTITIES:
-            near = difflib.get_close_matches(name, QUANTITIES, n=1)
-            hint = f"did you mean {near[0]}?" if near else ""
+            hint = did_you_mean(name, QUANTITIES)
             faults.add("--use", name, f"one of {', '.join(QUANTITIES)}", hint)
         elif name not in reduction.rig.measured:
             faults.add("--use", name, f"one of {', '.join(reduction.rig.measured)}")

@@ -7,7 +7,6 @@ one? The file is read in blocks, so its size does not matter. Says nothing of wh
 from __future__ import annotations
 
 import csv
-import difflib
 import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -19,7 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from flapsim.case.rules import show
-from flapsim.faults import CaseError, Faults
+from flapsim.faults import CaseError, Faults, did_you_mean
 
 Array = NDArray[np.float64]
 Lines = NDArray[np.int64]
@@ -209,8 +208,7 @@ def _check_header(
         if names.count(name) > 1:
             faults.add(key, f'"{name}" {names.count(name)} times', "each column once")
         elif name not in names:
-            near = difflib.get_close_matches(name, names, n=1)
-            hint = f'did you mean "{near[0]}"?' if near else f"there is {', '.join(names[:20])}"
+            hint = did_you_mean(name, names, shown=show) or f"there is {', '.join(names[:20])}"
             faults.add(key, "a header without it", f'the column "{name}"', hint)
 
 

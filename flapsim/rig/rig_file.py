@@ -7,7 +7,6 @@ the crank? Does not read the log. Units stand in the key, those of a column in i
 from __future__ import annotations
 
 import dataclasses
-import difflib
 from dataclasses import field
 from pathlib import Path
 from typing import Final, Literal
@@ -22,10 +21,11 @@ from flapsim.case.rules import (
     Switch,
     Text,
     Word,
+    show,
 )
 from flapsim.case.text import Found, build, read_text, read_toml
 from flapsim.constants import STANDARD_GRAVITY
-from flapsim.faults import CaseError, Faults
+from flapsim.faults import CaseError, Faults, did_you_mean
 
 _FORCES = {
     "N": 1.0,
@@ -133,8 +133,7 @@ class Channels:
             channel = found.values.get(name)
             if channel is not None and channel.unit not in units:
                 allowed = " or ".join(f'"{unit}"' for unit in units)
-                near = difflib.get_close_matches(channel.unit, units, n=1, cutoff=0.4)
-                hint = f'did you mean "{near[0]}"?' if near else ""
+                hint = did_you_mean(channel.unit, units, 0.4, show)
                 found.faults.add(f"{found.prefix}{name}.unit", f'"{channel.unit}"', allowed, hint)
         if all(found.values.get(name) is None for name in CHANNELS):
             found.faults.add(

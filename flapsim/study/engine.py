@@ -19,7 +19,6 @@ rank that dies takes all down, and the same line goes on from the finished chunk
 
 from __future__ import annotations
 
-import difflib
 import fnmatch
 import os
 import shutil
@@ -35,7 +34,7 @@ import numpy as np
 
 from flapsim.case.rules import show
 from flapsim.case.text import plain_value
-from flapsim.faults import CaseError, Fault, StudyError
+from flapsim.faults import CaseError, Fault, StudyError, did_you_mean
 from flapsim.study.assembly import KIND, assemble, attribute_facts
 from flapsim.study.chunk import (
     FAILED,
@@ -410,8 +409,7 @@ def _kept(
         found = [name for name in among if fnmatch.fnmatchcase(name, pattern)]
         kept += found
         if not found:
-            near = difflib.get_close_matches(pattern, [*there, *cycles], n=1)
-            hint = f"did you mean {near[0]}?" if near else ""
+            hint = did_you_mean(pattern, [*there, *cycles])
             faults.append(
                 Fault(study.name, f"keep.{index}", show(pattern), "the name of a result", hint)
             )

@@ -6,7 +6,6 @@ Only what is asked for is read.
 
 from __future__ import annotations
 
-import difflib
 import json
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +15,7 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.faults import StudyError
+from flapsim.faults import StudyError, did_you_mean
 from flapsim.quantities import Quantity, quantity_of
 from flapsim.study.assembly import KIND, SCHEMA_VERSION
 from flapsim.study.chunk import DONE, SERIES, STATUS
@@ -114,9 +113,8 @@ class SweepTable:
             If the file has no such name; the message has the nearest.
         """
         if name not in self.names:
-            near = difflib.get_close_matches(name, self.names, n=1, cutoff=0.4)
-            hint = f"; did you mean {near[0]}?" if near else ""
-            raise StudyError(f"{self.path}: holds no {name}{hint}")
+            hint = did_you_mean(name, self.names, 0.4)
+            raise StudyError(f"{self.path}: holds no {name}" + (f"; {hint}" if hint else ""))
         values = self._raw(name)
         if name not in self.keys or self.sampling != "grid":
             return values.ravel()
