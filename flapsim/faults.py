@@ -1,4 +1,4 @@
-"""What can stop the program, in words: faults of the input, and questions without an answer."""
+"""Why the program stops: faults of the input, and questions that physics does not answer."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def did_you_mean(
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing wrong with what the user wrote.
+    """One thing that is wrong in a file of the user.
 
     Attributes
     ----------
@@ -63,7 +63,7 @@ class Fault:
 
 
 class CaseError(ValueError):
-    """What the user wrote is at fault; every fault found is in :attr:`faults`.
+    """A file of the user is at fault; every fault found is in :attr:`faults`.
 
     Parameters
     ----------
@@ -119,8 +119,8 @@ class Faults:
 
 
 class NoAnswer(RuntimeError):
-    """The physics has no such answer: no trim, no periodic state; said in words."""
+    """There is no such answer, such as a trim or a periodic state; the message says why."""
 
 
 class StudyError(Exception):
-    """A study cannot go on; the message says why, and what to do."""
+    """A study cannot continue; the message says why and what to do."""

@@ -212,11 +212,16 @@ def key_paths(kind: Kind) -> tuple[str, ...]:
 # --- several keys of a table together ----------------------------------------------------------
 
 
+@cache
+def _conditions(kind: Kind) -> tuple[tuple[Entry, When], ...]:
+    return tuple((entry, when) for entry in entries(kind) for when in entry.conditions)
+
+
 def check_conditions(
     kind: Kind, table: Mapping[str, Any], values: Mapping[str, Any], prefix: str, faults: Faults
 ) -> None:
     """Report keys of a table that do not apply beside the others, and missing ones that do."""
-    for entry, when in ((one, when) for one in entries(kind) for when in one.conditions):
+    for entry, when in _conditions(kind):
         state = values.get(when.key)
         if state is None:
             continue

@@ -25,7 +25,7 @@ UNFIT: Final = Unfit()
 
 
 def show(value: object) -> str:
-    """Put what was given into words short enough for a message."""
+    """Put a value into words short enough for a message."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int):
@@ -59,6 +59,11 @@ class Rule(Protocol):
 
     def read(self, value: object, key: str, faults: Faults) -> Any:
         """Return the value as the case keeps it; UNFIT, with a fault noted, if not allowed."""
+
+
+def _refused(rule: Rule, value: object, key: str, faults: Faults, hint: str = "") -> Unfit:
+    faults.add(key, show(value), rule.allowed, hint)
+    return UNFIT
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,16 +113,13 @@ class Number:
     def read(self, value: object, key: str, faults: Faults) -> float | int | Unfit:
         """Return the value if it is allowed."""
         if isinstance(value, bool) or not isinstance(value, int | float):
-            faults.add(key, show(value), self.allowed)
-            return UNFIT
+            return _refused(self, value, key, faults)
         if not (-LARGEST_NUMBER <= value <= LARGEST_NUMBER):
             hint = f"numbers here are finite and at most {LARGEST_NUMBER:g} in size"
-            faults.add(key, show(value), self.allowed, hint)
-            return UNFIT
+            return _refused(self, value, key, faults, hint)
         inside = self.above < value < self.below and self.least <= value <= self.most
         if not inside or (self.whole and value != int(value)) or (self.even and value % 2):
-            faults.add(key, show(value), self.allowed)
-            return UNFIT
+            return _refused(self, value, key, faults)
         return int(value) if self.whole else float(value)
 
 
@@ -142,8 +144,7 @@ class Text:
     def read(self, value: object, key: str, faults: Faults) -> str | Unfit:
         """Return the value if it is allowed."""
         if not isinstance(value, str) or not value.strip() or "\0" in value:
-            faults.add(key, show(value), self.allowed)
-            return UNFIT
+            return _refused(self, value, key, faults)
         try:
             value.encode()
         except UnicodeEncodeError:
@@ -178,14 +179,12 @@ class Word:
             if value in self.choices:
                 return value
             hint = did_you_mean(value.lower(), self.choices, shown=show)
-            faults.add(key, show(value), self.allowed, hint)
-            return UNFIT
+            return _refused(self, value, key, faults, hint)
         if self.number is not None:
             number = self.number.read(value, key, Faults(faults.file))
             if not isinstance(number, Unfit):
                 return number
-        faults.add(key, show(value), self.allowed)
-        return UNFIT
+        return _refused(self, value, key, faults)
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,8 +202,7 @@ class Switch:
         """Return the value if it is allowed."""
         if isinstance(value, bool):
             return value
-        faults.add(key, show(value), self.allowed)
-        return UNFIT
+        return _refused(self, value, key, faults)
 
 
 def _list_schema(items: dict[str, Any], least: int, most: int | None) -> dict[str, Any]:
@@ -241,8 +239,7 @@ class Numbers:
             or (self.count is not None and len(value) != self.count)
             or (self.most is not None and len(value) > self.most)
         ):
-            faults.add(key, show(value), self.allowed)
-            return UNFIT
+            return _refused(self, value, key, faults)
         items = [self.item.read(item, f"{key}.{i}", faults) for i, item in enumerate(value)]
         numbers = tuple(item for item in items if not isinstance(item, Unfit))
         return numbers if len(numbers) == len(items) else UNFIT
@@ -267,8 +264,7 @@ class Stations:
     ) -> tuple[tuple[float, float], ...] | Unfit:
         """Return the value if it is allowed."""
         if not isinstance(value, list | tuple) or len(value) < 2:
-            faults.add(key, show(value), self.allowed)
-            return UNFIT
+            return _refused(self, value, key, faults)
         read = [_read_pair(item, f"{key}.{i}", faults) for i, item in enumerate(value)]
         pairs = tuple(pair for pair in read if not isinstance(pair, Unfit))
         if len(pairs) < len(read):
