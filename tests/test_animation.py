@@ -1,4 +1,4 @@
-"""Animations: frames, rate and size, and what stands on a frame."""
+"""Animations: files, frame rate, and the content of a frame."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from flapsim.case import parse_case, read_case
 from flapsim.cycle.simulate import Cycle, simulate
 from flapsim.show.animation import animate
 from flapsim.show.film import Film
+from flapsim.show.posture import outline
 from flapsim.show.style import styled
 
 CASES = Path(__file__).parents[1] / "cases"
@@ -42,30 +43,37 @@ def test_the_glasshouse_gif_is_one_stroke_at_a_constant_rate(
 ) -> None:
     path = tmp_path / "stroke.gif"
     animate(glasshouse, path)
-    assert 50_000 < path.stat().st_size < 3_000_000
     with Image.open(path) as picture:
         assert picture.n_frames == 48
         assert picture.info["loop"] == 0  # for ever
-        durations, frames = set(), []
+        durations = set()
         for index in range(picture.n_frames):
             picture.seek(index)
             durations.add(picture.info["duration"])
-            frames.append(np.asarray(picture.convert("L"), dtype=float))
     assert durations == {50}
-    # Every frame differs from the one before, the first one from the last.
-    steps = [np.abs(a - b).mean() for a, b in zip(frames, frames[1:] + frames[:1], strict=True)]
-    assert min(steps) > 0.05
+
+
+def test_every_frame_shows_the_wing_at_its_phase(glasshouse: Cycle) -> None:
+    shown = film(glasshouse)
+    edge = shown.page.axes[0].lines[0]
+    tips = []
+    for frame in range(8):
+        shown.show(frame)
+        tips.append(float(np.asarray(edge.get_ydata())[-1]))
+    inner = outline(glasshouse, shown.tau)[0]
+    np.testing.assert_allclose(tips, inner.leading[2, -1])
+    assert np.ptp(tips) > 0.1
 
 
 @pytest.mark.parametrize("name", ["plunging_wing", "pitching_wing", "student_flapper"])
-def test_wings_of_one_segment_are_filmed(name: str, tmp_path: Path) -> None:
+def test_wings_of_one_segment_are_animated(name: str, tmp_path: Path) -> None:
     path = tmp_path / f"{name}.GIF"
     animate(simulate(read_case(CASES / f"{name}.toml")), path, frames=4)
     with Image.open(path) as picture:
         assert picture.n_frames == 4
 
 
-def test_a_frame_says_phase_direction_pace_and_scale_of_force(glasshouse: Cycle) -> None:
+def test_a_frame_states_phase_direction_pace_and_scale_of_force(glasshouse: Cycle) -> None:
     shown = film(glasshouse)
     shown.show(1)
     assert "phase 45°, moving down" in all_words(shown)
@@ -89,7 +97,7 @@ def test_arrows_have_one_scale_in_both_views(glasshouse: Cycle) -> None:
         assert across == pytest.approx(up)
 
 
-def test_a_port_wing_of_its_own_moves_on_its_own_and_carries_no_arrows(
+def test_a_port_wing_with_its_own_stroke_moves_by_it_and_carries_no_arrows(
     glasshouse: Cycle, tmp_path: Path
 ) -> None:
     text = (CASES / "glasshouse.toml").read_text()
@@ -103,11 +111,11 @@ def test_a_port_wing_of_its_own_moves_on_its_own_and_carries_no_arrows(
     assert len(one.page.axes[0].collections) == 2
     assert "aerodynamic force on the starboard wing" in all_words(one)
     animate(turning, tmp_path / "turn.gif", frames=3)
-    starboard, port_wing = one._halves
-    assert starboard.outlines[0].axis[2, -1, 0] > 1.5 * port_wing.outlines[0].axis[2, -1, 0]
+    (starboard, *_), _, (port, *_), _ = one._parts
+    assert starboard.axis[2, -1, 0] > 1.5 * port.axis[2, -1, 0]
 
 
-def test_a_wing_without_airspeed_and_one_without_forces_are_filmed(
+def test_wings_without_airspeed_or_without_forces_are_animated(
     glasshouse: Cycle, tmp_path: Path
 ) -> None:
     hovering = simulate(glasshouse.case.replace({"flight.airspeed_m_s": 0.0}))
@@ -117,7 +125,9 @@ def test_a_wing_without_airspeed_and_one_without_forces_are_filmed(
         for name, values in glasshouse.strips.items()
     }
     animate(dataclasses.replace(glasshouse, strips=nowhere), tmp_path / "nan.gif", frames=3)
-    assert (tmp_path / "nan.gif").stat().st_size > 5_000
+    for name in ("hover.gif", "nan.gif"):
+        with Image.open(tmp_path / name) as picture:
+            assert picture.n_frames == 3
 
 
 @pytest.mark.parametrize("name", ["stroke.avi", "stroke"])
@@ -129,7 +139,7 @@ def test_a_wrong_ending_is_refused_with_the_right_ones(
     assert not list(tmp_path.iterdir())
 
 
-def test_an_mp4_without_ffmpeg_is_refused_in_words(
+def test_an_mp4_without_ffmpeg_is_refused_with_a_message(
     glasshouse: Cycle, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(FFMpegWriter, "isAvailable", classmethod(lambda _: False))
@@ -138,7 +148,7 @@ def test_an_mp4_without_ffmpeg_is_refused_in_words(
     assert not list(tmp_path.iterdir())
 
 
-def test_an_mp4_is_written_where_ffmpeg_is(
+def test_an_mp4_is_written_if_ffmpeg_is_installed(
     glasshouse: Cycle, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(rcParams, "animation.ffmpeg_path", imageio_ffmpeg.get_ffmpeg_exe())

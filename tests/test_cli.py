@@ -1,4 +1,4 @@
-"""What a person meets at the command line: answers, refusals with words, exit codes."""
+"""The command line: output, messages and exit codes."""
 
 from __future__ import annotations
 
@@ -52,9 +52,9 @@ def edited(case: Path, old: str, new: str) -> Path:
     return case
 
 
-# --- the input is at fault -----------------------------------------------------------------------
+# --- faults of the input -----------------------------------------------------------------------
 
-# What is changed in the example, by hand, and the key that the message has to name.
+# Text of the example, its replacement, and the key that the message must name.
 BROKEN_BY_HAND = [
     ("frequency_hz = 2.8", "frequency_hz = -2.8", "stroke.frequency_hz"),
     ("frequency_hz = 2.8", "frequency_hz = 0", "stroke.frequency_hz"),
@@ -147,7 +147,7 @@ BROKEN_BY_HAND = [
 
 
 @pytest.mark.parametrize(("old", "new", "key"), BROKEN_BY_HAND)
-def test_a_broken_case_ends_with_2_and_words_on_file_and_key(
+def test_a_faulty_case_exits_with_2_and_names_file_and_key(
     flapsim: Run, glasshouse: Path, old: str, new: str, key: str
 ) -> None:
     code, out, err = flapsim("run", edited(glasshouse, old, new))
@@ -159,13 +159,13 @@ def test_a_broken_case_ends_with_2_and_words_on_file_and_key(
 
 
 def key_lines() -> list[tuple[int, str]]:
-    """Every line of the example that gives a key of its own, with its number."""
+    """Line number and text of every key of the example."""
     lines = GLASSHOUSE.read_text().splitlines()
     return [(i, line) for i, line in enumerate(lines) if re.match(r"[a-z]\w* *= ", line)]
 
 
 @pytest.mark.parametrize(("number", "line"), key_lines())
-def test_a_misspelt_key_is_named_whichever_it_is(
+def test_every_misspelt_key_is_named(
     flapsim: Run, glasshouse: Path, number: int, line: str
 ) -> None:
     name = line.split("=")[0].strip()
@@ -181,7 +181,7 @@ def test_a_misspelt_key_is_named_whichever_it_is(
 
 @pytest.mark.parametrize(("number", "line"), key_lines())
 @pytest.mark.parametrize("nonsense", ["nan", "[[[]]]"])
-def test_a_value_that_cannot_be_is_refused_whichever_key_holds_it(
+def test_an_impossible_value_is_refused_for_every_key(
     flapsim: Run, glasshouse: Path, number: int, line: str, nonsense: str
 ) -> None:
     name = line.split("=")[0].strip()
@@ -193,7 +193,7 @@ def test_a_value_that_cannot_be_is_refused_whichever_key_holds_it(
     assert re.search(rf"^glasshouse\.toml: ([\w.]+\.)?{name}[:.]", err, re.MULTILINE)
 
 
-def test_every_fault_is_told_at_once(flapsim: Run, glasshouse: Path) -> None:
+def test_all_faults_are_reported_at_once(flapsim: Run, glasshouse: Path) -> None:
     edited(glasshouse, "frequency_hz = 2.8", "frequency_hz = -2.8")
     edited(glasshouse, "mass_kg = 0.24", "mas_kg = 0.24")
     edited(glasshouse, "suction = 0.8", "suction = 8")
@@ -215,7 +215,7 @@ def test_every_fault_is_told_at_once(flapsim: Run, glasshouse: Path) -> None:
         ("picture.png", b"\x89PNG\r\n"),
     ],
 )
-def test_a_file_that_is_no_case_ends_with_2(
+def test_a_file_that_is_not_a_case_exits_with_2(
     flapsim: Run, tmp_path: Path, command: str, name: str, content: bytes | str | None
 ) -> None:
     file = tmp_path / name
@@ -248,7 +248,7 @@ def test_a_file_that_is_no_case_ends_with_2(
         ("stroke.frequency_hz.0=3", "stroke.frequency_hz"),
     ],
 )
-def test_a_change_that_cannot_be_made_is_refused_with_words(
+def test_an_impossible_change_is_refused_with_a_message(
     flapsim: Run, change: str, words: str
 ) -> None:
     code, out, err = flapsim("check", GLASSHOUSE, "--set", change)
@@ -256,7 +256,7 @@ def test_a_change_that_cannot_be_made_is_refused_with_words(
     assert words in err
 
 
-def test_a_change_by_key_path_takes_numbers_words_lists_and_tables(flapsim: Run) -> None:
+def test_set_takes_numbers_words_lists_and_tables(flapsim: Run) -> None:
     code, out, _ = flapsim(
         *("check", GLASSHOUSE, "--json"),
         *("--set", "wing.inner.length_m=0.32"),
@@ -273,7 +273,9 @@ def test_a_change_by_key_path_takes_numbers_words_lists_and_tables(flapsim: Run)
 @pytest.mark.parametrize(
     "arguments", [[], ["fly"], ["run"], ["run", "a", "b"], ["run", "a", "--sereis"], ["--jsn"]]
 )
-def test_wrong_arguments_end_with_2_and_the_usage(flapsim: Run, arguments: list[str]) -> None:
+def test_wrong_arguments_exit_with_2_and_print_the_usage(
+    flapsim: Run, arguments: list[str]
+) -> None:
     code, out, err = flapsim(*arguments)
     assert (code, out) == (2, "")
     assert "usage: flapsim" in err
@@ -291,7 +293,7 @@ def test_wrong_arguments_end_with_2_and_the_usage(flapsim: Run, arguments: list[
         ("animate", "cruise.avi", "should end in .gif"),
     ],
 )
-def test_an_output_that_cannot_be_is_refused_before_the_work(
+def test_an_output_that_cannot_be_written_is_refused_before_computing(
     flapsim: Run, tmp_path: Path, command: str, output: str, words: str
 ) -> None:
     (tmp_path / "folder.h5").mkdir()
@@ -302,7 +304,7 @@ def test_an_output_that_cannot_be_is_refused_before_the_work(
     assert (tmp_path / "kept.h5").read_text() == "kept"
 
 
-def test_a_folder_that_goes_away_during_the_work_ends_with_2(
+def test_a_folder_that_disappears_during_the_run_exits_with_2(
     flapsim: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     folder = tmp_path / "results"
@@ -320,7 +322,7 @@ def test_series_without_json_is_refused(flapsim: Run) -> None:
     assert "--json" in err
 
 
-def test_a_picture_of_no_known_kind_is_refused_with_the_kinds_there_are(flapsim: Run) -> None:
+def test_an_unknown_kind_of_figure_is_refused_with_the_known_kinds(flapsim: Run) -> None:
     code, _, err = flapsim("figure", GLASSHOUSE, "--kind", "portrait")
     assert code == 2
     assert "overview" in err
@@ -332,10 +334,10 @@ def test_changing_a_result_is_refused(flapsim: Run) -> None:
     assert "give the case file" in err
 
 
-# --- the physics has no such answer --------------------------------------------------------------
+# --- no solution --------------------------------------------------------------
 
 
-def test_a_physical_impossibility_ends_with_3_and_words(
+def test_a_state_without_solution_exits_with_3_and_a_message(
     flapsim: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from flapsim.faults import NoAnswer
@@ -349,7 +351,7 @@ def test_a_physical_impossibility_ends_with_3_and_words(
     assert "glasshouse.toml: the wing cannot do this; a slower stroke could" in err
 
 
-# --- answers -------------------------------------------------------------------------------------
+# --- output -------------------------------------------------------------------------------------
 
 
 def test_run_prints_one_aligned_table(flapsim: Run) -> None:
@@ -379,7 +381,7 @@ def test_run_json_is_one_document_with_the_agreed_names(flapsim: Run) -> None:
     assert document["segments"].keys() == {"inner", "outer"}
 
 
-def test_run_json_series_adds_every_series_over_the_phase(flapsim: Run) -> None:
+def test_run_json_series_adds_every_series(flapsim: Run) -> None:
     code, out, _ = flapsim("run", GLASSHOUSE, "--json", "--series", "--set", "model.steps=64")
     series = json.loads(out)["series"]
     assert code == 0
@@ -387,7 +389,7 @@ def test_run_json_series_adds_every_series_over_the_phase(flapsim: Run) -> None:
     assert {len(values) for values in series.values()} == {64}
 
 
-def test_what_has_no_meaning_is_null_in_json_and_na_in_the_table(flapsim: Run) -> None:
+def test_a_meaningless_ratio_is_null_in_json_and_na_in_the_table(flapsim: Run) -> None:
     # A wing on a rig carries no weight; without airspeed no efficiency of propulsion.
     changes = ("--set", "craft.mass_kg=0", "--set", "flight.airspeed_m_s=0")
     code, out, _ = flapsim("run", GLASSHOUSE, "--json", *changes)
@@ -399,14 +401,14 @@ def test_what_has_no_meaning_is_null_in_json_and_na_in_the_table(flapsim: Run) -
     assert "Caution" not in out, "a wing on a rig is no craft that may fall"
 
 
-def test_check_says_what_the_case_means(flapsim: Run) -> None:
+def test_check_prints_the_proportions_of_the_case(flapsim: Run) -> None:
     code, out, err = flapsim("check", GLASSHOUSE)
     assert (code, err) == (0, "")
     for words in ("span", "aspect ratio", "Reynolds", "reduced frequency"):
         assert words in out
 
 
-def test_check_and_run_agree_on_what_both_tell(flapsim: Run) -> None:
+def test_check_and_run_agree_on_what_both_report(flapsim: Run) -> None:
     _, out, _ = flapsim("check", GLASSHOUSE, "--json")
     before = json.loads(out)["proportions"]
     _, out, _ = flapsim("run", GLASSHOUSE, "--json")
@@ -415,7 +417,7 @@ def test_check_and_run_agree_on_what_both_tell(flapsim: Run) -> None:
         assert before[name] == pytest.approx(after[name], rel=1e-12), name
 
 
-def test_the_watts_in_the_table_add_up(flapsim: Run) -> None:
+def test_the_powers_in_the_table_add_up(flapsim: Run) -> None:
     _, out, _ = flapsim("run", GLASSHOUSE)
     rows = {}
     for line in out.splitlines():
@@ -474,7 +476,7 @@ def test_a_result_written_by_run_is_drawn_by_figure(
     assert code == 0
 
 
-def test_animate_draws_a_film(flapsim: Run, tmp_path: Path) -> None:
+def test_animate_writes_a_gif(flapsim: Run, tmp_path: Path) -> None:
     coarse = ("--set", "model.steps=16", "--set", "model.induced=none")
     code, out, _ = flapsim("animate", GLASSHOUSE, *coarse, "-o", tmp_path / "s.gif", "--json")
     assert code == 0
@@ -482,7 +484,7 @@ def test_animate_draws_a_film(flapsim: Run, tmp_path: Path) -> None:
     assert (tmp_path / "s.gif").read_bytes().startswith(b"GIF89a")
 
 
-def test_a_film_without_the_program_that_makes_it_is_refused_with_words(
+def test_an_mp4_without_ffmpeg_exits_with_2_and_a_message(
     flapsim: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("matplotlib.animation.FFMpegWriter.isAvailable", lambda: False)
@@ -492,7 +494,7 @@ def test_a_film_without_the_program_that_makes_it_is_refused_with_words(
 
 
 @pytest.mark.parametrize("content", [b"", b"not a result", b"\x89HDF\r\n\x1a\n" + bytes(200)])
-def test_a_broken_result_file_ends_with_2(flapsim: Run, tmp_path: Path, content: bytes) -> None:
+def test_a_broken_result_file_exits_with_2(flapsim: Run, tmp_path: Path, content: bytes) -> None:
     file = tmp_path / "broken.h5"
     file.write_bytes(content)
     code, out, err = flapsim("figure", file)
@@ -501,7 +503,7 @@ def test_a_broken_result_file_ends_with_2(flapsim: Run, tmp_path: Path, content:
 
 
 @pytest.mark.parametrize("command", ["run", "check", "figure", "animate"])
-def test_help_of_each_command_shows_an_example(flapsim: Run, command: str) -> None:
+def test_help_of_each_command_gives_an_example(flapsim: Run, command: str) -> None:
     code, out, _ = flapsim(command, "--help")
     assert code == 0
     assert f"example: flapsim {command} cases/glasshouse.toml" in " ".join(out.split())
@@ -513,14 +515,14 @@ def test_help_describes_every_kind_of_figure(flapsim: Run) -> None:
         assert f"{name} ({kind.shows})" in " ".join(out.split())
 
 
-def test_version_is_the_one_of_the_package(flapsim: Run) -> None:
+def test_version_is_that_of_the_package(flapsim: Run) -> None:
     code, out, _ = flapsim("--version")
     project = tomllib.loads((PROJECT / "pyproject.toml").read_text())["project"]
     assert code == 0
     assert out.strip() in (f"flapsim {project['version']}", "flapsim unknown")
 
 
-# --- as a process of its own ---------------------------------------------------------------------
+# --- as a separate process ---------------------------------------------------------------------
 
 
 def command(*arguments: object) -> list[str]:
@@ -532,7 +534,7 @@ def surroundings() -> dict[str, str]:
     return os.environ | {"PYTHONPATH": str(PROJECT)}
 
 
-def test_a_process_ends_with_2_and_no_traceback_for_a_missing_file(tmp_path: Path) -> None:
+def test_a_missing_file_exits_with_2_and_no_traceback(tmp_path: Path) -> None:
     done = subprocess.run(
         command("run", "nowhere.toml"),
         cwd=tmp_path,
@@ -547,7 +549,7 @@ def test_a_process_ends_with_2_and_no_traceback_for_a_missing_file(tmp_path: Pat
     assert "Traceback" not in done.stderr
 
 
-def test_a_reader_that_leaves_early_causes_no_traceback() -> None:
+def test_a_closed_pipe_causes_no_traceback() -> None:
     reading, writing = os.pipe()
     os.close(reading)  # nobody will read
     with os.fdopen(writing, "wb") as pipe:
@@ -563,7 +565,7 @@ def test_a_reader_that_leaves_early_causes_no_traceback() -> None:
     assert done.stderr == ("flapsim: standard output was closed before everything was written\n")
 
 
-def test_an_interrupt_ends_with_130(flapsim: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_interrupt_exits_with_130(flapsim: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(
         "flapsim.cli.run._simulated", lambda case: signal.raise_signal(signal.SIGINT)
     )
@@ -572,7 +574,7 @@ def test_an_interrupt_ends_with_130(flapsim: Run, monkeypatch: pytest.MonkeyPatc
     assert "interrupted" in err
 
 
-def test_run_loads_nothing_it_does_not_need() -> None:
+def test_run_does_not_import_slow_libraries() -> None:
     script = (
         "import sys; from flapsim.cli.main import main; code = main(sys.argv[1:]); "
         "slow = {'matplotlib', 'pandas', 'scipy.optimize', 'h5py', 'tomli_w'} & set(sys.modules); "

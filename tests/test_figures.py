@@ -1,4 +1,4 @@
-"""Figures: that they are drawn, say what they show with units, and show what the cycle holds."""
+"""Figures: files, labels with units, and the data that they show."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def words(axes: Axes) -> str:
 
 @pytest.mark.parametrize("kind", EVERY)
 @pytest.mark.parametrize("name", CASES)
-def test_every_kind_of_figure_becomes_every_kind_of_file(
+def test_every_figure_is_written_in_every_format(
     cycles: dict[str, Cycle], name: str, kind: str, tmp_path: Path
 ) -> None:
     files = {suffix: tmp_path / f"{kind}{suffix}" for suffix in SUFFIXES}
@@ -81,9 +81,7 @@ def test_the_same_cycle_gives_the_same_file(glasshouse: Cycle, suffix: str, tmp_
     assert once.read_bytes() == again.read_bytes()
 
 
-def test_a_cycle_from_disk_is_drawn_like_the_one_that_was_written(
-    glasshouse: Cycle, tmp_path: Path
-) -> None:
+def test_a_stored_cycle_gives_the_same_figure(glasshouse: Cycle, tmp_path: Path) -> None:
     write_cycle(glasshouse, tmp_path / "cycle.h5")
     stored = read_cycle(tmp_path / "cycle.h5")
     for kind in ("overview", "stroke"):
@@ -103,7 +101,7 @@ def test_an_unknown_kind_is_refused_with_the_known_ones(glasshouse: Cycle, tmp_p
         draw(glasshouse, "lfit", tmp_path / "lift.png")
 
 
-def test_drawing_needs_no_screen_and_no_plotting_state(glasshouse: Cycle, tmp_path: Path) -> None:
+def test_drawing_needs_no_screen_and_no_pyplot(glasshouse: Cycle, tmp_path: Path) -> None:
     write_cycle(glasshouse, tmp_path / "cycle.h5")
     program = (
         "import sys\n"
@@ -128,7 +126,7 @@ def test_drawing_needs_no_screen_and_no_plotting_state(glasshouse: Cycle, tmp_pa
     assert (tmp_path / "stroke.png").exists()
 
 
-# --- words ---------------------------------------------------------------------------------------
+# --- labels ---------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("kind", EVERY)
@@ -177,21 +175,21 @@ def test_numbers_are_printed_with_three_digits_and_a_true_minus() -> None:
     assert number(3e-17, scale=1.0) == "0"
 
 
-def test_names_of_curves_that_end_together_do_not_overlap() -> None:
+def test_labels_of_curves_with_equal_ends_do_not_overlap() -> None:
     page = blank_figure(4.0, 2.0)
     axes = page.add_axes((0.1, 0.1, 0.6, 0.8))
     axes.set_ylim(-1.0, 1.0)
     ends = {"first": 0.0, "second": 0.0, "third\nin two lines": 0.01, "far": 0.9}
     spread_labels(axes, [(name, value, "black") for name, value in ends.items()])
     page.draw_without_rendering()
-    # The letters alone, without the line that leads to them.
+    # The text alone, without its leader line.
     boxes = sorted((Text.get_window_extent(text) for text in axes.texts), key=lambda box: box.y0)
     assert len(boxes) == 4
     for lower, upper in pairwise(boxes):
-        assert lower.y1 <= upper.y0 + 1.0  # a dot of rounding
+        assert lower.y1 <= upper.y0 + 1.0  # a pixel of rounding
 
 
-# --- what is shown is what was computed ----------------------------------------------------------
+# --- the data shown ----------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -220,7 +218,7 @@ def test_a_wing_of_one_segment_is_not_split(cycles: dict[str, Cycle]) -> None:
     ]
 
 
-def test_motions_that_do_nothing_get_no_panel(cycles: dict[str, Cycle]) -> None:
+def test_constant_zero_motions_get_no_panel(cycles: dict[str, Cycle]) -> None:
     assert titles(figure(cycles["glasshouse"], "stroke")) == ["Plunge, tip up", "Twist, nose up"]
     assert titles(figure(cycles["plunging_wing"], "stroke")) == ["Heave of the whole wing"]
     assert titles(figure(cycles["pitching_wing"], "stroke")) == ["Twist, nose up"]
@@ -233,7 +231,7 @@ def test_a_swept_outer_segment_gets_its_panel(glasshouse: Cycle) -> None:
     assert np.ptp(np.asarray(curve.get_ydata())) == pytest.approx(24.0, rel=1e-3)
 
 
-def test_watts_step_down_from_the_power_given_to_the_thrust_power(
+def test_bars_step_down_from_aerodynamic_to_thrust_power(
     cycles: dict[str, Cycle],
 ) -> None:
     for cycle in cycles.values():
@@ -248,7 +246,7 @@ def test_watts_step_down_from_the_power_given_to_the_thrust_power(
         assert ends[3] == pytest.approx(cycle.mean["thrust_power_w"])
 
 
-def test_stall_is_hatched_where_there_is_any(cycles: dict[str, Cycle]) -> None:
+def test_stalled_parts_are_hatched(cycles: dict[str, Cycle]) -> None:
     def hatched(cycle: Cycle) -> int:
         page = figure(cycle, "maps")
         return sum(bool(getattr(part, "hatches", [None])[0]) for axes in page.axes
@@ -260,7 +258,7 @@ def test_stall_is_hatched_where_there_is_any(cycles: dict[str, Cycle]) -> None:
     assert hatched(cycles["glasshouse"]) == 0
 
 
-def test_maps_mark_the_wrist_of_a_wing_that_has_one(cycles: dict[str, Cycle]) -> None:
+def test_maps_mark_the_wrist_of_a_two_segment_wing(cycles: dict[str, Cycle]) -> None:
     for name, hinged in (("glasshouse", True), ("plunging_wing", False)):
         axes = panel(figure(cycles[name], "maps"), "Effective incidence")
         assert ("wrist" in words(axes)) == hinged
@@ -279,7 +277,7 @@ def test_mean_loads_along_the_span_add_up_to_the_loads_of_the_wing(glasshouse: C
         assert 2.0 * one_wing == pytest.approx(glasshouse.mean[name], rel=1e-9)
 
 
-def test_the_downstroke_of_a_linkage_is_as_short_as_its_rocker_makes_it(
+def test_the_downstroke_of_a_linkage_is_that_of_its_plunge(
     cycles: dict[str, Cycle],
 ) -> None:
     ((begin, end),) = downstroke(cycles["linkage_driven"])
@@ -320,7 +318,7 @@ def test_segments_meet_at_the_wrist_and_the_port_wing_mirrors_the_starboard_one(
         )
 
 
-def test_the_tip_of_an_unfolded_wing_is_where_trigonometry_puts_it(
+def test_the_tip_of_a_stretched_wing_follows_from_trigonometry(
     cycles: dict[str, Cycle],
 ) -> None:
     cycle = cycles["student_flapper"]
@@ -334,7 +332,7 @@ def test_the_tip_of_an_unfolded_wing_is_where_trigonometry_puts_it(
     np.testing.assert_allclose(wing.axis[:, -1, 0], expected, atol=1e-9)
 
 
-# --- cycles at the edge --------------------------------------------------------------------------
+# --- edge cases --------------------------------------------------------------------------
 
 
 def test_a_wing_without_airspeed_is_drawn(glasshouse: Cycle, tmp_path: Path) -> None:
@@ -344,7 +342,7 @@ def test_a_wing_without_airspeed_is_drawn(glasshouse: Cycle, tmp_path: Path) -> 
     assert "no value" in {text.get_text() for text in figure(hovering, "overview").texts}
 
 
-def test_a_wing_that_holds_still_is_drawn(glasshouse: Cycle, tmp_path: Path) -> None:
+def test_a_motionless_wing_is_drawn(glasshouse: Cycle, tmp_path: Path) -> None:
     amplitudes = [
         "stroke.inner.plunge.amplitude_deg",
         "stroke.inner.twist.tip_amplitude_deg",
@@ -381,7 +379,7 @@ def test_missing_numbers_leave_gaps_and_no_traceback(
     assert "no value" in words(panel(figure(broken, "watts"), "The whole wing"))
 
 
-def test_notes_of_distrust_stand_on_the_overview(cycles: dict[str, Cycle]) -> None:
+def test_warnings_are_on_the_overview(cycles: dict[str, Cycle]) -> None:
     student = cycles["student_flapper"]
     assert student.notes
     page = " ".join(text.get_text() for text in figure(student, "overview").texts)

@@ -1,4 +1,4 @@
-"""Figures of a twist that gives way: that they show what the cycle holds, in words and units."""
+"""Figures of a compliant twist: labels with units, and the data that they show."""
 
 from __future__ import annotations
 
@@ -93,7 +93,7 @@ def curves(axes: Axes) -> list[np.ndarray]:
 
 
 @pytest.mark.parametrize("kind", ["twist", "margin"])
-def test_figures_of_a_twist_become_every_kind_of_file(
+def test_figures_of_a_compliant_twist_are_written_in_every_format(
     spring: Cycle, kind: str, tmp_path: Path
 ) -> None:
     for suffix in SUFFIXES:
@@ -102,9 +102,7 @@ def test_figures_of_a_twist_become_every_kind_of_file(
 
 
 @pytest.mark.parametrize("kind", ["twist", "margin"])
-def test_a_cycle_from_disk_is_drawn_like_the_one_that_was_written(
-    spring: Cycle, kind: str, tmp_path: Path
-) -> None:
+def test_a_stored_cycle_gives_the_same_figure(spring: Cycle, kind: str, tmp_path: Path) -> None:
     write_cycle(spring, tmp_path / "cycle.h5")
     draw(spring, kind, tmp_path / "flown.png")
     draw(read_cycle(tmp_path / "cycle.h5"), kind, tmp_path / "stored.png")
@@ -130,7 +128,7 @@ def test_twist_and_moments_are_the_series_closed_over_the_stroke(spring: Cycle) 
     assert "spring at rest" in words(panel(page, "Outer twist, tip relative"))
 
 
-def test_the_portrait_is_twist_against_its_rate_with_the_quarters_of_the_stroke(
+def test_the_phase_portrait_shows_twist_rate_and_quarters_of_the_stroke(
     spring: Cycle,
 ) -> None:
     axes = panel(figure(spring, "twist"), "Outer twist: phase portrait")
@@ -144,7 +142,7 @@ def test_the_portrait_is_twist_against_its_rate_with_the_quarters_of_the_stroke(
     assert {"0°", "90°", "180°", "270°"} <= set(words(axes).split())
 
 
-def test_multipliers_stand_in_a_round_circle(spring: Cycle) -> None:
+def test_floquet_multipliers_are_drawn_in_the_unit_circle(spring: Cycle) -> None:
     axes = panel(figure(spring, "twist"), "Floquet multipliers")
     crosses = [line for line in axes.lines if line.get_marker() == "x"]
     np.testing.assert_array_equal(np.asarray(crosses[0].get_xdata()), spring.multipliers.real)
@@ -154,7 +152,7 @@ def test_multipliers_stand_in_a_round_circle(spring: Cycle) -> None:
     assert axes.get_aspect() == 1.0
 
 
-def test_both_segments_are_shown_where_both_give_way(both: Cycle) -> None:
+def test_both_segments_are_shown_if_both_are_compliant(both: Cycle) -> None:
     assert len(titles(figure(both, "twist"))) == 2 * 3 + 1
     axes = panel(figure(both, "twist"), "Inner twist, tip relative to root")
     assert "behind the command" in axes.get_title(loc="left")
@@ -172,7 +170,7 @@ def test_every_axis_has_its_unit(both: Cycle, spring: Cycle) -> None:
                     assert unit in {"°", "°/s", "N m", "1/s", "Hz", "m/s"}, text
 
 
-def test_an_actuator_that_never_gives_way_has_no_multipliers_and_no_margin(rigid: Cycle) -> None:
+def test_a_rigid_actuator_has_no_multipliers_and_no_margin(rigid: Cycle) -> None:
     assert not any(
         title.startswith("Floquet multipliers") for title in titles(figure(rigid, "twist"))
     )
@@ -180,7 +178,7 @@ def test_an_actuator_that_never_gives_way_has_no_multipliers_and_no_margin(rigid
         figure(rigid, "margin")
 
 
-def test_the_margin_marks_the_speed_of_flight_and_where_the_wing_diverges() -> None:
+def test_the_margin_marks_flight_and_divergence_speed() -> None:
     free = {"wing.twist_axis": 0.35, "stroke.outer.twist.stops_deg": [-60.0, 60.0]}
     aft = changed(SPRING, free)
     cycle = simulate(aft)
@@ -194,7 +192,7 @@ def test_the_margin_marks_the_speed_of_flight_and_where_the_wing_diverges() -> N
 
 
 @pytest.mark.parametrize("kind", ["twist", "margin"])
-def test_a_driven_twist_is_refused_in_words(
+def test_a_driven_twist_is_refused_with_a_message(
     kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     path = tmp_path / f"{kind}.png"
@@ -203,7 +201,7 @@ def test_a_driven_twist_is_refused_in_words(
     assert not path.exists()
 
 
-def test_the_command_line_draws_a_twist(tmp_path: Path) -> None:
+def test_the_command_line_draws_a_compliant_twist(tmp_path: Path) -> None:
     case = tmp_path / "spring.toml"
     case.write_text(changed(SPRING).to_toml(), encoding="utf-8")
     path = tmp_path / "twist.png"

@@ -46,25 +46,19 @@ class Stop(Exception):
 def add_command(
     commands: Any, name: str, command: Callable[[Any], None], what: str, example: str
 ) -> argparse.ArgumentParser:
-    """Add a command to the command line.
+    """Add a command to the subparsers of the command line.
 
     Parameters
     ----------
     commands : argparse subparsers
-        Those of the command line.
     name : str
         As it is typed.
     command : callable
-        Takes the options and does the work.
+        Takes the parsed options and does the work.
     what : str
         What it does, in lower case, without a full stop.
     example : str
         A complete command line.
-
-    Returns
-    -------
-    argparse.ArgumentParser
-        To add arguments to.
     """
     parser: argparse.ArgumentParser = commands.add_parser(
         name,

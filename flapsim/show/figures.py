@@ -24,7 +24,7 @@ from flapsim.show.margin_panels import frequency, growth
 from flapsim.show.phase_panels import load, name_strokes, schedule, schedule_panels
 from flapsim.show.posture_panel import posture
 from flapsim.show.power_panels import bar_ends, splits, watts
-from flapsim.show.span_panels import loading, planform, span_map, strip_edges
+from flapsim.show.span_panels import loading, planform, reach, span_map
 from flapsim.show.style import (
     FADED,
     SUFFIXES,
@@ -180,7 +180,7 @@ def _span(cycle: Cycle) -> Figure:
     segments = [segment for segment in (wing.inner, wing.outer) if segment is not None]
     deepest = max(chord for segment in segments for _, chord in segment.chord_m)
     # The outline is drawn to scale: its height follows from the span.
-    scale = (width - _LEFT - _RIGHT) / float(strip_edges(cycle)[-1][-1])
+    scale = (width - _LEFT - _RIGHT) / reach(cycle)
     subtitle = "Mean loads per metre of span, one wing"
     if wing.outer is not None or cycle.case.craft.shoulder_offset_m > 0.0:
         subtitle += "; dotted: hinges"

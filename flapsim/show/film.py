@@ -7,7 +7,7 @@ of length and one of force.
 from __future__ import annotations
 
 import math
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -59,12 +59,10 @@ _SIDE = (4.95, 0.68, 2.95, 2.7)
 _WORDS = 0.6
 
 
-class _Half(NamedTuple):
-    """One half wing from ahead: per segment its outline, and the face and edge drawn from it."""
-
-    outlines: list[Outline]
-    faces: list[Polygon]
-    edges: list[Line2D]
+# From flight axes to the plane of a view: horizontal, vertical.
+_STARBOARD_AHEAD = np.array([[0.0, -1.0, 0.0], [0.0, 0.0, 1.0]])
+_PORT_AHEAD = np.array([[0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
+_FROM_PORT = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
 
 
 class Film:
@@ -90,45 +88,39 @@ class Film:
             right, 1.0 - 0.2 / _PAGE[1], "", fontsize=10, va="center", ha="right"
         )
         self._wing = _chosen(cycle, sections(cycle, self.tau))
-        self._apart = _seen_from_the_side(cycle, len(self._wing.span_position))
-        self._reference = _round_reference(self._wing.force)
-        self._length = _length_of_force(cycle, self._wing.force)
+        force = np.nan_to_num(self._wing.force)
+        largest = float(np.max(np.linalg.norm(force, axis=0)))
+        semispan = float(cycle.strips["span_position_m"][-1])
+        self._length = _LONGEST * semispan / largest if largest > 0.0 else 0.0
+        self._force = self._length * force
+        self._parts: list[tuple[Outline, Polygon, Line2D]] = []
+        self._chords: list[tuple[int, Line2D]] = []
+        self._arrows: list[tuple[Quiver, list[int], Array]] = []
+        self._cursors: list[tuple[Line2D, Line2D, Array]] = []
         ahead, side = panel_at(self.page, *_AHEAD), panel_at(self.page, *_SIDE)
         self._draw_ahead(ahead)
         self._draw_side(side)
-        self._frame(ahead, side)
+        inch = self._fit(ahead, side)
+        self._draw_reference(ahead, inch, _round_reference(largest))
         self._draw_phase()
 
     def show(self, frame: int) -> None:
         """Move everything to the phase of a frame."""
-        self._show_wings(frame)
-        self._show_arrows(frame)
+        for segment, face, edge in self._parts:
+            front, back = segment.leading[:, :, frame], segment.trailing[:, ::-1, frame]
+            face.set_xy((_STARBOARD_AHEAD @ np.concatenate([front, back], axis=1)).T)
+            edge.set_data(*(_STARBOARD_AHEAD @ front))
+        for index, chord in self._chords:
+            ends = [self._wing.leading[:, index, frame], self._wing.trailing[:, index, frame]]
+            chord.set_data(*(_FROM_PORT @ np.column_stack(ends)))
+        for arrows, which, view in self._arrows:
+            arrows.set_offsets((view @ self._wing.axis[:, which, frame]).T)
+            arrows.set_UVC(*(view @ self._force[:, which, frame]))
         degrees = float(np.degrees(self.tau[frame]))
         for dot, bar, curve in self._cursors:
             dot.set_data([degrees], [curve[frame]])
             bar.set_xdata([degrees, degrees])
         self._clock.set_text(f"phase {degrees:.0f}°{self._direction(frame)}")
-
-    def _show_wings(self, frame: int) -> None:
-        for half in self._halves:
-            for segment, face, edge in zip(*half, strict=True):
-                front, back = segment.leading[:, :, frame], segment.trailing[:, ::-1, frame]
-                around = np.concatenate([front, back], axis=1)
-                face.set_xy(np.column_stack([-around[1], around[2]]))
-                edge.set_data(-front[1], front[2])
-        for index, chord in zip(self._apart, self._chords, strict=True):
-            ends = np.column_stack([edge[:, index, frame] for edge in self._wing[1:3]])
-            chord.set_data(ends[0], ends[2])
-
-    def _show_arrows(self, frame: int) -> None:
-        foot = self._wing.axis[:, :, frame]
-        force = self._length * np.nan_to_num(self._wing.force[:, :, frame])
-        for arrows, mirror in self._arrows_ahead:
-            arrows.set_offsets(np.column_stack([mirror * foot[1], foot[2]]))
-            arrows.set_UVC(mirror * force[1], force[2])
-        foot, force = foot[:, self._apart], force[:, self._apart]
-        self._arrows_side.set_offsets(np.column_stack([foot[0], foot[2]]))
-        self._arrows_side.set_UVC(force[0], force[2])
 
     def _direction(self, frame: int) -> str:
         if not self._down:
@@ -138,98 +130,80 @@ class Film:
 
     def _draw_ahead(self, axes: Axes) -> None:
         """Draw both wings from ahead: starboard on the left."""
-        self._halves = []
         sides: tuple[Side, ...] = ("starboard", "port")
         for side in sides:
-            outlines = outline(self.cycle, self.tau, side)
-            faces = [Polygon(np.zeros((3, 2)), facecolor=FACE, alpha=0.6) for _ in outlines]
-            edges = [axes.plot([], [], color=INK, linewidth=2.0)[0] for _ in outlines]
-            for face in faces:
+            for segment in outline(self.cycle, self.tau, side):
+                face = Polygon(np.zeros((3, 2)), facecolor=FACE, alpha=0.6)
                 axes.add_patch(face)
-            self._halves.append(_Half(outlines, faces, edges))
-            tip = tip_path(self.cycle, side)
-            axes.plot(-tip[1], tip[2], **_TIP_STYLE)
+                edge = axes.plot([], [], color=INK, linewidth=2.0)[0]
+                self._parts.append((segment, face, edge))
+            axes.plot(*(_STARBOARD_AHEAD @ tip_path(self.cycle, side)), **_TIP_STYLE)
         body_from_ahead(axes, self.cycle)
+        every = list(range(len(self._wing.span_position)))
+        self._add_arrows(axes, every, _STARBOARD_AHEAD)
         # The cycle holds starboard forces only: none are known of a port half with its own stroke.
-        mirrors = (-1.0, 1.0) if self.cycle.case.stroke.port is None else (-1.0,)
-        count = len(self._wing.span_position)
-        self._arrows_ahead = [(self._arrows(axes, count), mirror) for mirror in mirrors]
+        if self.cycle.case.stroke.port is None:
+            self._add_arrows(axes, every, _PORT_AHEAD)
         _name_view(axes, "Seen from ahead")
 
     def _draw_side(self, axes: Axes) -> None:
         """Draw sections of the starboard wing from the side, nose to the left."""
         self._draw_body(axes)
-        tip = tip_path(self.cycle)
-        axes.plot(tip[0], tip[2], **_TIP_STYLE)
+        axes.plot(*(_FROM_PORT @ tip_path(self.cycle)), **_TIP_STYLE)
         wrist = self.cycle.case.craft.shoulder_offset_m + self.cycle.case.wing.inner.length_m
-        self._chords = []
-        for position in self._wing.span_position[self._apart]:
-            line = INNER if position < wrist else OUTER
-            chord = axes.plot(
-                [], [], color=line.color, linewidth=1.8, marker="o", markersize=3.5, markevery=[0]
-            )[0]
-            self._chords.append(chord)
-        self._arrows_side = self._arrows(axes, len(self._apart))
+        apart = _seen_from_the_side(self.cycle, len(self._wing.span_position))
+        style: dict[str, Any] = {"linewidth": 1.8, "marker": "o", "markersize": 3.5}
+        for index in apart:
+            line = INNER if self._wing.span_position[index] < wrist else OUTER
+            chord = axes.plot([], [], color=line.color, markevery=[0], **style)[0]
+            self._chords.append((index, chord))
+        self._add_arrows(axes, apart, _FROM_PORT)
         _name_view(axes, "Sections from the side, flying left")
 
     def _draw_body(self, axes: Axes) -> None:
-        """A slender body, nose-up by the pitch; none on a rig."""
-        if self.cycle.case.craft.shoulder_offset_m <= 0.0:
+        """Draw a slender body, nose-up by the pitch; none on a rig."""
+        case = self.cycle.case
+        if case.craft.shoulder_offset_m <= 0.0:
             return
-        chord = float(self.cycle.case.wing.inner.chord_m[0][1])
-        pitch = math.radians(self.cycle.case.flight.pitch_deg)
-        ahead = 0.35 * chord
-        axes.add_patch(
-            Ellipse(
-                (ahead * math.cos(pitch), -ahead * math.sin(pitch)),
-                2.0 * chord,
-                2.0 * self.cycle.case.craft.shoulder_offset_m,
-                angle=-self.cycle.case.flight.pitch_deg,
-                facecolor=BODY,
-                edgecolor=FADED,
-                linewidth=0.8,
-                zorder=0,
-            )
-        )
-
-    def _arrows(self, axes: Axes, count: int) -> Quiver:
-        zeros = np.zeros(count)
-        return axes.quiver(zeros, zeros, zeros, zeros, zorder=7, **_ARROW_STYLE)
-
-    def _frame(self, ahead: Axes, side: Axes) -> None:
-        """Fit everything that moves into both views at one scale."""
-        wing = self._wing
-        heads = wing.axis + self._length * np.nan_to_num(wing.force)
-        edges = [edge for half in self._halves for part in half.outlines for edge in part[:2]]
-        everything = [heads, *edges]
-        low = min(float(points[2].min()) for points in everything)
-        high = max(float(points[2].max()) for points in everything)
-        reach = max(float(np.abs(points[1]).max()) for points in everything)
-        front = min(float(points[0].min()) for points in everything)
-        back = max(float(points[0].max()) for points in everything)
-        inch = 1.06 * max(
-            2.0 * reach / _AHEAD[2], (back - front) / _SIDE[2], (high - low) / (_AHEAD[3] - _WORDS)
-        )
-        middle = 0.5 * (low + high)
-        for axes, centre, place in ((ahead, 0.0, _AHEAD), (side, 0.5 * (front + back), _SIDE)):
-            axes.set_xlim(centre - 0.5 * inch * place[2], centre + 0.5 * inch * place[2])
-            axes.set_ylim(middle - 0.5 * inch * place[3], middle + 0.5 * inch * place[3])
-            axes.set_axis_off()
-        self._draw_reference(ahead, inch)
-
-    def _draw_reference(self, axes: Axes, inch: float) -> None:
-        """Draw an arrow of known size in the lower left corner."""
-        left, bottom = axes.get_xlim()[0], axes.get_ylim()[0]
-        foot = (left + 0.12 * inch, bottom + 0.08 * inch)
-        axes.quiver(*foot, self._length * self._reference, 0.0, **_ARROW_STYLE)
-        axes.text(
-            foot[0], foot[1] + 0.07 * inch, f"{number(self._reference)} N per metre of span",
-            fontsize=8.0, color=_ARROW,
+        chord = float(case.wing.inner.chord_m[0][1])
+        pitch = math.radians(case.flight.pitch_deg)
+        centre = (0.35 * chord * math.cos(pitch), -0.35 * chord * math.sin(pitch))
+        size = (2.0 * chord, 2.0 * case.craft.shoulder_offset_m)
+        body = Ellipse(
+            centre, *size, angle=-case.flight.pitch_deg, facecolor=BODY, edgecolor=FADED,
+            linewidth=0.8, zorder=0,
         )  # fmt: skip
+        axes.add_patch(body)
+
+    def _add_arrows(self, axes: Axes, which: list[int], view: Array) -> None:
+        zeros = np.zeros(len(which))
+        arrows = axes.quiver(zeros, zeros, zeros, zeros, zorder=7, **_ARROW_STYLE)
+        self._arrows.append((arrows, which, view))
+
+    def _fit(self, ahead: Axes, side: Axes) -> float:
+        """Fit everything that moves into both views at one scale, returned in m per inch."""
+        edges = [edge for segment, _, _ in self._parts for edge in segment[:2]]
+        moving = [self._wing.axis + self._force, *edges]
+        points = np.concatenate([part.reshape(3, -1) for part in moving], axis=1)
+        size = np.ptp(points, axis=1)
+        middle = points.min(axis=1) + 0.5 * size
+        width = 2.0 * np.abs(points[1]).max()
+        inch = 1.06 * max(width / _AHEAD[2], size[0] / _SIDE[2], size[2] / (_AHEAD[3] - _WORDS))
+        for axes, centre, place in ((ahead, 0.0, _AHEAD), (side, middle[0], _SIDE)):
+            axes.set_xlim(centre - 0.5 * inch * place[2], centre + 0.5 * inch * place[2])
+            axes.set_ylim(middle[2] - 0.5 * inch * place[3], middle[2] + 0.5 * inch * place[3])
+            axes.set_axis_off()
+        return float(inch)
+
+    def _draw_reference(self, axes: Axes, inch: float, force: float) -> None:
+        """Draw an arrow of known force, N/m, in the lower left corner."""
+        left, bottom = axes.get_xlim()[0] + 0.12 * inch, axes.get_ylim()[0] + 0.08 * inch
+        axes.quiver(left, bottom, self._length * force, 0.0, **_ARROW_STYLE)
+        words = f"{number(force)} N per metre of span"
+        axes.text(left, bottom + 0.07 * inch, words, fontsize=8.0, color=_ARROW)
 
     def _draw_phase(self) -> None:
         """Draw lift and net thrust through the stroke, with a cursor at the phase shown."""
-        self._cursors = []
         for index, (name, words) in enumerate((("lift_n", "lift"), ("thrust_n", "net thrust"))):
             axes = panel_at(self.page, 0.75 + index * 3.75, 3.67, 2.75, 0.85)
             shade_downstroke(axes, self.cycle)
@@ -278,17 +252,9 @@ def _seen_from_the_side(cycle: Cycle, count: int) -> list[int]:
     return [inner // 2, *range(inner, count)]
 
 
-def _round_reference(force: Array) -> float:
-    """A round force per metre of about half the largest; 1 if there is no force."""
-    largest = float(np.max(np.linalg.norm(np.nan_to_num(force), axis=0)))
+def _round_reference(largest: float) -> float:
+    """A round number of about half the largest; 1 if that is zero."""
     if largest <= 0.0:
         return 1.0
     power = 10.0 ** math.floor(math.log10(0.6 * largest))
     return max(step * power for step in (1.0, 2.0, 5.0) if step * power <= 0.6 * largest)
-
-
-def _length_of_force(cycle: Cycle, force: Array) -> float:
-    """Metres on the page per N/m that make the longest arrow `_LONGEST` of the semispan."""
-    largest = float(np.max(np.linalg.norm(np.nan_to_num(force), axis=0)))
-    semispan = float(cycle.strips["span_position_m"][-1])
-    return _LONGEST * semispan / largest if largest > 0.0 else 0.0

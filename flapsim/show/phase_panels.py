@@ -30,6 +30,7 @@ from flapsim.wing.body import weight
 __all__ = [
     "Curve",
     "SchedulePanel",
+    "closed",
     "load",
     "name_strokes",
     "phase_axis",
@@ -61,6 +62,11 @@ class SchedulePanel(NamedTuple):
 # Thin: at the root of a segment, or relative to the body.
 _THIN_INNER = INNER._replace(marker="", width=1.0)
 _THIN_OUTER = OUTER._replace(marker="", width=1.0)
+
+
+def closed(values: Array) -> Array:
+    """Values over one stroke, along the last axis, with the first repeated at the end."""
+    return np.concatenate([values, values[..., :1]], axis=-1)
 
 
 def phase_axis(axes: Axes, labelled: bool = True) -> None:
@@ -109,8 +115,8 @@ def trace(axes: Axes, curves: list[Curve], phase: Array, mean: float = math.nan)
     """
     degrees = np.append(np.degrees(phase), 360.0)
     for order, curve in enumerate(curves):
-        closed = np.append(curve.values, curve.values[:1])
-        axes.plot(degrees, closed, zorder=3 + order, **curve.line.drawn(len(closed), 0.5 * order))
+        style = curve.line.drawn(degrees.size, 0.5 * order)
+        axes.plot(degrees, closed(curve.values), zorder=3 + order, **style)
     axes.set_ylim(_limits(*finite_range(*(curve.values for curve in curves))))
     if axes.get_ylim()[0] < 0.0 < axes.get_ylim()[1]:
         zero_line(axes)

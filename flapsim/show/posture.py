@@ -6,6 +6,7 @@ starboard, up (normal to the flight path).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -209,7 +210,8 @@ def _outline_stations(cycle: Cycle) -> Strips:
         hinge += segment.length_m
     which, distance, fraction, chord, position = map(np.concatenate, zip(*columns, strict=True))
     massless = np.zeros_like(fraction)
-    return Strips(
+    return replace(
+        computed,
         segment=which,
         distance=distance,
         fraction=fraction,
@@ -218,8 +220,4 @@ def _outline_stations(cycle: Cycle) -> Strips:
         span_position=position,
         skin=massless,
         spar=massless,
-        semispan=computed.semispan,
-        area=computed.area,
-        aspect_ratio=computed.aspect_ratio,
-        inner_length=computed.inner_length,
     )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import matplotlib.patheffects as effects
 import numpy as np
 from matplotlib.axes import Axes
@@ -14,7 +12,7 @@ from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
 from flapsim.cycle.simulate import Cycle
-from flapsim.show.phase_panels import phase_axis
+from flapsim.show.phase_panels import closed, phase_axis
 from flapsim.show.posture import downstroke
 from flapsim.show.style import (
     BOTH,
@@ -33,7 +31,7 @@ from flapsim.show.style import (
     zero_line,
 )
 
-__all__ = ["loading", "planform", "span_map", "strip_edges"]
+__all__ = ["loading", "planform", "reach", "span_map"]
 
 Array = NDArray[np.float64]
 
@@ -47,15 +45,21 @@ _FULL_TURN = 270.0
 _ATTACHED = LinearSegmentedColormap.from_list("attached", ["#8c8c8c", "#ffffff"])
 
 
-def strip_edges(cycle: Cycle) -> list[Array]:
-    """Edges of the strips of each segment, m from the plane of symmetry along the span."""
+def _segments(cycle: Cycle) -> list[tuple[NDArray[np.bool_], Array]]:
+    """Strips segment by segment: a mask of them and their edges along the span, m."""
     hinge = cycle.case.craft.shoulder_offset_m
-    edges = []
+    segments = []
     for segment in np.unique(cycle.strips["segment"]):
-        width = cycle.strips["width_m"][cycle.strips["segment"] == segment]
-        edges.append(hinge + np.concatenate([[0.0], np.cumsum(width)]))
-        hinge = float(edges[-1][-1])
-    return edges
+        own = cycle.strips["segment"] == segment
+        edges = hinge + np.concatenate([[0.0], np.cumsum(cycle.strips["width_m"][own])])
+        segments.append((own, edges))
+        hinge = float(edges[-1])
+    return segments
+
+
+def reach(cycle: Cycle) -> float:
+    """Distance from the plane of symmetry to the tip with the wing stretched out, m."""
+    return float(_segments(cycle)[-1][1][-1])
 
 
 def _wrist(cycle: Cycle) -> float | None:
@@ -94,15 +98,13 @@ def span_map(axes: Axes, cycle: Cycle, name: str, title: str, last: bool = True)
     norm, colors = Normalize(low, high), _ATTACHED if flow else CONTOUR_MAP
     step = 360.0 / len(cycle.phase)
     edge_phase = np.concatenate([[0.0], step * (np.arange(len(cycle.phase)) + 0.5), [360.0]])
-    closed = np.concatenate([field, field[:, :1]], axis=1)
-    for segment, edges in enumerate(strip_edges(cycle)):
-        own = cycle.strips["segment"] == segment
+    for own, edges in _segments(cycle):
         axes.pcolormesh(
-            edge_phase, edges, np.ma.masked_invalid(closed[own]), norm=norm, cmap=colors,
+            edge_phase, edges, np.ma.masked_invalid(closed(field[own])), norm=norm, cmap=colors,
             rasterized=True, shading="flat",
         )  # fmt: skip
     if not flow and not (name == "incidence_deg" and high - low > _FULL_TURN):
-        _level_lines(axes, cycle, closed, low, high)
+        _level_lines(axes, cycle, field, low, high)
     elif np.all(field >= 0.995):
         axes.text(180.0, float(np.mean(axes.get_ylim())), "attached", ha="center", va="center")
     _stalled(axes, cycle)
@@ -113,16 +115,15 @@ def span_map(axes: Axes, cycle: Cycle, name: str, title: str, last: bool = True)
     return ScalarMappable(norm, colors)
 
 
-def _level_lines(axes: Axes, cycle: Cycle, closed: Array, low: float, high: float) -> None:
+def _level_lines(axes: Axes, cycle: Cycle, field: Array, low: float, high: float) -> None:
     """Draw labelled contours, segment by segment: none crosses the wrist."""
     levels = np.asarray(MaxNLocator(6).tick_values(low, high))
     # A contour near the extremes would be smaller than its label.
     edge = 0.04 * (high - low)
     levels = levels[(levels > low + edge) & (levels < high - edge)]
     phase = np.append(np.degrees(cycle.phase), 360.0)
-    for segment in np.unique(cycle.strips["segment"]):
-        own = cycle.strips["segment"] == segment
-        values = np.ma.masked_invalid(closed[own])
+    for own, _ in _segments(cycle):
+        values = np.ma.masked_invalid(closed(field[own]))
         if np.ptp(values.compressed() if values.count() else [0.0]) < 0.02 * (high - low):
             continue
         lines = axes.contour(
@@ -148,12 +149,9 @@ def _level_text(value: float) -> str:
 
 def _stalled(axes: Axes, cycle: Cycle) -> None:
     """Hatch and outline where less than half of the chord is attached."""
-    attached = cycle.strips["attached_fraction"]
-    closed = np.concatenate([attached, attached[:, :1]], axis=1)
     phase = np.append(np.degrees(cycle.phase), 360.0)
-    for segment, edges in enumerate(strip_edges(cycle)):
-        own = cycle.strips["segment"] == segment
-        values = closed[own]
+    for own, edges in _segments(cycle):
+        values = closed(cycle.strips["attached_fraction"][own])
         if not np.any(values < STALLED):
             continue
         # Extended to the ends of the segment, so that the hatching has no gap there.
@@ -190,24 +188,15 @@ _DOWN = Line(FADED, "-", "v", 1.2, FADED)
 _UP = Line(FADED, (0, (4, 2)), "^", 1.2, FADED)
 
 
-class _Part(NamedTuple):
-    """Part of the stroke over which a mean is taken: name, instants and line style."""
-
-    name: str
-    chosen: NDArray[np.bool_]
-    line: Line
-
-
-def _parts(cycle: Cycle) -> list[_Part]:
-    whole = np.ones(len(cycle.phase), dtype=bool)
-    down = np.zeros_like(whole)
+def _parts(cycle: Cycle) -> list[tuple[str, NDArray[np.bool_], Line]]:
+    """Parts of the stroke over which means are taken: name, instants and line style."""
+    down = np.zeros(len(cycle.phase), dtype=bool)
     for begin, end in downstroke(cycle):
         down |= (cycle.phase >= begin) & (cycle.phase < end)
-    parts = [_Part("whole stroke", whole, BOTH._replace(marker="."))]
-    if down.any() and not down.all():
-        parts.append(_Part("downstroke", down, _DOWN))
-        parts.append(_Part("upstroke", ~down, _UP))
-    return parts
+    whole = ("whole stroke", np.ones_like(down), BOTH._replace(marker="."))
+    if not down.any() or down.all():
+        return [whole]
+    return [whole, ("downstroke", down, _DOWN), ("upstroke", ~down, _UP)]
 
 
 def loading(axes: Axes, cycle: Cycle, name: str, title: str, axis: str) -> None:
@@ -226,21 +215,16 @@ def loading(axes: Axes, cycle: Cycle, name: str, title: str, axis: str) -> None:
     """
     entries = []
     drawn: list[Array] = []
-    for part in _parts(cycle):
-        mean = cycle.strips[name][:, part.chosen].mean(axis=1)
+    for part, instants, line in _parts(cycle):
+        mean = cycle.strips[name][:, instants].mean(axis=1)
         mean[np.abs(mean) <= ROUNDING * np.abs(cycle.strips[name]).max()] = 0.0
         if drawn and np.allclose(mean, drawn[0], rtol=1e-3, atol=0.0):
             continue  # both half strokes are like the whole
         drawn.append(mean)
-        for segment in np.unique(cycle.strips["segment"]):
-            own = cycle.strips["segment"] == segment
-            axes.plot(
-                cycle.strips["span_position_m"][own], mean[own],
-                color=part.line.color, linestyle=part.line.dash, linewidth=part.line.width,
-                marker=part.line.marker, markersize=4.0, markerfacecolor="white",
-                zorder=3 if len(drawn) == 1 else 2,
-            )  # fmt: skip
-        entries.append((part.name, float(mean[-1]), part.line.ink))
+        style = line.drawn(1) | {"zorder": 3 if len(drawn) == 1 else 2}
+        for own, _ in _segments(cycle):
+            axes.plot(cycle.strips["span_position_m"][own], mean[own], **style)
+        entries.append((part, float(mean[-1]), line.ink))
     low, high = finite_range(*drawn, 0.0)
     room = (high - low) or 1.0
     axes.set_ylim(low - 0.08 * room, high + 0.12 * room)
@@ -253,7 +237,7 @@ def loading(axes: Axes, cycle: Cycle, name: str, title: str, axis: str) -> None:
 
 def _span_axis(axes: Axes, cycle: Cycle) -> None:
     """Set the horizontal axis from the plane of symmetry to the tip and mark the hinges."""
-    axes.set_xlim(0.0, float(strip_edges(cycle)[-1][-1]))
+    axes.set_xlim(0.0, reach(cycle))
     for hinge in (cycle.case.craft.shoulder_offset_m, _wrist(cycle)):
         if hinge is not None and hinge > 0.0:
             axes.axvline(hinge, color=FADED, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)

@@ -5,7 +5,6 @@ Legible in greyscale: what differs in colour also differs in lightness and in da
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
@@ -19,7 +18,6 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import ArrayLike, NDArray
-from PIL import Image
 from scipy.optimize import isotonic_regression
 
 from flapsim.quantities import QUANTITIES, printed
@@ -145,8 +143,12 @@ STYLE: dict[Any, Any] = {
 SUFFIXES = (".png", ".svg", ".pdf")
 """Kinds of file a figure can become."""
 
-# Dates left out: the same cycle gives the same file.
-_UNDATED: dict[str, dict[str, Any]] = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
+# What changes between runs is left out: the same cycle gives the same file.
+_METADATA: dict[str, dict[str, Any]] = {
+    ".png": {"Software": None},
+    ".svg": {"Date": None},
+    ".pdf": {"CreationDate": None},
+}
 
 ROUNDING = 1e-9
 """A mean smaller than this fraction of the values averaged is rounding error: shown as zero."""
@@ -263,19 +265,7 @@ def save(figure: Figure, path: str | Path) -> None:
     if suffix not in SUFFIXES:
         raise ValueError(f"{path}: the name of a figure should end in {', '.join(SUFFIXES)}")
     with styled():
-        if suffix == ".png":
-            _save_opaque(figure, path)
-        else:
-            figure.savefig(path, format=suffix[1:], metadata=_UNDATED[suffix])
-
-
-def _save_opaque(figure: Figure, path: str | Path) -> None:
-    """Write a PNG without an alpha channel, which no figure uses."""
-    drawn = io.BytesIO()
-    figure.savefig(drawn, format="rgba")
-    size = figure.canvas.get_width_height()
-    picture = Image.frombuffer("RGBA", size, drawn.getvalue()).convert("RGB")
-    picture.save(path, format="PNG", optimize=True, dpi=(figure.dpi, figure.dpi))
+        figure.savefig(path, format=suffix[1:], metadata=_METADATA[suffix])
 
 
 def spread_labels(axes: Axes, entries: Sequence[tuple[str, float, str]], size: float = 8.5) -> None:

@@ -10,7 +10,7 @@ from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
 from flapsim.cycle.simulate import Cycle
-from flapsim.show.phase_panels import Curve, phase_axis, shade_downstroke, trace
+from flapsim.show.phase_panels import Curve, closed, phase_axis, shade_downstroke, trace
 from flapsim.show.style import (
     BOTH,
     FADED,
@@ -122,22 +122,18 @@ def portrait(axes: Axes, cycle: Cycle, segment: str) -> None:
     command = cycle.series[f"{segment}_twist_command_deg"]
     zero_line(axes)
     if np.ptp(command) > 1e-6:
-        axes.plot(*_closed(command, _rate(cycle, command)), **_COMMAND.drawn(1), zorder=2)
+        axes.plot(closed(command), closed(_rate(cycle, command)), **_COMMAND.drawn(1), zorder=2)
         note(axes, "command", (command.max(), 0.0), (-4, -3), ha="right", va="top")
     else:
         axes.plot(command[:1], [0.0], marker="+", color=INK, markersize=9, markeredgewidth=1.4)
         note(axes, "spring\nat rest", (float(command[0]), 0.0), (-4, -7), va="top")
-    axes.plot(*_closed(twist, rate), color=OUTER.color, linewidth=1.6, zorder=3)
+    axes.plot(closed(twist), closed(rate), color=OUTER.color, linewidth=1.6, zorder=3)
     _quarters(axes, twist, rate)
     axes.margins(0.24)
     axes.xaxis.set_major_locator(MaxNLocator(5))
     axes.set_title(f"{_whose(cycle, segment)} twist: phase portrait")
     axes.set_xlabel(label(f"{segment}_twist_deg", "twist, nose up"))
     axes.set_ylabel(label(f"{segment}_twist_rate_deg_s", "rate"))
-
-
-def _closed(x: Array, y: Array) -> tuple[Array, Array]:
-    return np.append(x, x[:1]), np.append(y, y[:1])
 
 
 def _rate(cycle: Cycle, values: Array) -> Array:
