@@ -28,7 +28,10 @@ from flapsim.faults import CaseError
 from flapsim.quantities import AXES, QUANTITIES, Quantity
 from flapsim.version import installed_version
 
-__all__ = ["SCHEMA_VERSION", "ResultError", "kind_of", "read_cycle", "write_cycle", "written_aside"]
+__all__ = [
+    "SCHEMA_VERSION", "ResultError", "describe", "kind_of", "read_cycle", "write_cycle",
+    "written_aside",
+]  # fmt: skip
 
 SCHEMA_VERSION = 2
 """Raised whenever a reader of the older layout would misread a file."""
@@ -67,11 +70,11 @@ def write_cycle(cycle: Cycle, path: str | Path) -> None:
         if cycle.multipliers.size:
             dimensions["multiplier"] = np.arange(cycle.multipliers.size)
         for name, values in dimensions.items():
-            _describe(file.create_dataset(name, data=values), AXES[name])
+            describe(file.create_dataset(name, data=values), AXES[name])
             file[name].make_scale(name)
         for name, (axes, values) in variables.items():
             dataset = file.create_dataset(name, data=values)
-            _describe(dataset, (AXES | QUANTITIES)[name.rpartition(".")[2]])
+            describe(dataset, (AXES | QUANTITIES)[name.rpartition(".")[2]])
             for axis, dimension in enumerate(axes):
                 dataset.dims[axis].attach_scale(file[dimension])
 
@@ -158,7 +161,8 @@ def _variables(cycle: Cycle) -> dict[str, tuple[tuple[str, ...], Any]]:
     return variables
 
 
-def _describe(dataset: h5py.Dataset, quantity: Quantity) -> None:
+def describe(dataset: h5py.Dataset, quantity: Quantity) -> None:
+    """Write unit and meaning of a variable beside it."""
     dataset.attrs["units"] = quantity.unit
     dataset.attrs["long_name"] = quantity.long_name
 

@@ -11,14 +11,14 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.cycle.files import SCHEMA_VERSION, write_cycle, written_aside
+from flapsim.cycle.files import SCHEMA_VERSION, describe, write_cycle, written_aside
 from flapsim.drive.train import LIMITS
 from flapsim.flight.curve_points import AVAILABLE, STROKE
 from flapsim.flight.power import PowerCurve
 from flapsim.flight.search import TrimStatus
 from flapsim.flight.trim import Trim
 from flapsim.flight.watts import refusal_of_drive
-from flapsim.quantities import Quantity, quantity_of
+from flapsim.quantities import quantity_of
 from flapsim.version import installed_version
 
 __all__ = ["write_power_curve", "write_trim"]
@@ -78,11 +78,11 @@ def write_power_curve(curve: PowerCurve, path: str | Path) -> None:
     with written_aside(target) as aside, h5py.File(aside, "w", track_order=True) as file:
         file.attrs.update(_attributes(curve))
         axis = file.create_dataset(curve.key, data=curve.values)
-        _describe(axis, quantity_of(curve.key))
+        describe(axis, quantity_of(curve.key))
         axis.make_scale(curve.key)
         for name, values in _variables(curve).items():
             dataset = file.create_dataset(name, data=values)
-            _describe(dataset, quantity_of(name))
+            describe(dataset, quantity_of(name))
             dataset.dims[0].attach_scale(axis)
 
 
@@ -131,8 +131,3 @@ def _variables(curve: PowerCurve) -> Mapping[str, np.ndarray[Any, Any]]:
 
 def _codes(limits: Sequence[str]) -> NDArray[np.int8]:
     return np.array([_LIMITS.index(name) if name else -1 for name in limits], dtype=np.int8)
-
-
-def _describe(dataset: h5py.Dataset, quantity: Quantity) -> None:
-    dataset.attrs["units"] = quantity.unit
-    dataset.attrs["long_name"] = quantity.long_name

@@ -14,7 +14,7 @@ from flapsim.quantities.lookup import (
     find_quantity,
     quantity_of,
 )
-from flapsim.quantities.rig import MEASURED, MEASURED_SERIES
+from flapsim.quantities.rig import MEASURED, MEASURED_SERIES, RIG_AXES
 from flapsim.quantities.units import printed, unit_of, without_unit
 
 __all__ = [
@@ -27,6 +27,7 @@ __all__ = [
     "MEASURED_SERIES",
     "PROPORTIONS",
     "QUANTITIES",
+    "RIG_AXES",
     "SPAN_LOADS",
     "Better",
     "Quantity",

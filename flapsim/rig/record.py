@@ -18,8 +18,8 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.cycle.files import SCHEMA_VERSION, ResultError, written_aside
-from flapsim.quantities import MEASURED, MEASURED_SERIES, Quantity
+from flapsim.cycle.files import SCHEMA_VERSION, ResultError, describe, written_aside
+from flapsim.quantities import MEASURED, MEASURED_SERIES, RIG_AXES, Quantity
 from flapsim.rig.compare import Comparison
 from flapsim.rig.reduction import WAVES, Reduction, Wave
 from flapsim.version import installed_version
@@ -138,25 +138,16 @@ def write_reduction(
             file.attrs["case_text"] = comparison.case.text
             file.attrs["against"] = json.dumps(comparison.to_dict())
         axes = {
-            "phase": (reduction.phase, Quantity("rad", "stroke phase, middle of the bin")),
-            "stroke": (
-                np.arange(reduction.strokes.count),
-                Quantity("1", "number of the stroke in the log"),
-            ),
+            "phase": (reduction.phase, RIG_AXES["rig_phase"]),
+            "stroke": (np.arange(reduction.strokes.count), RIG_AXES["stroke"]),
         }
         for name, (values, quantity) in axes.items():
-            _write(file, name, values, quantity)
+            describe(file.create_dataset(name, data=values), quantity)
             file[name].make_scale(name)
         for name, (axis, values, quantity) in _variables(reduction, comparison).items():
-            _write(file, name, values, quantity)
+            describe(file.create_dataset(name, data=values), quantity)
             if axis:
                 file[name].dims[0].attach_scale(file[axis])
-
-
-def _write(file: h5py.File, name: str, values: Any, quantity: Quantity) -> None:
-    dataset = file.create_dataset(name, data=values)
-    dataset.attrs["units"] = quantity.unit
-    dataset.attrs["long_name"] = quantity.long_name
 
 
 def _attributes(reduction: Reduction) -> dict[str, Any]:
@@ -200,10 +191,10 @@ def _variables(
         for name, against in comparison.quantities.items():
             out[f"predicted.{name}"] = ("phase", against.predicted, MEASURED_SERIES[name])
     strokes = reduction.strokes
-    out["strokes.start"] = ("stroke", strokes.start, Quantity("s", "time at which it begins"))
-    out["strokes.period"] = ("stroke", strokes.period, Quantity("s", "period"))
+    out["strokes.start"] = ("stroke", strokes.start, RIG_AXES["start"])
+    out["strokes.period"] = ("stroke", strokes.period, RIG_AXES["period"])
     accepted = (strokes.reasons == "").astype(np.int8)
-    out["strokes.accepted"] = ("stroke", accepted, Quantity("1", "1 for a stroke that counts"))
+    out["strokes.accepted"] = ("stroke", accepted, RIG_AXES["accepted"])
     for name, values in strokes.means.items():
         if name in WAVES:
             out[f"strokes.{WAVES[name]}"] = ("stroke", values, MEASURED_SERIES[WAVES[name]])

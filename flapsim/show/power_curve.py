@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from flapsim.drive.train import LIMITS
 from flapsim.flight.curve_points import AVAILABLE, STROKE, CurvePoint
 from flapsim.flight.power import PowerCurve
+from flapsim.quantities import printed, unit_of, without_unit
 from flapsim.show.style import (
     BOTH,
     FADED,
@@ -51,7 +52,6 @@ _LIMIT_WORDS = {
     LIMITS["peak_current_used"]: "peak current",
     LIMITS["continuous_current_used"]: "continuous current",
 }
-_UNITS = {"flight.airspeed_m_s": " m/s", "flight.climb_deg": "°", "craft.mass_kg": " kg"}
 
 
 def draw_power_curve(curve: PowerCurve, path: str | Path) -> None:
@@ -142,9 +142,10 @@ def _powers(axes: Axes, curve: PowerCurve) -> None:
 
 def _name_point(axes: Axes, curve: PowerCurve, name: str, point: CurvePoint) -> None:
     axes.plot(point.value, point.power_w, "o", color=INK, markersize=5, zorder=5)
+    unit = printed(unit_of(curve.key))
     words = [
         _MOST_WORDS.get(curve.key, "most") if name == "most" else _POINT_WORDS[name],
-        f"{number(point.value)}{_UNITS.get(curve.key, '')}, {number(point.power_w)} W",
+        f"{number(point.value)}{unit if unit == '°' else f' {unit}'}, {number(point.power_w)} W",
     ]
     if point.limit:
         words.append(f"limit: {_LIMIT_WORDS[point.limit]}")
@@ -216,7 +217,7 @@ def _stroke(axes: Axes, curve: PowerCurve) -> None:
         axes.plot(curve.values, values, color=line.color, linestyle=line.dash, linewidth=line.width)
         if known.size:
             ends.append((_short(key), float(values[known[-1]]), line.ink))
-    units = {"°" if key.endswith("_deg") else key.rpartition("_")[2] for key in leads}
+    units = {printed(unit_of(key)) for key in leads}
     spread_labels(axes, ends)
     axes.set_ylabel(f"free quantities ({', '.join(sorted(units))})")
 
@@ -225,7 +226,7 @@ def _short(key: str) -> str:
     words = (
         key.removeprefix("flight.").removeprefix("stroke.").removeprefix("craft.").replace(".", " ")
     )
-    *before, last = words.rpartition("_")[0].replace("_", " ").split(" ")
+    *before, last = without_unit(words).replace("_", " ").split(" ")
     return f"{' '.join(before)}\n{last}" if before else last
 
 

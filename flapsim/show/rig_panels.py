@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from flapsim.quantities import MEASURED_SERIES
+from flapsim.quantities import MEASURED_SERIES, printed
 from flapsim.rig.record import MeasuredStroke
 from flapsim.rig.reduction import Wave
 from flapsim.show.style import FADED, INK, OUTER, blank_figure, save, styled
@@ -19,7 +19,6 @@ __all__ = ["draw_stroke", "stroke_figure"]
 
 Array = NDArray[np.float64]
 
-_UNITS = {"m s-1": "m/s"}
 _COLUMNS = 2
 
 
@@ -82,9 +81,8 @@ def _panel(axes: Axes, name: str, phase: Array, wave: Wave, predicted: Array | N
             degrees, predicted, color=OUTER.color, linewidth=1.6, linestyle=(0, (5, 1.6)),
             label="predicted",
         )  # fmt: skip
-    unit = _UNITS.get(MEASURED_SERIES[name].unit, MEASURED_SERIES[name].unit)
     axes.set_title(MEASURED_SERIES[name].long_name)
-    axes.set_ylabel(unit)
+    axes.set_ylabel(printed(MEASURED_SERIES[name].unit))
     axes.set_xlim(0.0, 360.0)
     axes.set_xticks(np.arange(0, 361, 90))
     low, high = axes.get_ylim()

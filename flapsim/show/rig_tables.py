@@ -9,7 +9,7 @@ import math
 import textwrap
 from collections.abc import Sequence
 
-from flapsim.quantities import MEASURED, MEASURED_SERIES
+from flapsim.quantities import MEASURED, MEASURED_SERIES, printed
 from flapsim.rig.calibrate import Calibration
 from flapsim.rig.compare import Comparison
 from flapsim.rig.reduction import Reduction
@@ -25,7 +25,6 @@ CAUTION = (
     " fuse them, watch them, test on what does not burn. No number here says that a craft is safe."
 )
 
-_PRINTED = {"1": "", "m s-1": "m/s"}
 _WORDS = {
     "tare_efficiency": "tare efficiency",
     "flapping_efficiency": "flapping efficiency",
@@ -96,8 +95,8 @@ def comparison_table(comparison: Comparison) -> str:
         f"{'residual':>11}{'scatter':>11}"
     )
     for name, against in comparison.quantities.items():
-        unit = _PRINTED.get(MEASURED_SERIES[name].unit, MEASURED_SERIES[name].unit)
-        lines.append(f"  {MEASURED_SERIES[name].long_name}, {unit}")
+        quantity = MEASURED_SERIES[name]
+        lines.append(f"  {quantity.long_name}, {printed(quantity.unit)}")
         for harmonic in against.harmonics[:5]:
             words = "mean" if harmonic.order == 0 else str(harmonic.order)
             cells = (
@@ -136,7 +135,7 @@ def calibration_table(calibration: Calibration, of_log: Sequence[str] = ()) -> s
 
 
 def _row(label: str, name: str, cells: tuple[float, float, float]) -> str:
-    unit = _PRINTED.get(MEASURED[name].unit, MEASURED[name].unit)
+    unit = printed(MEASURED[name].unit)
     sizes = (11, 12, 11)
     words = "".join(f"{_number(cell):>{size}}" for cell, size in zip(cells, sizes, strict=True))
     return f"  {label:<{_LABEL}}{words} {unit}".rstrip()
