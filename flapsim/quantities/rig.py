@@ -1,4 +1,7 @@
-"""Quantities measured on a rig. Those that a run reports too are defined once, for both."""
+"""Quantities measured on a rig. Those that a run reports too are defined once, for both.
+
+Electrical power is an exception in words: a rig reports it where voltage and current are measured.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +9,13 @@ from flapsim.quantities.cycle import DRIVE, SCALARS, SERIES
 from flapsim.quantities.definition import Quantity
 
 _RUN = SERIES | SCALARS | DRIVE
+_WORDS = {
+    "shaft_power_w": "power on the crank",
+    "electrical_power_w": "electrical power, where it is measured",
+    "drive_efficiency": "shaft power over electrical power",
+    "total_efficiency": "thrust power over electrical power",
+}
+_RUN |= {name: _RUN[name]._replace(long_name=words) for name, words in _WORDS.items()}
 
 MEASURED_SERIES = {
     "lift_n": _RUN["lift_n"],
