@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -127,10 +126,7 @@ def _figure(options: argparse.Namespace) -> None:
         raise common.Stop(
             common.INPUT_AT_FAULT, f"--kind: expected one of {', '.join(KINDS)}, found {kind}"
         )
-    if options.output is None:
-        options.output = Path(f"{Path(options.file).stem}_{kind}.png")
-    common.check_output(options, common.PICTURE_SUFFIXES)
-    cycle = _cycle(options.file, options.changes)
+    cycle = _cycle(options, f"_{kind}.png", common.PICTURE_SUFFIXES)
     from flapsim.show.figures import draw
 
     with common.refusing(ValueError):  # a driven twist, where the figure needs a compliant one
@@ -139,10 +135,7 @@ def _figure(options: argparse.Namespace) -> None:
 
 
 def _animate(options: argparse.Namespace) -> None:
-    if options.output is None:
-        options.output = Path(f"{Path(options.file).stem}.gif")
-    common.check_output(options, common.FILM_SUFFIXES)
-    cycle = _cycle(options.file, options.changes)
+    cycle = _cycle(options, ".gif", common.FILM_SUFFIXES)
     from flapsim.show.animation import animate
 
     with common.refusing(ValueError):  # an MP4 without ffmpeg
@@ -157,11 +150,15 @@ def _report(options: argparse.Namespace, kind: str) -> None:
         common.say_written(options.output, kind)
 
 
-def _cycle(path: str, changes: Sequence[str]) -> Cycle:
-    """The cycle in a result file, or that of a case file."""
-    if Path(path).suffix.lower() not in common.RESULT_SUFFIXES:
-        return _simulated(common.case_from(path, changes))
-    if changes:
+def _cycle(options: argparse.Namespace, ending: str, suffixes: tuple[str, ...]) -> Cycle:
+    """Check the output, by default named after the file, then return the cycle to draw."""
+    path = Path(options.file)
+    if options.output is None:
+        options.output = Path(f"{path.stem}{ending}")
+    common.check_output(options, suffixes)
+    if path.suffix.lower() not in common.RESULT_SUFFIXES:
+        return _simulated(common.case_from(options.file, options.changes))
+    if options.changes:
         raise common.Stop(
             common.INPUT_AT_FAULT, f"{path}: --set changes a case, not a result; give the case file"
         )

@@ -185,14 +185,8 @@ def _span(cycle: Cycle) -> Figure:
     if wing.outer is not None or cycle.case.craft.shoulder_offset_m > 0.0:
         subtitle += "; dotted: hinges"
     page, panels = _column(cycle, subtitle, [1.5, 1.5, 1.5, 1.1 * deepest * scale], width)
-    rows = (
-        ("lift_n_m", "Lift", "lift per span"),
-        ("thrust_n_m", "Thrust", "thrust per span"),
-        ("power_w_m", "Power given to the air", "power per span"),
-    )
-    for axes, (name, title, words) in zip(panels, rows, strict=False):
-        loading(axes, cycle, name, title, words)
-        axes.tick_params(axis="x", labelbottom=False)
+    for axes, name in zip(panels, ("lift_n_m", "thrust_n_m", "power_w_m"), strict=False):
+        loading(axes, cycle, name)
     planform(panels[3], cycle)
     page.align_ylabels(panels)
     return page

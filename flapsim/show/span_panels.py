@@ -199,20 +199,21 @@ def _parts(cycle: Cycle) -> list[tuple[str, NDArray[np.bool_], Line]]:
     return [whole, ("downstroke", down, _DOWN), ("upstroke", ~down, _UP)]
 
 
-def loading(axes: Axes, cycle: Cycle, name: str, title: str, axis: str) -> None:
+# Words in the title and on the vertical axis.
+_LOADINGS = {
+    "lift_n_m": ("Lift", "lift per span"),
+    "thrust_n_m": ("Thrust", "thrust per span"),
+    "power_w_m": ("Power given to the air", "power per span"),
+}
+
+
+def loading(axes: Axes, cycle: Cycle, name: str) -> None:
     """Mean load per metre of span: over the whole stroke, the downstroke and the upstroke.
 
-    Parameters
-    ----------
-    axes : Axes
-        With its final place in the figure.
-    cycle : Cycle
-        The stroke.
-    name : {"lift_n_m", "thrust_n_m", "power_w_m"}
-        Quantity.
-    title, axis : str
-        Title of the panel, words on its vertical axis.
+    The axes need their final place in the figure; `name` is "lift_n_m", "thrust_n_m" or
+    "power_w_m".
     """
+    title, words = _LOADINGS[name]
     entries = []
     drawn: list[Array] = []
     for part, instants, line in _parts(cycle):
@@ -231,7 +232,8 @@ def loading(axes: Axes, cycle: Cycle, name: str, title: str, axis: str) -> None:
     zero_line(axes)
     _span_axis(axes, cycle)
     axes.set_title(title)
-    axes.set_ylabel(label(name, axis))
+    axes.set_ylabel(label(name, words))
+    axes.tick_params(axis="x", labelbottom=False)
     spread_labels(axes, entries)
 
 
