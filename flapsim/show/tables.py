@@ -203,47 +203,36 @@ def _comparable(rows: Sequence[Row]) -> list[str]:
     cells: dict[str, list[float | None]] = {}
     for row in rows:
         cells.setdefault(row.unit, []).extend(row.cells)
-    return [_line(row, decimals=_decimals(cells[row.unit])) for row in rows]
+    return [_line(row, alike=cells[row.unit]) for row in rows]
 
 
-def _line(row: Row, label_width: int = _LABEL, decimals: int | None = None) -> str:
-    """Label, right-aligned numbers and unit; by default with decimals that suit the row."""
-    if row.unit == "%":
-        decimals = 1
-    elif decimals is None:
-        decimals = _decimals(row.cells)
+def _line(row: Row, label_width: int = _LABEL, alike: Sequence[float | None] | None = None) -> str:
+    """Label, right-aligned numbers with the decimals that suit those `alike`, and unit."""
+    percent = row.unit == "%"
+    decimals = 1 if percent else _decimals(row.cells if alike is None else alike)
     words = "".join(f"{_number(cell, decimals):>{_NUMBER}}" for cell in row.cells)
     columns = 4 * _NUMBER if label_width == _LABEL else _NUMBER
-    return f"  {row.label:<{label_width}}{words:<{columns}} {_unit(row.unit)}".rstrip()
+    unit = "%" if percent else printed(row.unit)
+    return f"  {row.label:<{label_width}}{words:<{columns}} {unit}".rstrip()
 
 
-def _unit(unit: str) -> str:
-    return unit if unit == "%" else printed(unit)
-
-
-_EXPONENT = 99
-"""Decimals that stand for a number printed with an exponent."""
-
-
-def _decimals(cells: Sequence[float | None]) -> int:
-    """Decimals (negative: zeros before the point) that give the largest number four digits."""
+def _decimals(cells: Sequence[float | None]) -> int | None:
+    """Decimals (negative: zeros before the point) for four digits; None: with an exponent."""
     known = [abs(cell) for cell in cells if cell is not None and math.isfinite(cell)]
     largest = max(known, default=0.0)
     if largest == 0.0:
         return 0
     order = math.floor(math.log10(largest))
-    return min(3 - order, 4) if -4 <= order <= 6 else _EXPONENT
+    return min(3 - order, 4) if -4 <= order <= 6 else None
 
 
-def _number(value: float | None, decimals: int) -> str:
+def _number(value: float | None, decimals: int | None) -> str:
     if value is None:
         return ""
     if not math.isfinite(value):
         return "n/a"
-    if decimals == _EXPONENT:
-        text = f"{value:.1e}"
-    else:
-        text = f"{round(value, decimals):.{max(decimals, 0)}f}"
+    rounded = value if decimals is None else round(value, decimals)
+    text = format(rounded, ".1e" if decimals is None else f".{max(decimals, 0)}f")
     return text.removeprefix("-") if float(text) == 0.0 else text
 
 
