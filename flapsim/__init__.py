@@ -29,52 +29,26 @@ if TYPE_CHECKING:
 
     __version__: str
 
-_ROOM_OF = {
-    "Case": "case",
-    "CaseError": "faults",
-    "parse_case": "case",
-    "read_case": "case",
-    "Cycle": "cycle.simulate",
-    "NoAnswer": "faults",
-    "simulate": "cycle.simulate",
-    "NoTrim": "flight.trim",
-    "Trim": "flight.trim",
-    "trim": "flight.trim",
-    "trim_many": "flight.trim",
-    "power_curve": "flight.power",
-    "read_sweep": "study.table",
-    "sweep": "study.engine",
-    "read_cycle": "cycle.files",
-    "read_rig": "rig.rig_file",
-    "reduce_log": "rig.reduction",
-    "Free": "rig.calibrate",
-    "calibrate": "rig.calibrate",
-    "write_cycle": "cycle.files",
+_MODULES = {
+    "case": ("Case", "parse_case", "read_case"),
+    "faults": ("CaseError", "NoAnswer"),
+    "cycle.simulate": ("Cycle", "simulate"),
+    "cycle.files": ("read_cycle", "write_cycle"),
+    "flight.trim": ("NoTrim", "Trim", "trim", "trim_many"),
+    "flight.power": ("power_curve",),
+    "study.engine": ("sweep",),
+    "study.table": ("read_sweep",),
+    "rig.rig_file": ("read_rig",),
+    "rig.reduction": ("reduce_log",),
+    "rig.calibrate": ("Free", "calibrate"),
 }
+_MODULE_OF = {name: module for module, names in _MODULES.items() for name in names}
 
 __all__ = [
-    "Case",
-    "CaseError",
-    "Cycle",
-    "Free",
-    "NoAnswer",
-    "NoTrim",
-    "Trim",
-    "__version__",
-    "calibrate",
-    "parse_case",
-    "power_curve",
-    "read_case",
-    "read_cycle",
-    "read_rig",
-    "read_sweep",
-    "reduce_log",
-    "simulate",
-    "sweep",
-    "trim",
-    "trim_many",
-    "write_cycle",
-]
+    "Case", "CaseError", "Cycle", "Free", "NoAnswer", "NoTrim", "Trim", "__version__",
+    "calibrate", "parse_case", "power_curve", "read_case", "read_cycle", "read_rig", "read_sweep",
+    "reduce_log", "simulate", "sweep", "trim", "trim_many", "write_cycle",
+]  # fmt: skip
 
 
 def __getattr__(name: str) -> Any:
@@ -82,8 +56,8 @@ def __getattr__(name: str) -> Any:
         from flapsim.version import installed_version
 
         return installed_version()
-    if name in _ROOM_OF:
-        value = getattr(import_module(f"flapsim.{_ROOM_OF[name]}"), name)
+    if name in _MODULE_OF:
+        value = getattr(import_module(f"flapsim.{_MODULE_OF[name]}"), name)
         globals()[name] = value
         return value
     raise AttributeError(f"module 'flapsim' has no attribute {name!r}")

@@ -46,22 +46,10 @@ class When(NamedTuple):
 def toml_key(
     rule: Rule | Table, meaning: str, when: When | str = "", *, default: Any = MISSING
 ) -> Any:
-    """Field of a dataclass that is a key of its table.
+    """Field of a dataclass that is a key of its table; required if it has no default.
 
-    Parameters
-    ----------
-    rule : Rule or Table
-        What the key may hold.
-    meaning : str
-        What it is, in one line; the unit is the end of the name.
-    when : When or str
-        When it applies, if not always; a `When` is also enforced.
-    default : object
-        Value if it is left out; without it the key is required.
-
-    Returns
-    -------
-    dataclasses.Field
+    The meaning fits one line; the unit is the end of the name. `when` tells when the key applies,
+    if not always: a `When` is enforced, text is only shown.
     """
     metadata = {"rule": rule, "meaning": meaning, "when": (when,) if when else ()}
     return (
@@ -98,21 +86,10 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """Definition of one key.
+    """Definition of one key: `name` in the table, `field` in the dataclass.
 
-    Attributes
-    ----------
-    name : str
-        Its name in the table.
-    field : str
-        Its name in the dataclass, which may not be a word of Python: ``from_`` for ``from``.
-    rule : Rule or Table
-        What it may hold.
-    default : object
-        Value if it is left out; ``dataclasses.MISSING`` if it may not be.
-    meaning : str
-    when : tuple of (When or str)
-        Conditions under which it applies; empty for always.
+    The two differ where a key is a word of Python: ``from_`` for ``from``. The default is
+    ``dataclasses.MISSING`` for a key that must be given.
     """
 
     name: str

@@ -182,7 +182,7 @@ class _Rows:
 def _read_table(path: Path, rules: Mapping[str, Number], required: tuple[str, ...]) -> _Rows:
     """Read a CSV file with a header row into columns of numbers."""
     faults = Faults(path.name)
-    rows = _split_rows(read_text(path), faults)
+    rows = split_rows(read_text(path), faults)
     line, names = next(rows, (0, []))
     if not line:
         faults.add("", "no rows", f"a header row naming {', '.join(required)}")
@@ -208,13 +208,13 @@ def _read_table(path: Path, rules: Mapping[str, Number], required: tuple[str, ..
     return _Rows(dict(zip(names, columns, strict=True)), tuple(lines))
 
 
-def _split_rows(text: str, faults: Faults) -> Iterator[tuple[int, list[str]]]:
-    """Yield line number and cells of every line that is neither empty nor a comment."""
+def split_rows(text: str, faults: Faults) -> Iterator[tuple[int, list[str]]]:
+    """Yield number and cells of every line that is neither empty nor a comment (#)."""
     for number, line in enumerate(re.split(r"\r\n|\r|\n", text), start=1):
         if not line.strip() or line.lstrip().startswith("#"):
             continue
         try:
-            cells = next(csv.reader([line], strict=True))
+            cells = next(csv.reader([line], skipinitialspace=True, strict=True))
         except csv.Error as error:
             faults.add(f"line {number}", show(line), "cells separated by commas", str(error))
         else:

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from flapsim.case.rules import show
+from flapsim.case.tables import split_rows
 from flapsim.case.text import read_text
-from flapsim.faults import CaseError, Fault
+from flapsim.faults import Faults
 
 __all__ = ["Rows", "read_rows"]
 
@@ -53,37 +52,26 @@ def read_rows(path: Path) -> Rows:
     CaseError
         With every line at fault.
     """
-    numbered = [
-        (number, line)
-        for number, line in enumerate(read_text(path).splitlines(), start=1)
-        if line.strip() and not line.lstrip().startswith("#")
-    ]
+    faults = Faults(path.name)
+    numbered = list(split_rows(read_text(path), faults))
     if len(numbered) < 2:
-        raise CaseError([Fault(path.name, "", f"{len(numbered)} lines", "a header and rows")])
-    cells = [next(csv.reader(io.StringIO(line), skipinitialspace=True)) for _, line in numbered]
-    header = [name.strip() for name in cells[0]]
-    faults = []
+        faults.add("", f"{len(numbered)} lines", "a header and rows")
+        faults.raise_if_any()
+    (first, header), *rows = numbered
     if len(set(header)) < len(header) or "" in header:
-        given = show(", ".join(header))
-        line = f"line {numbered[0][0]}"
-        faults.append(Fault(path.name, line, given, "key paths, each once"))
-    for (number, _), row in zip(numbered[1:], cells[1:], strict=True):
+        faults.add(f"line {first}", show(", ".join(header)), "key paths, each once")
+    for number, row in rows:
         if len(row) != len(header):
-            line = f"line {number}"
-            faults.append(Fault(path.name, line, f"{len(row)} values", f"{len(header)} values"))
-    if faults:
-        raise CaseError(faults)
-    values = zip(*([_value(cell) for cell in row] for row in cells[1:]), strict=True)
+            faults.add(f"line {number}", f"{len(row)} values", f"{len(header)} values")
+    faults.raise_if_any()
+    values = zip(*([_value(cell) for cell in row] for _, row in rows), strict=True)
     return Rows(
-        path.name,
-        dict(zip(header, values, strict=True)),
-        tuple(number for number, _ in numbered[1:]),
+        path.name, dict(zip(header, values, strict=True)), tuple(number for number, _ in rows)
     )
 
 
-def _value(cell: str) -> Any:
+def _value(text: str) -> Any:
     """Return a cell as TOML reads it, or as the word that it is."""
-    text = cell.strip()
     try:
         table = tomllib.loads(f"value = {text}")
     except tomllib.TOMLDecodeError:
