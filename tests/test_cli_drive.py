@@ -71,7 +71,7 @@ def test_a_battery_that_cannot_give_the_power_is_told_in_words_and_null(capsys):
     weak = ("drive", GLASSHOUSE, "--set", "drive.battery.resistance_ohm=5")
     told = document(capsys, *weak)
     assert told["mean"]["electrical_power_w"] is None
-    assert "cannot give" in " ".join(told["notes"])
+    assert "cannot deliver" in " ".join(told["notes"])
     code, _, error = run(capsys, *weak, "--size")
     assert code == 3
     assert "battery of more cells" in error

@@ -17,15 +17,9 @@ from hypothesis import strategies as st
 import flapsim
 from flapsim.case.craft import BalanceSpring, Battery, Drive, Motor
 from flapsim.drive.crank import NoSteadyCrank, crank_speed_ripple
-from flapsim.drive.train import (
-    LIMITS,
-    REPORTED,
-    drive_means,
-    drive_notes,
-    drive_refusal,
-    drive_train,
-    optimal_spring,
-)
+from flapsim.drive.limits import LIMITS, drive_notes, drive_refusal
+from flapsim.drive.spring import optimal_spring
+from flapsim.drive.train import REPORTED, drive_means, drive_train
 from flapsim.quantities import QUANTITIES
 
 CASES = Path(__file__).parent.parent / "cases"
@@ -143,7 +137,7 @@ def asked(drive: Drive, shaft: float) -> dict[str, np.ndarray]:
     return found.mean | found.used
 
 
-def test_a_battery_asked_for_too_much_has_no_answer_and_says_so():
+def test_a_battery_above_its_largest_power_has_no_state_and_names_the_limit():
     drive = dataclasses.replace(
         BENCH, battery=Battery(7.4, 0.5, 0.5), motor=Motor(0.0, 0.0096, 0.0, 0.0)
     )
@@ -156,7 +150,7 @@ def test_a_battery_asked_for_too_much_has_no_answer_and_says_so():
         assert ("at most 27.4 W" in drive_refusal(drive, mean)) != answer
 
 
-def test_a_motor_that_needs_more_volts_than_there_are_is_refused_in_words():
+def test_a_motor_that_needs_more_than_the_battery_voltage_is_refused():
     slow = dataclasses.replace(BENCH, battery=Battery(8.0, 0.02, 0.5))
     mean = asked(slow, 6.0)
     # Exact: V = kt w + R I for 6 W, and the sagged battery of the same power.
@@ -166,14 +160,14 @@ def test_a_motor_that_needs_more_volts_than_there_are_is_refused_in_words():
     sagged = 4.0 + math.sqrt(16.0 - 0.02 * needed * current)
     assert mean["voltage_used"] == pytest.approx(needed / sagged, rel=ROUNDING)
     words = drive_refusal(slow, mean)
-    for part in ("cannot give", f"{needed:.3g} V", f"{sagged:.3g} V under load", "gear ratio"):
+    for part in ("cannot deliver", f"{needed:.3g} V", f"{sagged:.3g} V under load", "gear ratio"):
         assert part in words
     assert drive_notes(slow, mean) == (words,)
     assert drive_refusal(BENCH, asked(BENCH, 6.0)) == ""
     assert drive_notes(BENCH, asked(BENCH, 6.0)) == ()
 
 
-def test_currents_are_held_against_the_limits_that_the_motor_states_and_no_others():
+def test_currents_are_compared_with_the_limits_that_the_motor_states_and_no_others():
     drawn = asked(BENCH, 6.0)
     assert np.isnan(drawn["peak_current_used"])
     assert np.isnan(drawn["continuous_current_used"])

@@ -13,7 +13,7 @@ from PIL import Image
 from flapsim.case import Case, read_case
 from flapsim.cli.main import main
 from flapsim.cycle.simulate import simulate
-from flapsim.drive.train import LIMITS
+from flapsim.drive.limits import LIMITS
 from flapsim.faults import CaseError
 from flapsim.flight.curve_points import AVAILABLE as AVAILABLE_POWER
 from flapsim.flight.curve_points import STROKE
@@ -166,7 +166,7 @@ def test_a_drive_that_can_give_nothing_leaves_no_named_point(glasshouse: Case) -
     assert np.isnan(curve.climb_deg).all()
     assert np.isfinite(curve.power_w).all()
     told = " ".join(curve.notes)
-    assert "The drive cannot give flight.airspeed_m_s = 4.5 to 6" in told
+    assert "The drive cannot deliver flight.airspeed_m_s = 4.5 to 6" in told
     assert "no point stays within the limits" in told
 
 

@@ -201,7 +201,7 @@ def test_the_two_metre_craft_is_written_down_as_it_trims(two_metre: Case) -> Non
 
 def test_a_state_that_the_drive_cannot_give_is_told_in_words(glasshouse: Case) -> None:
     sound = trim(glasshouse, FREE)
-    assert "cannot give" not in sound.verdict
+    assert "cannot deliver" not in sound.verdict
     assert sound.to_dict()["trim"]["drive_refusal"] is None
     weak = trim(glasshouse.replace({"drive.gear_ratio": 70.0}), FREE)
     used = weak.watts["voltage_used"]

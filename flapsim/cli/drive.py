@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     from flapsim.cycle.simulate import Cycle
     from flapsim.drive.crank import CrankSpeed
-    from flapsim.drive.train import SpringOptimum
+    from flapsim.drive.spring import SpringOptimum
     from flapsim.flight.chain import Chain
     from flapsim.flight.loads import CrankForces, SpanLoads
     from flapsim.flight.size_drive import SizedDrive
@@ -151,7 +151,7 @@ def _drive(options: argparse.Namespace) -> None:
         raise Stop(INPUT_AT_FAULT, "--motors and --keep-spring go with --size")
     check_output(options, PICTURE_SUFFIXES)
     from flapsim.drive.crank import NoSteadyCrank, crank_speed_ripple
-    from flapsim.drive.train import optimal_spring
+    from flapsim.drive.spring import optimal_spring
     from flapsim.faults import NoAnswer
     from flapsim.flight.chain import watt_chain
     from flapsim.flight.size_drive import motor_table, size_drive, wing_load

@@ -23,7 +23,7 @@ from flapsim.cycle.results import (
     wing_loads,
     with_actuators,
 )
-from flapsim.drive.train import drive_notes
+from flapsim.drive.limits import drive_notes
 from flapsim.faults import NoAnswer
 from flapsim.half_wing.twist.half_wing import HalfWing, half_wing
 from flapsim.half_wing.twist.report import twist_power, twist_results, twist_series

@@ -1,8 +1,6 @@
-"""A crank that turns unevenly: what a light rotor lets the load do to the speed.
+"""Speed ripple of a crank driven at constant voltage, its rotor the only flywheel.
 
-Answers: by how much does the crank's speed vary through the stroke at constant voltage, what
-does that cost, and which rotor is too light to carry it round? `flapsim.drive.train` turns the
-crank at constant speed.
+`flapsim.drive.train` turns the crank at constant speed.
 """
 
 from __future__ import annotations
@@ -13,6 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flapsim.case.craft import Drive
+from flapsim.drive.gear import motor_side_power
+from flapsim.drive.motor import motor_current, motor_voltage
 
 __all__ = ["CrankSpeed", "NoSteadyCrank", "crank_speed_ripple"]
 
@@ -52,7 +52,7 @@ class CrankSpeed:
 
 
 def crank_speed_ripple(drive: Drive, frequency_hz: float, shaft_power: ArrayLike) -> CrankSpeed:
-    """How unevenly the crank turns at constant voltage, and what that changes.
+    """Speed ripple of the crank at constant voltage, and the motor power with it.
 
     Parameters
     ----------
@@ -61,7 +61,7 @@ def crank_speed_ripple(drive: Drive, frequency_hz: float, shaft_power: ArrayLike
     frequency_hz : float
         Strokes per second, Hz, kept by the choice of the voltage.
     shaft_power : array_like, shape (n,)
-        ``DriveTrain.series["shaft_power_w"]``: what the crank takes at constant speed, W.
+        ``DriveTrain.series["shaft_power_w"]``: the power of the crank at constant speed, W.
 
     Returns
     -------
@@ -74,10 +74,10 @@ def crank_speed_ripple(drive: Drive, frequency_hz: float, shaft_power: ArrayLike
 
     Notes
     -----
-    The crank meets at each angle the torque that it meets there at constant speed: air and mass
-    of the wing do not follow the ripple, which holds for small ripple. With the rotor inertia J
+    The torque at each crank angle is that at constant speed: the change of the loads of air and
+    mass with the ripple is neglected, which holds for small ripple. With the rotor inertia J
     and the gear ratio N, ``J N^2/2 d(speed^2)/d(angle) = N kt (current - I0) - torque/gear``, the
-    gear as in `drive_train`. Its periodic solution is found as such: collocation at the steps of
+    gear as in `drive_train`. The periodic solution is found by collocation at the steps of
     the stroke with the derivative of the trigonometric interpolant (Trefethen 2000, Spectral
     Methods in MATLAB, ch. 3) and Newton's method for the squares of the speed and the voltage.
     """
@@ -85,14 +85,12 @@ def crank_speed_ripple(drive: Drive, frequency_hz: float, shaft_power: ArrayLike
 
     motor = drive.motor
     if not motor.resistance_ohm > 0.0:
-        raise NoSteadyCrank(
-            "a motor without resistance keeps its speed at constant voltage: there is no ripple"
-        )
+        raise NoSteadyCrank("a motor without resistance has no speed ripple at constant voltage")
     base = 2.0 * np.pi * frequency_hz
     load = np.asarray(shaft_power, dtype=np.float64)
     count = load.size
-    passed = np.where(
-        load > 0.0, load / drive.gear_efficiency, load * drive.regeneration * drive.gear_efficiency
+    passed = motor_side_power(
+        np.maximum(load, 0.0), np.minimum(load, 0.0), drive.gear_efficiency, drive.regeneration
     )
     # Everything relative to the mean speed; torques in watts at that speed.
     turn = motor.torque_constant_n_m_a * drive.gear_ratio * base
@@ -103,7 +101,7 @@ def crank_speed_ripple(drive: Drive, frequency_hz: float, shaft_power: ArrayLike
     def current_at(ratio: Array, voltage: float) -> Array:
         return (voltage - turn * ratio) / resistance
 
-    def faults(unknown: Array) -> tuple[Array, Array]:
+    def misfit(unknown: Array) -> tuple[Array, Array]:
         squares, voltage = np.maximum(unknown[:-1], 1e-6), unknown[-1]
         ratio = np.sqrt(squares)
         torque = turn * (current_at(ratio, voltage) - idle)
@@ -115,14 +113,14 @@ def crank_speed_ripple(drive: Drive, frequency_hz: float, shaft_power: ArrayLike
         slope[-1, :-1] = -0.5 / (count * ratio**3)
         return np.append(balance, (1.0 / ratio).mean() - 1.0), slope
 
-    start_voltage = turn + resistance * (float(passed.mean()) / turn + idle)
+    start_voltage = motor_voltage(motor_current(passed.mean(), turn, idle), turn, resistance)
     start = np.append(np.ones(count), start_voltage)
-    solution = root(faults, start, jac=True, method="hybr", options={"xtol": 1e-13})
+    solution = root(misfit, start, jac=True, method="hybr", options={"xtol": 1e-13})
     scale = float(np.abs(passed).max()) + turn * idle + 1e-300
-    left = np.abs(faults(solution.x)[0])
+    left = np.abs(misfit(solution.x)[0])
     if solution.x[:-1].min() <= 1e-6 or left[:-1].max() > 1e-8 * scale or left[-1] > 1e-8:
         raise NoSteadyCrank(
-            "the rotor is too light for this load: at constant voltage the crank would stop within"
+            "the rotor is too light: at constant voltage the crank would stop within"
             " the stroke; more rotor inertia, a higher gear ratio or a balance spring would help"
         )
     ratio, voltage = np.sqrt(solution.x[:-1]), float(solution.x[-1])

@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from flapsim.cycle.simulate import Cycle
-from flapsim.drive.train import DriveTrain, drive_means, drive_notes, drive_train
+from flapsim.drive.limits import drive_notes
+from flapsim.drive.train import DriveTrain, drive_means, drive_train
 from flapsim.flight.size_drive import wing_load
 from flapsim.half_wing.twist.report import compliant
 

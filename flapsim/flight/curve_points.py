@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.case import Case
-from flapsim.drive.train import LIMITS
+from flapsim.drive.limits import LIMITS
 from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
 from flapsim.flight.watts import watts_of_many
 
@@ -46,7 +46,7 @@ class CurvePoint:
         so that it is no least or most of its own.
     limit : str
         What comes in the way beyond it: `STROKE`, `AVAILABLE` or one of
-        `flapsim.drive.train.LIMITS`; empty for a least power, and at the end of what was asked.
+        `flapsim.drive.limits.LIMITS`; empty for a least power, and at the end of what was asked.
     """
 
     value: float
@@ -132,7 +132,7 @@ class CurveSearch:
     def _parts(self, trimmed: TrimColumns, found: Mapping[str, Array]) -> dict[str, Array]:
         """Part used of each limit; infinite where no state trims."""
         driven = self._case.drive is not None
-        # Finite even where the battery cannot give it.
+        # Finite even where the battery cannot deliver it.
         asked = (
             found["motor_power_w"] + found["auxiliary_power_w"]
             if driven

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from flapsim.case import Case
 from flapsim.case.columns import is_column_key
-from flapsim.drive.train import LIMITS
+from flapsim.drive.limits import LIMITS
 from flapsim.faults import CaseError, Fault
 from flapsim.flight.curve_points import (
     STROKE,
@@ -68,7 +68,7 @@ class PowerCurve:
     points : dict of str to CurvePoint
         ``minimum_power``, ``best_range``, ``top_speed`` over airspeed; ``most`` over anything else.
     used : ndarray, shape (n,)
-        Largest part used of any limit: available power, and `flapsim.drive.train.LIMITS`; infinite
+        Largest part used of any limit: available power, and `flapsim.drive.limits.LIMITS`; infinite
         where no state trims. Flown can be what does not exceed 1.
     limit : tuple of str, n of them
         Which limit that is.
@@ -77,7 +77,7 @@ class PowerCurve:
     climb_limit : tuple of str, n of them
         What comes in the way of a steeper one; empty where there is none, or nothing up to 60 deg.
     endurance_s, range_m : ndarray, shape (n,)
-        On `USABLE_CAPACITY` of the battery; NaN without one, and where the drive cannot give the
+        On `USABLE_CAPACITY` of the battery; NaN without one, and where the drive cannot deliver the
         state.
     notes : tuple of str
         What to mind.
@@ -276,13 +276,13 @@ def _refusals(key: str, values: Array, trimmed: TrimColumns) -> list[str]:
 def _refusals_of_drive(
     key: str, values: Array, trimmed: TrimColumns, found: Mapping[str, Array]
 ) -> list[str]:
-    """Why the drive cannot give points that trim, one sentence for each run of neighbours."""
+    """Why the drive cannot deliver points that trim, one sentence for each run of neighbours."""
     out = []
     for run, where in _runs(values, np.flatnonzero(trimmed.trimmed & (of_drive(found) > 1.0))):
         parts = {name: float(np.nan_to_num(found[name][run]).max()) for name in LIMITS}
         worst = max(parts, key=lambda name: parts[name])
         out.append(
-            f"The drive cannot give {key} = {where}: it would take up to"
+            f"The drive cannot deliver {key} = {where}: it would take up to"
             f" {100.0 * parts[worst]:.3g} % of the {LIMITS[worst]}."
         )
     return out

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.cycle.files import SCHEMA_VERSION, describe, write_cycle, written_aside
-from flapsim.drive.train import LIMITS
+from flapsim.drive.limits import LIMITS
 from flapsim.flight.curve_points import AVAILABLE, STROKE
 from flapsim.flight.power import PowerCurve
 from flapsim.flight.search import TrimStatus

@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 from flapsim.case.craft import Drive, Motor
 from flapsim.cycle.simulate import Cycle
-from flapsim.drive.train import DriveTrain, drive_train, optimal_spring
+from flapsim.drive.spring import optimal_spring
+from flapsim.drive.train import DriveTrain, drive_train
 from flapsim.faults import CaseError, Fault, NoAnswer
 from flapsim.flight.loads import motion_schedules
 from flapsim.wing.motion import PLUNGE_INNER, evaluate
@@ -170,7 +171,7 @@ def _motors(file: str, text: str) -> dict[str, MotorType]:
     if missing:
         line = f"line {lines[0][0]}" if lines else ""
         raise CaseError(
-            [Fault(file, line, f"no column {name}", "one in the header") for name in missing]
+            [Fault(file, line, "none", f"a column {name} in the header") for name in missing]
         )
     faults: list[Fault] = []
     out = {}

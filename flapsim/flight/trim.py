@@ -116,7 +116,7 @@ class Trim:
         -------
         dict
             That of the cycle, with ``trim`` and ``hazard`` added; ``trim.drive_refusal`` says why
-        the drive cannot give the state, None if it can.
+        the drive cannot deliver the state, None if it can.
         """
         return self.cycle.to_dict(series) | {
             "trim": {

@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.cycle.simulate import Cycle
-from flapsim.drive.train import LIMITS, REPORTED, drive_refusal
+from flapsim.drive.limits import LIMITS, drive_refusal
+from flapsim.drive.train import REPORTED
 
 Array = NDArray[np.float64]
 
@@ -40,7 +41,7 @@ def watts(cycle: Cycle) -> dict[str, float]:
 
 
 def refusal_of_drive(cycle: Cycle) -> str:
-    """Why the drive of a cycle cannot give its state, in words.
+    """Why the drive of a cycle cannot deliver its state, in words.
 
     Parameters
     ----------

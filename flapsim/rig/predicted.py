@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from flapsim.case import Case
 from flapsim.cycle.simulate import Cycle, simulate
+from flapsim.drive.battery import battery_current, battery_voltage
 from flapsim.drive.train import drive_train
 from flapsim.rig.rig_file import Rig
 
@@ -138,8 +139,9 @@ def _through_drive(
     current, voltage = train.series["motor_current_a"], train.series["motor_voltage_v"]
     if rig.drive is not None and rig.drive.current_at == "battery":
         watts = voltage * current + drive.auxiliary_w
-        battery = drive.battery
-        voltage, current = _at_battery(watts, battery.voltage_v, battery.resistance_ohm)
+        cells = drive.battery.voltage_v, drive.battery.resistance_ohm
+        current = battery_current(watts, *cells)
+        voltage = battery_voltage(current, *cells)
     torque = train.series["shaft_power_w"] / omega
     waves = {"torque": torque, "voltage": voltage, "current": current}
     return waves, float(train.mean["shaft_power_w"])
@@ -155,9 +157,3 @@ def _rate(series: Array) -> Array:
     """Derivative with respect to phase."""
     harmonics = np.fft.rfft(series)
     return np.fft.irfft(1j * np.arange(len(harmonics)) * harmonics, len(series))
-
-
-def _at_battery(watts: Array, voltage: float, resistance: float) -> tuple[Array, Array]:
-    """Terminal voltage and current of a battery that gives this power."""
-    current = 2.0 * watts / (voltage + np.sqrt(voltage**2 - 4.0 * resistance * watts))
-    return voltage - resistance * current, current

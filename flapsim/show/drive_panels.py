@@ -15,7 +15,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from flapsim.cycle.simulate import Cycle
-from flapsim.drive.train import drive_refusal
+from flapsim.drive.limits import drive_refusal
 from flapsim.flight.chain import Chain
 from flapsim.flight.loads import SpanLoads
 from flapsim.quantities import SPAN_LOADS

@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from flapsim.drive.train import LIMITS
+from flapsim.drive.limits import LIMITS
 from flapsim.flight.curve_points import AVAILABLE, STROKE, CurvePoint
 from flapsim.flight.power import PowerCurve
 from flapsim.quantities import printed, unit_of, without_unit
@@ -163,7 +163,7 @@ _WIDE, _SLIVER = 0.2, 0.06
 
 
 def _shade_refused(axes: Axes, curve: PowerCurve) -> None:
-    """Where no state trims, and where the drive cannot give the state that does."""
+    """Where no state trims, and where the drive cannot deliver the state that does."""
     good, given = curve.trimmed.trimmed, curve.given
     last = curve.points.get("top_speed", curve.points.get("most"))
     for refused, words in ((~good, "does not trim"), (good & ~given, "drive cannot\ngive it")):
