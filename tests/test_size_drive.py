@@ -127,10 +127,19 @@ def test_a_file_adds_motors_and_replaces_those_of_its_names(tmp_path):
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("name,mass_g\na,1\n", ["line 1: expected a column resistance_ohm in the header, found none"]),
-        ("", ["expected a column name in the header, found none"]),
-        (HEADER + "a,1,x,0.006,0.1,0,3,6,-1\n", ["line 2, resistance_ohm", "found x", "max_speed_rpm", "found -1"]),
-        (HEADER + "# aside\n,1,0.5,0.006,0.1,0,3,6\n", ["line 3, name: expected a name, found nothing", "max_speed_rpm"]),
+        (
+            "name,mass_g\na,1\n",
+            ["line 1: expected a column resistance_ohm"],
+        ),
+        ("", ["expected a column name in the header"]),
+        (
+            HEADER + "a,1,x,0.006,0.1,0,3,6,-1\n",
+            ["line 2, resistance_ohm", "found x", "found -1"],
+        ),
+        (
+            HEADER + "# aside\n,1,0.5,0.006,0.1,0,3,6\n",
+            ["line 3, name: missing", "max_speed_rpm: missing"],
+        ),
     ],
 )
 def test_faults_of_a_table_name_line_and_column(tmp_path, text, words):

@@ -153,7 +153,7 @@ def motor_table(path: str | Path | None = None) -> tuple[MotorType, ...]:
             text = given.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as error:
             reason = getattr(error, "strerror", None) or "not a UTF-8 text file"
-            fault = Fault(given.name, "", reason.lower(), "a CSV table of motors")
+            fault = Fault(given.name, "", "", reason.lower())
             raise CaseError([fault]) from error
         motors |= _motors(given.name, text)
     return tuple(motors.values())
