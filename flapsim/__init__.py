@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from flapsim.cycle.files import read_cycle, write_cycle
     from flapsim.cycle.simulate import Cycle, simulate
     from flapsim.faults import CaseError, NoAnswer
-    from flapsim.flight.power import power_curve
+    from flapsim.flight.power_curve import power_curve
     from flapsim.flight.trim import NoTrim, Trim, trim, trim_many
     from flapsim.rig.calibrate import Free, calibrate
     from flapsim.rig.reduction import reduce_log
@@ -35,7 +35,7 @@ _MODULES = {
     "cycle.simulate": ("Cycle", "simulate"),
     "cycle.files": ("read_cycle", "write_cycle"),
     "flight.trim": ("NoTrim", "Trim", "trim", "trim_many"),
-    "flight.power": ("power_curve",),
+    "flight.power_curve": ("power_curve",),
     "study.engine": ("sweep",),
     "study.table": ("read_sweep",),
     "rig.rig_file": ("read_rig",),

@@ -10,8 +10,8 @@ import pytest
 
 import flapsim
 from flapsim.cli.main import main
-from flapsim.flight.chain import watt_chain
 from flapsim.flight.loads import span_loads
+from flapsim.flight.power_chain import power_chain
 from flapsim.show.drive_panels import draw_chain, draw_loads
 
 CASES = Path(__file__).parent.parent / "cases"
@@ -44,7 +44,7 @@ def test_drive_names_every_watt_and_they_close(capsys, cycle):
     assert told["check"]["drive_balance"] < 1e-12
     assert told["mean"]["aero_power_w"] == pytest.approx(cycle.mean["aero_power_w"])
     assert [link["power_w"] for link in told["links"]] == pytest.approx(
-        [link.power for link in watt_chain(cycle).links]
+        [link.power for link in power_chain(cycle).links]
     )
     assert told["best_spring"]["motor_power_w"] < told["mean"]["motor_power_w"]
     assert 0.0 < told["uneven_crank"]["fluctuation"] < 1.0
@@ -139,7 +139,7 @@ def test_loads_of_unequal_halves_say_whose_they_are(capsys, tmp_path):
 
 
 def test_pictures_name_what_they_show(tmp_path, cycle):
-    draw_chain(cycle, watt_chain(cycle), tmp_path / "watts.svg")
+    draw_chain(cycle, power_chain(cycle), tmp_path / "watts.svg")
     draw_loads(cycle, span_loads(cycle), tmp_path / "loads.svg")
     # Text in an SVG is drawn as outlines; matplotlib keeps the words beside them as comments.
     watts, loads = ((tmp_path / f"{name}.svg").read_text() for name in ("watts", "loads"))
@@ -152,7 +152,7 @@ def test_pictures_name_what_they_show(tmp_path, cycle):
 def test_a_chain_without_a_value_is_drawn_all_the_same(tmp_path):
     case = flapsim.read_case(GLASSHOUSE).replace({"drive.battery.resistance_ohm": 5.0})
     cycle = flapsim.simulate(case)
-    draw_chain(cycle, watt_chain(cycle), tmp_path / "watts.svg")
+    draw_chain(cycle, power_chain(cycle), tmp_path / "watts.svg")
     assert "no value" in (tmp_path / "watts.svg").read_text()
 
 

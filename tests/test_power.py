@@ -17,10 +17,16 @@ from flapsim.drive.limits import LIMITS
 from flapsim.faults import CaseError
 from flapsim.flight.curve_points import AVAILABLE as AVAILABLE_POWER
 from flapsim.flight.curve_points import STROKE
-from flapsim.flight.power import USABLE_CAPACITY, PowerCurve, default_free, plain_curve, power_curve
-from flapsim.flight.record import write_power_curve
+from flapsim.flight.drive_power import watts
+from flapsim.flight.files import write_power_curve
+from flapsim.flight.power_curve import (
+    USABLE_CAPACITY,
+    PowerCurve,
+    default_free,
+    plain_curve,
+    power_curve,
+)
 from flapsim.flight.trim import trim
-from flapsim.flight.watts import watts
 from flapsim.show.power_curve import draw_power_curve
 from validation.sane_craft import PLUNGES
 from validation.trim_power import CASES

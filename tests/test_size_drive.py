@@ -14,7 +14,7 @@ import flapsim
 from flapsim.case.craft import Battery
 from flapsim.drive.train import drive_train
 from flapsim.faults import CaseError, NoAnswer
-from flapsim.flight.chain import watt_chain
+from flapsim.flight.power_chain import power_chain
 from flapsim.flight.size_drive import VOLTAGE_PART, motor_table, size_drive, wing_load
 
 CASES = Path(__file__).parent.parent / "cases"
@@ -161,7 +161,7 @@ def test_a_table_that_is_not_there_is_a_fault(tmp_path):
 
 @pytest.mark.parametrize("name", ["glasshouse", "two_metre"])
 def test_the_watts_from_battery_to_thrust_add_up_link_by_link(name):
-    chain = watt_chain(cycle(name))
+    chain = power_chain(cycle(name))
     # A sum of a dozen means of 128 numbers, held to its rounding.
     assert chain.imbalance < 1e-12
     passed = chain.links[0].power
@@ -177,4 +177,4 @@ def test_the_watts_from_battery_to_thrust_add_up_link_by_link(name):
 
 def test_a_case_without_a_drive_has_no_chain():
     with pytest.raises(ValueError, match="no drive"):
-        watt_chain(cycle("student_flapper"))
+        power_chain(cycle("student_flapper"))

@@ -16,8 +16,8 @@ from flapsim.cycle.simulate import simulate
 from flapsim.faults import CaseError, NoAnswer
 from flapsim.flight import search
 from flapsim.flight.balance import free_quantities, residuals
-from flapsim.flight.modes import glide, take_off, wings_held
-from flapsim.flight.record import write_trim
+from flapsim.flight.files import write_trim
+from flapsim.flight.glide_takeoff import glide, take_off, wings_held
 from flapsim.flight.search import TrimStatus
 from flapsim.flight.trim import NoTrim, trim, trim_many
 from flapsim.wing.body import weight

@@ -31,7 +31,7 @@ from scipy.optimize import root
 from flapsim.case import Case, read_case
 from flapsim.cycle.results import wing_loads
 from flapsim.flight.balance import ideal_power
-from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
+from flapsim.flight.search import TrimBatch, TrimStatus, trim_many
 from flapsim.flight.trim import Trim, trim
 from flapsim.half_wing.pack import pack
 from flapsim.kernel import layout as at
@@ -413,7 +413,7 @@ def random_checks() -> Checks:
 
 
 @cache
-def random_trims() -> tuple[tuple[Case, TrimColumns], ...]:
+def random_trims() -> tuple[tuple[Case, TrimBatch], ...]:
     """Every random craft with its trim."""
     out = []
     for seed in range(CRAFT_COUNT):
@@ -422,17 +422,17 @@ def random_trims() -> tuple[tuple[Case, TrimColumns], ...]:
     return tuple(out)
 
 
-def those_trimmed() -> list[TrimColumns]:
+def those_trimmed() -> list[TrimBatch]:
     """Trims that succeeded."""
     return [many for _, many in random_trims() if many.status[0] == TrimStatus.TRIMMED]
 
 
-def those_refused() -> list[TrimColumns]:
+def those_refused() -> list[TrimBatch]:
     """Trims that were refused."""
     return [many for _, many in random_trims() if many.status[0] != TrimStatus.TRIMMED]
 
 
-def worst_misfit(many: TrimColumns) -> float:
+def worst_misfit(many: TrimBatch) -> float:
     """Largest misfit of a balance, over the weight."""
     return max(abs(float(values[0])) for values in many.residual.values())
 

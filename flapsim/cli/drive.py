@@ -36,8 +36,8 @@ if TYPE_CHECKING:
     from flapsim.cycle.simulate import Cycle
     from flapsim.drive.crank import CrankSpeed
     from flapsim.drive.spring import SpringOptimum
-    from flapsim.flight.chain import Chain
     from flapsim.flight.loads import CrankForces, SpanLoads
+    from flapsim.flight.power_chain import PowerChain
     from flapsim.flight.size_drive import SizedDrive
     from flapsim.flight.spar import SparState, Tube
 
@@ -153,7 +153,7 @@ def _drive(options: argparse.Namespace) -> None:
     from flapsim.drive.crank import NoSteadyCrank, crank_speed_ripple
     from flapsim.drive.spring import optimal_spring
     from flapsim.faults import NoAnswer
-    from flapsim.flight.chain import watt_chain
+    from flapsim.flight.power_chain import power_chain
     from flapsim.flight.size_drive import motor_table, size_drive, wing_load
 
     motors = motor_table(options.motors) if options.size else ()
@@ -162,7 +162,7 @@ def _drive(options: argparse.Namespace) -> None:
     drive = cycle.drive
     assert drive is not None
     frequency, load = case.stroke.frequency_hz, wing_load(cycle)
-    chain = watt_chain(cycle)
+    chain = power_chain(cycle)
     best = optimal_spring(drive, frequency, *load)
     uneven: CrankSpeed | str
     try:
@@ -188,7 +188,7 @@ def _drive(options: argparse.Namespace) -> None:
 
 def _drive_document(
     cycle: Cycle,
-    chain: Chain,
+    chain: PowerChain,
     best: SpringOptimum,
     uneven: CrankSpeed | str,
     sized: Sequence[SizedDrive],
@@ -237,12 +237,12 @@ def _sized_document(one: SizedDrive) -> dict[str, Any]:
 
 def _drive_lines(
     cycle: Cycle,
-    chain: Chain,
+    chain: PowerChain,
     best: SpringOptimum,
     uneven: CrankSpeed | str,
     sized: Sequence[SizedDrive],
 ) -> list[str]:
-    from flapsim.flight.chain import RATIOS
+    from flapsim.flight.power_chain import RATIOS
 
     means, peak = chain.means, chain.train.peak
     lines = [cycle.case.title, "", "From the battery to the thrust, means over the stroke"]

@@ -34,8 +34,8 @@ from flapsim.quantities import finite_or_none
 
 if TYPE_CHECKING:
     from flapsim.case import Case
-    from flapsim.flight.modes import Glide, TakeOff
-    from flapsim.flight.power import PowerCurve
+    from flapsim.flight.glide_takeoff import Glide, TakeOff
+    from flapsim.flight.power_curve import PowerCurve
     from flapsim.flight.trim import Trim
 
 __all__ = ["add_flight_commands"]
@@ -175,9 +175,9 @@ def _trim(options: argparse.Namespace) -> None:
     bounds = _bounds(options.bound)
     with quick_start():
         from flapsim.faults import NoAnswer
-        from flapsim.flight.modes import glide, take_off
-        from flapsim.flight.power import default_free
-        from flapsim.flight.record import write_trim
+        from flapsim.flight.files import write_trim
+        from flapsim.flight.glide_takeoff import glide, take_off
+        from flapsim.flight.power_curve import default_free
         from flapsim.flight.trim import trim
 
         try:
@@ -264,8 +264,8 @@ def _power(options: argparse.Namespace) -> None:
     case = case_from(options.case, options.changes)
     bounds = _bounds(options.bound)
     with quick_start():
-        from flapsim.flight.power import plain_curve, power_curve
-        from flapsim.flight.record import write_power_curve
+        from flapsim.flight.files import write_power_curve
+        from flapsim.flight.power_curve import plain_curve, power_curve
 
         with compilation_said():
             curve = power_curve(

@@ -109,7 +109,7 @@ _NOT_FREE = ("air.altitude_m", "air.temperature_c")
 
 
 @dataclass(frozen=True)
-class Free:
+class FreeQuantity:
     """One free quantity: a key, or several that move together in proportion.
 
     Attributes
@@ -164,7 +164,7 @@ def free_quantities(
     free: Sequence[str],
     bounds: Mapping[str, tuple[float, float]] | None,
     lanes: int,
-) -> list[Free]:
+) -> list[FreeQuantity]:
     """What the user sets free, checked.
 
     Parameters
@@ -182,7 +182,7 @@ def free_quantities(
 
     Returns
     -------
-    list of Free
+    list of FreeQuantity
 
     Raises
     ------
@@ -224,7 +224,7 @@ def _free(
     name: str,
     bounds: Mapping[str, tuple[float, float]],
     lanes: int,
-) -> Free:
+) -> FreeQuantity:
     keys = tuple(part.strip() for part in name.split("+"))
     values = np.stack([_value(case, columns, key, lanes) for key in keys])
     # The leading key is the first that is not zero: proportions to zero have no meaning. The case
@@ -244,7 +244,7 @@ def _free(
         most = np.minimum(most, np.maximum(ends[0], ends[1]))
         step = np.minimum(step, np.abs(ends[2]))
     start = np.clip(values[0], least, most)
-    return Free(name, keys, start, ratio, least, most, step)
+    return FreeQuantity(name, keys, start, ratio, least, most, step)
 
 
 def _value(case: Case, columns: Mapping[str, Array], key: str, lanes: int) -> Array:

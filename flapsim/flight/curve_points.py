@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from flapsim.case import Case
 from flapsim.drive.limits import LIMITS
-from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
-from flapsim.flight.watts import watts_of_many
+from flapsim.flight.drive_power import drive_power_of_many
+from flapsim.flight.search import TrimBatch, TrimStatus, trim_many
 
 __all__ = ["AVAILABLE", "STROKE", "CurvePoint", "CurveSearch", "of_drive", "power_kind", "power_of"]
 
@@ -60,7 +60,7 @@ def power_kind(case: Case) -> str:
     return "aerodynamic" if case.drive is None else "electrical"
 
 
-def power_of(trimmed: TrimColumns, found: Mapping[str, Array], kind: str) -> Array:
+def power_of(trimmed: TrimBatch, found: Mapping[str, Array], kind: str) -> Array:
     """Power of each point, of that kind, W; NaN where none trims."""
     power = (
         found["electrical_power_w"]
@@ -93,18 +93,18 @@ class CurveSearch:
 
     def at(
         self, values: Array, start: Mapping[str, Array] | None = None, **others: Array
-    ) -> tuple[TrimColumns, dict[str, Array]]:
+    ) -> tuple[TrimBatch, dict[str, Array]]:
         """Trim at some values, with the watts of the drive."""
         columns = {self._key: values} | {k.replace("__", "."): v for k, v in others.items()}
         trimmed = trim_many(
             self._case, columns, self._free, self._hold, start, self._bounds, self._threads,
             thorough=start is None, stability=True,
         )  # fmt: skip
-        return trimmed, watts_of_many(trimmed.results, trimmed.trimmed)
+        return trimmed, drive_power_of_many(trimmed.results, trimmed.trimmed)
 
     def bridged(
-        self, values: Array, trimmed: TrimColumns, found: dict[str, Array]
-    ) -> tuple[TrimColumns, dict[str, Array]]:
+        self, values: Array, trimmed: TrimBatch, found: dict[str, Array]
+    ) -> tuple[TrimBatch, dict[str, Array]]:
         """Try refused points once more from their nearest neighbour that trims."""
         good = np.flatnonzero(trimmed.trimmed)
         refused = np.flatnonzero(~trimmed.trimmed)
@@ -125,11 +125,11 @@ class CurveSearch:
         trimmed.status[refused[won]] = TrimStatus.TRIMMED
         return trimmed, found
 
-    def power(self, trimmed: TrimColumns, found: Mapping[str, Array]) -> Array:
+    def power(self, trimmed: TrimBatch, found: Mapping[str, Array]) -> Array:
         """Power of each point; NaN where none trims."""
         return power_of(trimmed, found, power_kind(self._case))
 
-    def _parts(self, trimmed: TrimColumns, found: Mapping[str, Array]) -> dict[str, Array]:
+    def _parts(self, trimmed: TrimBatch, found: Mapping[str, Array]) -> dict[str, Array]:
         """Part used of each limit; infinite where no state trims."""
         driven = self._case.drive is not None
         # Finite even where the battery cannot deliver it.
@@ -144,9 +144,7 @@ class CurveSearch:
         parts[STROKE] = np.where(trimmed.trimmed, 0.0, np.inf)
         return parts
 
-    def used(
-        self, trimmed: TrimColumns, found: Mapping[str, Array]
-    ) -> tuple[Array, tuple[str, ...]]:
+    def used(self, trimmed: TrimBatch, found: Mapping[str, Array]) -> tuple[Array, tuple[str, ...]]:
         """Largest part used of any limit, and which it is."""
         parts = self._parts(trimmed, found)
         every = np.stack(list(parts.values()))
@@ -154,7 +152,7 @@ class CurveSearch:
         return every.max(axis=0), tuple(names[at] for at in every.argmax(axis=0))
 
     def _between(
-        self, values: Array, trimmed: TrimColumns, low: float, high: float
+        self, values: Array, trimmed: TrimBatch, low: float, high: float
     ) -> tuple[Array, dict[str, Array]]:
         """Finer values, with a warm start from the points around them."""
         fine = np.linspace(low, high, _REFINED)
@@ -163,7 +161,7 @@ class CurveSearch:
         return fine, start
 
     def least(
-        self, values: Array, given: Array, trimmed: TrimColumns, per_distance: bool
+        self, values: Array, given: Array, trimmed: TrimBatch, per_distance: bool
     ) -> CurvePoint:
         """Value of least power, or of least power per distance, of what the drive can give."""
         x, y = values, given
@@ -183,7 +181,7 @@ class CurveSearch:
         known = np.isfinite(y)
         return CurvePoint(best, float(np.interp(best, x[known], y[known])), not inside)
 
-    def most(self, values: Array, trimmed: TrimColumns, found: Mapping[str, Array]) -> CurvePoint:
+    def most(self, values: Array, trimmed: TrimBatch, found: Mapping[str, Array]) -> CurvePoint:
         """Largest value that trims within the limits."""
         x, fine, at_fine = values, trimmed, found
         for turn in range(_ROUNDS + 2):
@@ -207,7 +205,7 @@ class CurveSearch:
         raise AssertionError("the last turn returns")
 
     def _crossing(
-        self, trimmed: TrimColumns, found: Mapping[str, Array], at: int
+        self, trimmed: TrimBatch, found: Mapping[str, Array], at: int
     ) -> tuple[float, str]:
         """Where, as a part of the way to the next point, which limit is reached first."""
         first, name = 1.0, ""
@@ -218,7 +216,7 @@ class CurveSearch:
                     first, name = reached, limit
         return first, name
 
-    def steepest(self, values: Array, trimmed: TrimColumns, used: Array) -> tuple[Array, list[str]]:
+    def steepest(self, values: Array, trimmed: TrimBatch, used: Array) -> tuple[Array, list[str]]:
         """Steepest climb within the limits at each airspeed, by bisection, deg, and what binds."""
         able = np.flatnonzero(used <= 1.0)
         out, binds = np.full(values.shape, np.nan), [""] * values.size

@@ -20,7 +20,7 @@ from flapsim.cycle.results import evaluate
 from flapsim.faults import CaseError, Fault
 from flapsim.flight.balance import (
     BALANCES,
-    Free,
+    FreeQuantity,
     checked_balances,
     free_quantities,
     ideal_power,
@@ -66,7 +66,7 @@ class TrimStatus(IntEnum):
 
 
 @dataclass(frozen=True)
-class TrimColumns:
+class TrimBatch:
     """Many designs, trimmed or refused.
 
     Attributes
@@ -147,7 +147,7 @@ def trim_many(
     thorough: bool = True,
     longest: int = LONGEST,
     stability: bool = False,
-) -> TrimColumns:
+) -> TrimBatch:
     """Trim many designs that differ in some numbers.
 
     Parameters
@@ -179,7 +179,7 @@ def trim_many(
 
     Returns
     -------
-    TrimColumns
+    TrimBatch
 
     Raises
     ------
@@ -219,7 +219,7 @@ class _Search:
         self,
         case: Case,
         given: dict[str, Array],
-        quantities: list[Free],
+        quantities: list[FreeQuantity],
         hold: tuple[str, ...],
         lanes: int,
         threads: int,
@@ -399,14 +399,14 @@ class _Search:
         leaves = _growth(again) > 1.0
         self._rank[balanced[leaves], 0] = TrimStatus.UNSTABLE
 
-    def answer(self, free: tuple[str, ...], stability: bool) -> TrimColumns:
+    def answer(self, free: tuple[str, ...], stability: bool) -> TrimBatch:
         """What was found."""
         self._complete(stability)
         design = np.arange(self._lanes)
         solution: dict[str, Array] = {}
         for index, quantity in enumerate(self._quantities):
             solution |= quantity.columns(self._x[:, index], design)
-        return TrimColumns(
+        return TrimBatch(
             free=free,
             hold=self._hold,
             solution=solution,

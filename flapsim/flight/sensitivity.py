@@ -87,7 +87,7 @@ _HASTY = 6
 
 
 @dataclass(frozen=True, slots=True)
-class Sensitivity:
+class PowerSensitivity:
     """How the trimmed power follows one input.
 
     Attributes
@@ -180,7 +180,7 @@ def keys_of(free: Sequence[str]) -> set[str]:
 
 def power_sensitivities(
     case: Case, free: Sequence[str], hold: Sequence[str], threads: int = 1
-) -> tuple[Sensitivity, ...]:
+) -> tuple[PowerSensitivity, ...]:
     """Change of the trimmed aerodynamic power with each input, largest first.
 
     Parameters
@@ -194,7 +194,7 @@ def power_sensitivities(
 
     Returns
     -------
-    tuple of Sensitivity
+    tuple of PowerSensitivity
 
     Notes
     -----
@@ -242,7 +242,7 @@ def power_sensitivities(
         return ()
     total = power_slope[count:] - power_slope[:count] @ response
     found = [
-        Sensitivity(key, _unit_change(key, value), float(watts))
+        PowerSensitivity(key, _unit_change(key, value), float(watts))
         for (key, value), watts in zip(inputs, total, strict=True)
         if math.isfinite(watts)
     ]

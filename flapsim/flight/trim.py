@@ -17,14 +17,14 @@ from flapsim.case import Case
 from flapsim.cycle.simulate import Cycle, simulate
 from flapsim.faults import NoAnswer
 from flapsim.flight.balance import BALANCES, chord_of, residuals
+from flapsim.flight.drive_power import refusal_of_drive, watts
 from flapsim.flight.hazard import Hazard, hazard_note
-from flapsim.flight.search import TrimColumns, TrimStatus, trim_many
-from flapsim.flight.sensitivity import Remedy, Sensitivity, power_sensitivities, remedies
-from flapsim.flight.watts import refusal_of_drive, watts
+from flapsim.flight.search import TrimBatch, TrimStatus, trim_many
+from flapsim.flight.sensitivity import PowerSensitivity, Remedy, power_sensitivities, remedies
 from flapsim.quantities import finite_or_none
 from flapsim.wing.body import weight
 
-__all__ = ["NoTrim", "Trim", "TrimColumns", "TrimStatus", "trim", "trim_many"]
+__all__ = ["NoTrim", "Trim", "TrimBatch", "TrimStatus", "trim", "trim_many"]
 
 
 CRUISE_STROUHAL = (0.2, 0.4)
@@ -84,7 +84,7 @@ class Trim:
         Misfit of every balance, held or not, as a part of the weight (moment: weight x chord).
     verdict : str
         What was found, in words.
-    sensitivities : tuple of Sensitivity
+    sensitivities : tuple of PowerSensitivity
         Change of the trimmed power with each input, largest first.
     hazard : Hazard
         What may hurt, in numbers and words.
@@ -99,7 +99,7 @@ class Trim:
     watts: dict[str, float]
     residual: dict[str, float]
     verdict: str
-    sensitivities: tuple[Sensitivity, ...]
+    sensitivities: tuple[PowerSensitivity, ...]
     hazard: Hazard
     solver_calls: int
     designs: int
@@ -309,7 +309,7 @@ def _twist_words(nearest: Case) -> str:
     return ""
 
 
-def _refusal(nearest: Case, many: TrimColumns, threads: int) -> NoTrim:
+def _refusal(nearest: Case, many: TrimBatch, threads: int) -> NoTrim:
     status = TrimStatus(int(many.status[0]))
     found: tuple[Remedy, ...] = ()
     help_ = ""

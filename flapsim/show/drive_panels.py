@@ -16,8 +16,8 @@ from matplotlib.figure import Figure
 
 from flapsim.cycle.simulate import Cycle
 from flapsim.drive.limits import drive_refusal
-from flapsim.flight.chain import Chain
 from flapsim.flight.loads import SpanLoads
+from flapsim.flight.power_chain import PowerChain
 from flapsim.quantities import SPAN_LOADS
 from flapsim.show.phase_panels import Curve, name_strokes, phase_axis, shade_downstroke, trace
 from flapsim.show.style import BOTH, FADED, INK, INNER, OUTER, blank_figure, number, save, styled
@@ -27,15 +27,15 @@ __all__ = ["draw_chain", "draw_loads"]
 _ROW = 0.27
 
 
-def draw_chain(cycle: Cycle, chain: Chain, path: str | Path) -> None:
+def draw_chain(cycle: Cycle, chain: PowerChain, path: str | Path) -> None:
     """Draw the chain of watts from the battery to the thrust into a file.
 
     Parameters
     ----------
     cycle : Cycle
         What the chain belongs to.
-    chain : Chain
-        What `flapsim.flight.chain.watt_chain` returned.
+    chain : PowerChain
+        What `flapsim.flight.power_chain.power_chain` returned.
     path : str or Path
         File name ending in one of `flapsim.show.style.SUFFIXES`.
 
@@ -67,7 +67,7 @@ def _page(width: float, height: float, cycle: Cycle, what: str) -> Figure:
     return page
 
 
-def _steps(axes: Axes, chain: Chain) -> None:
+def _steps(axes: Axes, chain: PowerChain) -> None:
     """Solid bars for the power at each step, hatched ones for what leaves between two of them."""
     largest = max((link.power for link in chain.links if math.isfinite(link.power)), default=1.0)
     passed = math.nan

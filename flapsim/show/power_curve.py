@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from flapsim.drive.limits import LIMITS
 from flapsim.flight.curve_points import AVAILABLE, STROKE, CurvePoint
-from flapsim.flight.power import PowerCurve
+from flapsim.flight.power_curve import PowerCurve
 from flapsim.quantities import printed, unit_of, without_unit
 from flapsim.show.style import (
     BOTH,
@@ -60,7 +60,7 @@ def draw_power_curve(curve: PowerCurve, path: str | Path) -> None:
     Parameters
     ----------
     curve : PowerCurve
-        What `flapsim.flight.power.power_curve` returned.
+        What `flapsim.flight.power_curve.power_curve` returned.
     path : str or Path
         File name ending in one of `flapsim.show.style.SUFFIXES`.
 

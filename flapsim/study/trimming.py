@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from flapsim.case import Case
 from flapsim.flight.balance import BALANCES
-from flapsim.flight.trim import TrimColumns, TrimStatus, trim_many
+from flapsim.flight.trim import TrimBatch, TrimStatus, trim_many
 from flapsim.study.plan import TrimPlan
 
 __all__ = ["TILE", "refusal", "trim_points"]
@@ -35,7 +35,7 @@ _GAIN: Final = 1e-6
 
 def trim_points(
     case: Case, places: NDArray[np.int64], columns: dict[str, NDArray[Any]], trim: TrimPlan
-) -> TrimColumns:
+) -> TrimBatch:
     """Trim points of a sweep.
 
     Parameters
@@ -51,7 +51,7 @@ def trim_points(
 
     Returns
     -------
-    TrimColumns
+    TrimBatch
         The answer of a point depends on its tile, not on the chunk.
     """
     _, first, of, count = np.unique(
@@ -74,12 +74,12 @@ def trim_points(
     return _joined(places.size, parts)
 
 
-def refusal(answer: TrimColumns, index: int) -> str:
+def refusal(answer: TrimBatch, index: int) -> str:
     """Say why a point cannot be trimmed, without numbers: like points share a sentence.
 
     Parameters
     ----------
-    answer : TrimColumns
+    answer : TrimBatch
         As from `trim_points`.
     index : int
         Place of the point in it.
@@ -96,7 +96,7 @@ def refusal(answer: TrimColumns, index: int) -> str:
     return answer.reason(index)
 
 
-_Part = tuple[NDArray[np.int64], TrimColumns, NDArray[np.int64]]
+_Part = tuple[NDArray[np.int64], TrimBatch, NDArray[np.int64]]
 """Where answers go, the answers, and which of them."""
 
 
@@ -106,13 +106,13 @@ def _trimmed(
     trim: TrimPlan,
     some: NDArray[np.int64],
     start: dict[str, NDArray[np.float64]] | None = None,
-) -> TrimColumns:
+) -> TrimBatch:
     """Trim some of the points, as if each stood alone unless it is told where to start."""
     here = {key: values[some] for key, values in columns.items()}
     return trim_many(case, here, trim.free, trim.hold, start)
 
 
-def _strange(answer: TrimColumns, anchors: TrimColumns, of: NDArray[np.int64]) -> NDArray[np.bool_]:
+def _strange(answer: TrimBatch, anchors: TrimBatch, of: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Where an answer stalls or takes far more than that of the neighbour."""
     stall, power = (
         (answer.results[name], anchors.results[name][of])
@@ -125,7 +125,7 @@ def _strange(answer: TrimColumns, anchors: TrimColumns, of: NDArray[np.int64]) -
 
 
 def _more_frugal(
-    again: TrimColumns, answer: TrimColumns, places: NDArray[np.int64]
+    again: TrimBatch, answer: TrimBatch, places: NDArray[np.int64]
 ) -> NDArray[np.bool_]:
     """Where the second answer takes less power than the first, and not by rounding."""
     power = "mean.aero_power_w"
@@ -134,7 +134,7 @@ def _more_frugal(
     return np.asarray(again.trimmed & gain)
 
 
-def _joined(size: int, parts: list[_Part]) -> TrimColumns:
+def _joined(size: int, parts: list[_Part]) -> TrimBatch:
     """Put answers in their places; of two for a point the later counts."""
 
     def spread(name: str) -> dict[str, Any]:

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 from flapsim.cycle.files import SCHEMA_VERSION, describe, write_cycle, written_aside
 from flapsim.drive.limits import LIMITS
 from flapsim.flight.curve_points import AVAILABLE, STROKE
-from flapsim.flight.power import PowerCurve
+from flapsim.flight.drive_power import refusal_of_drive
+from flapsim.flight.power_curve import PowerCurve
 from flapsim.flight.search import TrimStatus
 from flapsim.flight.trim import Trim
-from flapsim.flight.watts import refusal_of_drive
 from flapsim.quantities import quantity_of
 from flapsim.version import installed_version
 
@@ -60,7 +60,7 @@ def write_power_curve(curve: PowerCurve, path: str | Path) -> None:
     Parameters
     ----------
     curve : PowerCurve
-        What `flapsim.flight.power.power_curve` returned.
+        What `flapsim.flight.power_curve.power_curve` returned.
     path : str or Path
         File to write; its folder must exist.
 

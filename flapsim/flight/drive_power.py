@@ -57,7 +57,9 @@ def refusal_of_drive(cycle: Cycle) -> str:
     return "" if drive is None else drive_refusal(drive, watts(cycle))
 
 
-def watts_of_many(results: Mapping[str, Array], wanted: NDArray[np.bool_]) -> dict[str, Array]:
+def drive_power_of_many(
+    results: Mapping[str, Array], wanted: NDArray[np.bool_]
+) -> dict[str, Array]:
     """Drives of many designs.
 
     Parameters

@@ -27,7 +27,7 @@ from flapsim.flight.curve_points import (
     power_kind,
     power_of,
 )
-from flapsim.flight.search import TrimColumns, TrimStatus
+from flapsim.flight.search import TrimBatch, TrimStatus
 from flapsim.quantities import finite_or_none
 
 __all__ = ["CurvePoint", "PowerCurve", "default_free", "power_curve"]
@@ -57,7 +57,7 @@ class PowerCurve:
         Key path of the swept quantity.
     values : ndarray, shape (n,)
         Its values.
-    trimmed : TrimColumns
+    trimmed : TrimBatch
         The trim of every point, refused ones included.
     watts : dict of str to ndarray, shape (n,)
         Means of the drive; NaN without a drive or a trim.
@@ -86,7 +86,7 @@ class PowerCurve:
     case: Case
     key: str
     values: Array
-    trimmed: TrimColumns
+    trimmed: TrimBatch
     watts: dict[str, Array]
     power_kind: str
     available_w: float
@@ -246,7 +246,7 @@ def _available(case: Case) -> float:
     return DISCHARGE_PER_HOUR * battery.capacity_ah * battery.voltage_v
 
 
-def _airspeed(case: Case, key: str, values: Array, trimmed: TrimColumns) -> Array:
+def _airspeed(case: Case, key: str, values: Array, trimmed: TrimBatch) -> Array:
     if key == AIRSPEED:
         return values
     fixed = np.full(values.shape, case.flight.airspeed_m_s)
@@ -264,7 +264,7 @@ def _runs(values: Array, those: NDArray[np.int64]) -> list[tuple[NDArray[np.int6
     return out
 
 
-def _refusals(key: str, values: Array, trimmed: TrimColumns) -> list[str]:
+def _refusals(key: str, values: Array, trimmed: TrimBatch) -> list[str]:
     """Why points do not trim, one sentence for each run of neighbours."""
     out = []
     for run, where in _runs(values, np.flatnonzero(~trimmed.trimmed)):
@@ -274,7 +274,7 @@ def _refusals(key: str, values: Array, trimmed: TrimColumns) -> list[str]:
 
 
 def _refusals_of_drive(
-    key: str, values: Array, trimmed: TrimColumns, found: Mapping[str, Array]
+    key: str, values: Array, trimmed: TrimBatch, found: Mapping[str, Array]
 ) -> list[str]:
     """Why the drive cannot deliver points that trim, one sentence for each run of neighbours."""
     out = []

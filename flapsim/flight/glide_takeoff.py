@@ -14,9 +14,9 @@ import numpy as np
 
 from flapsim.case import Case
 from flapsim.cycle.simulate import Cycle, simulate
+from flapsim.flight.drive_power import refusal_of_drive, watts
 from flapsim.flight.hazard import hazard_note
 from flapsim.flight.trim import NoTrim, Trim, flight_words, trim
-from flapsim.flight.watts import refusal_of_drive, watts
 from flapsim.wing.body import weight
 from flapsim.wing.motion import (
     PLUNGE_INNER,

@@ -17,10 +17,10 @@ from flapsim.drive.train import DriveTrain, drive_means, drive_train
 from flapsim.flight.size_drive import wing_load
 from flapsim.half_wing.twist.report import compliant
 
-__all__ = ["RATIOS", "Chain", "Link", "watt_chain"]
+__all__ = ["RATIOS", "PowerChain", "PowerLink", "power_chain"]
 
 
-class Link(NamedTuple):
+class PowerLink(NamedTuple):
     """One step of the chain.
 
     Attributes
@@ -39,12 +39,12 @@ class Link(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Chain:
+class PowerChain:
     """From the battery to the thrust.
 
     Attributes
     ----------
-    links : tuple of Link
+    links : tuple of PowerLink
         Powers at the steps, and between them what is lost; each power is the one before less the
         losses between.
     means : dict of str to float
@@ -57,7 +57,7 @@ class Chain:
         What the drive cannot do, in words.
     """
 
-    links: tuple[Link, ...]
+    links: tuple[PowerLink, ...]
     means: dict[str, float]
     imbalance: float
     train: DriveTrain
@@ -96,7 +96,7 @@ RATIOS = (
 """Ratios of the chain: how a reader calls them, and their names."""
 
 
-def watt_chain(cycle: Cycle) -> Chain:
+def power_chain(cycle: Cycle) -> PowerChain:
     """Follow the watts of a cycle from the battery to the thrust.
 
     Parameters
@@ -106,7 +106,7 @@ def watt_chain(cycle: Cycle) -> Chain:
 
     Returns
     -------
-    Chain
+    PowerChain
 
     Raises
     ------
@@ -124,11 +124,11 @@ def watt_chain(cycle: Cycle) -> Chain:
     means["twist_loss_w"] = -means["twist_power_w"]
     driven_twist = not any(any(compliant(case, side)) for side in ("starboard", "port"))
     links = tuple(
-        Link(name, means[key], loss)
+        PowerLink(name, means[key], loss)
         for name, key, loss in _LINKS
         if not (driven_twist and key == "twist_loss_w")
     )
-    return Chain(links, means, _imbalance(means), train, drive_notes(drive, means))
+    return PowerChain(links, means, _imbalance(means), train, drive_notes(drive, means))
 
 
 def _imbalance(means: Mapping[str, float]) -> float:
