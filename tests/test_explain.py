@@ -235,6 +235,10 @@ def test_a_word_of_the_trade_is_explained(word: str, capsys: pytest.CaptureFixtu
     assert GLOSSARY[word.lower()] in [one["meaning"] for one in explained(capsys, *word.split())]
 
 
+def test_an_item_of_a_list_is_explained_by_its_key(capsys: pytest.CaptureFixture[str]) -> None:
+    assert explained(capsys, "wing.outer.chord_m.1.1") == explained(capsys, "wing.outer.chord_m")
+
+
 def test_the_last_name_of_a_key_is_enough(capsys: pytest.CaptureFixture[str]) -> None:
     (found,) = explained(capsys, "suction")
     assert "wing.section.suction" in found["names"]

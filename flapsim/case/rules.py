@@ -164,7 +164,7 @@ class Word:
     @property
     def allowed(self) -> str:
         """What the key may hold, in words."""
-        words = " or ".join(f'"{choice}"' for choice in self.choices)
+        words = " or ".join(show(choice) for choice in self.choices)
         return words if self.number is None else f"{words} or {self.number.allowed}"
 
     @property

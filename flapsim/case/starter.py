@@ -13,7 +13,7 @@ from importlib.resources import files
 from typing import Any
 
 from flapsim.case.keys import Entry, Kind, Table, every_entry
-from flapsim.case.rules import ANY_NUMBER, NOT_NEGATIVE, POSITIVE, Number, Switch, Word
+from flapsim.case.rules import ANY_NUMBER, NOT_NEGATIVE, POSITIVE, Number, Rule, Switch, Word
 from flapsim.case.text import literal
 
 _COMMENT_AT = 44
@@ -55,7 +55,7 @@ def _lines(kind: Kind, table: Mapping[str, Any], path: str) -> Iterator[str]:
         elif name in table:
             yield _commented(f"{name} = {literal(table[name])}", entry)
         elif _applies(kind, entry, table):
-            default = "" if entry.default in (MISSING, None) else literal(_plain(entry.default))
+            default = _default(entry.default, entry.rule)
             yield _commented(f"# {name} = {default}".rstrip(), entry)
     for name, entry, rule in below:
         place = f"{path}.{name}" if path else name
@@ -63,8 +63,8 @@ def _lines(kind: Kind, table: Mapping[str, Any], path: str) -> Iterator[str]:
             yield _commented(f"# [{place}]", entry)
             continue
         for own in table[name] if rule.many else [table[name]]:
-            yield ""
             if any(not isinstance(one.rule, Table) for one in every_entry(rule.kind).values()):
+                yield ""
                 yield _commented(f"[[{place}]]" if rule.many else f"[{place}]", entry)
             yield from _lines(rule.kind, own, place)
 
@@ -86,5 +86,8 @@ def _commented(text: str, entry: Entry) -> str:
     return f"{text:<{_COMMENT_AT}}{comment}" if len(text) < _COMMENT_AT else f"{comment}\n{text}"
 
 
-def _plain(value: Any) -> Any:
-    return list(value) if isinstance(value, tuple) else value
+def _default(value: Any, rule: Rule) -> str:
+    """Default of a key as it would stand in the file; empty without one."""
+    if isinstance(value, tuple):
+        value = list(value) or ({} if rule.schema["type"] == "object" else [])
+    return "" if value in (MISSING, None) else literal(value)

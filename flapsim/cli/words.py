@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import textwrap
 from pathlib import Path
 from typing import Any
 
@@ -22,34 +23,41 @@ __all__ = ["add_word_commands"]
 
 _KINDS = ("case", "plan", "rig")
 
+_OPTIONAL = "A # before a key: it is optional, and the value shown is its default."
+
 _HEADS = {
-    "case": """A flapping wing to start from: change what differs from yours.
-
-  flapsim check {file}     what the case means, or what is wrong with it
-  flapsim run {file}       lift, thrust, power and efficiency
-  flapsim explain NAME     what a key or a result means
-
-A # before a key: it is optional, and the value shown is its default. Editors that know TOML
-complete and check this file after 'flapsim schema case -o case.schema.json', with this as its
-first line: #:schema ./case.schema.json
-
-Caution: a model is no proof that a craft is safe to build or to fly.""",
-    "plan": """A plan to start from: a sweep computes its cases, which vary the case named by base.
-
-  flapsim new case.toml                        that case, if there is none yet
-  flapsim sweep {file} -o results.h5           compute every point
-  flapsim compare results.h5                   rank and draw them
-  flapsim explain plan                         what the keys mean
-
-A # before a key: it is optional, and the value shown is its default.""",
-    "rig": """A rig file to start from: what the columns of a log are, and how well they are known.
-
-  flapsim reduce LOG.csv --rig {file}          account for every watt
-  flapsim explain rig                          what the keys mean
-
-A # before a key: it is optional, and the value shown is its default. All uncertainties are
-standard uncertainties (one standard deviation).""",
+    "case": (
+        "A flapping wing to start from: change what differs from yours.",
+        {
+            "flapsim check {file}": "proportions, or what is wrong with the case",
+            "flapsim run {file}": "lift, thrust, power and efficiency",
+            "flapsim explain NAME": "what a key or a result means",
+        },
+        f"{_OPTIONAL} Editors that know TOML complete and check this file after"
+        " 'flapsim schema case -o case.schema.json' if its first line is"
+        " #:schema ./case.schema.json\n\n"
+        "Caution: a model is no proof that a craft is safe to build or to fly.",
+    ),
+    "plan": (
+        "A plan to start from: a sweep computes its cases, which vary the case named by base.",
+        {
+            "flapsim new case.toml": "that case, if there is none yet",
+            "flapsim sweep {file} -o results.h5": "compute every point",
+            "flapsim compare results.h5": "rank and draw them",
+            "flapsim explain plan": "what the keys mean",
+        },
+        _OPTIONAL,
+    ),
+    "rig": (
+        "A rig file to start from: what the columns of a log are, and how well they are known.",
+        {
+            "flapsim reduce LOG.csv --rig {file}": "account for every watt",
+            "flapsim explain rig": "what the keys mean",
+        },
+        f"{_OPTIONAL} All uncertainties are standard uncertainties (one standard deviation).",
+    ),
 }
+"""How a new file opens: what it is, commands to go on with, and how to read it."""
 
 
 def add_word_commands(commands: Any) -> None:
@@ -125,7 +133,12 @@ def _new(options: argparse.Namespace) -> None:
         raise Stop(INPUT_AT_FAULT, f"{options.file}: exists already; choose another name")
     options.output, options.overwrite = options.file, False
     check_output(options, (".toml",))
-    head = _HEADS[options.kind].format(file=options.file)
+    what, commands, how = _HEADS[options.kind]
+    named = {command.format(file=options.file): does for command, does in commands.items()}
+    width = max(map(len, named))
+    lines = [f"  {command:<{width}}  {does}" for command, does in named.items()]
+    paragraphs = [textwrap.fill(text, 98) for text in how.split("\n\n")]
+    head = "\n\n".join([what, "\n".join(lines), *paragraphs])
     text = starter_text(FILE_KINDS[options.kind], f"starter_{options.kind}.toml", head)
     with options.file.open("x", encoding="utf-8") as file:
         file.write(text)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import inspect
+import re
 import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -93,7 +94,7 @@ def explain(name: str) -> list[Definition]:
     list of Definition
         Empty for an unknown name.
     """
-    name = name.strip().strip(".")
+    name = re.sub(r"(\.\d+)+$", "", name.strip().strip("."))  # an item of a list: its key
     found = [
         _of_key(file, path, entry)
         for file, path, entry in _keys()
