@@ -20,8 +20,8 @@ from PIL import Image
 from flapsim.case import read_case
 from flapsim.cycle.files import read_cycle, write_cycle
 from flapsim.cycle.simulate import Cycle, simulate
-from flapsim.show.figures import SUFFIXES, draw, figure
-from flapsim.show.kinds import KINDS
+from flapsim.show.figures import draw, figure
+from flapsim.show.kinds import KINDS, SUFFIXES
 from flapsim.show.posture import downstroke, outline, sections
 from flapsim.show.style import blank_figure, number, spread_labels
 

@@ -16,7 +16,8 @@ from flapsim.cycle.files import read_cycle, write_cycle
 from flapsim.cycle.simulate import Cycle, simulate
 from flapsim.half_wing.twist.half_wing import half_wing
 from flapsim.half_wing.twist.still import still_wing
-from flapsim.show.figures import SUFFIXES, draw, figure
+from flapsim.show.figures import draw, figure
+from flapsim.show.kinds import SUFFIXES
 from flapsim.show.style import number
 
 PROJECT = Path(__file__).parents[1]

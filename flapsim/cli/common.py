@@ -21,6 +21,7 @@ from typing import Any
 
 from flapsim.case import Case, read_case
 from flapsim.faults import NoAnswer
+from flapsim.show import kinds
 
 DONE = 0
 INPUT_AT_FAULT = 2
@@ -28,8 +29,8 @@ NO_SUCH_ANSWER = 3
 INTERRUPTED = 130
 
 RESULT_SUFFIXES = (".h5", ".hdf5", ".nc")
-PICTURE_SUFFIXES = (".png", ".svg", ".pdf")
-FILM_SUFFIXES = (".gif", ".mp4")
+PICTURE_SUFFIXES = kinds.SUFFIXES
+FILM_SUFFIXES = kinds.FILM_SUFFIXES
 
 
 class Stop(Exception):

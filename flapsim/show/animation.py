@@ -8,12 +8,10 @@ from matplotlib.animation import AbstractMovieWriter, FFMpegWriter, PillowWriter
 
 from flapsim.cycle.simulate import Cycle
 from flapsim.show.film import Film
+from flapsim.show.kinds import FILM_SUFFIXES
 from flapsim.show.style import styled
 
-__all__ = ["FILM_SUFFIXES", "animate"]
-
-FILM_SUFFIXES = (".gif", ".mp4")
-"""Endings of the files that an animation can be written to."""
+__all__ = ["animate"]
 
 _DOTS_PER_INCH = 100  # an MP4 needs even numbers of pixels
 
@@ -29,8 +27,8 @@ def animate(cycle: Cycle, path: str | Path, frames: int = 48, frames_per_second:
     cycle : Cycle
         From `flapsim.simulate` or `flapsim.read_cycle`.
     path : str or Path
-        File name ending in one of `FILM_SUFFIXES`. A GIF repeats one stroke for ever; an MP4 shows
-        three and needs ffmpeg.
+        Ending in one of `flapsim.show.kinds.FILM_SUFFIXES`. A GIF repeats one stroke for ever; an
+        MP4 shows three and needs ffmpeg.
     frames : int
         Frames per stroke, at least 2.
     frames_per_second : int

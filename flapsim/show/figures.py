@@ -27,7 +27,6 @@ from flapsim.show.power_panels import bar_ends, splits, watts
 from flapsim.show.span_panels import loading, planform, reach, span_map
 from flapsim.show.style import (
     FADED,
-    SUFFIXES,
     label,
     number,
     panel_at,
@@ -38,7 +37,7 @@ from flapsim.show.style import (
 )
 from flapsim.wing.body import weight
 
-__all__ = ["SUFFIXES", "draw", "figure"]
+__all__ = ["draw", "figure"]
 
 # Inches around and between panels.
 _TOP = 0.78
@@ -60,7 +59,7 @@ def draw(cycle: Cycle, kind: str, path: str | Path) -> None:
     kind : str
         One of `flapsim.show.kinds.KINDS`.
     path : str or Path
-        File name ending in one of `SUFFIXES`.
+        File name ending in one of `flapsim.show.kinds.SUFFIXES`.
 
     Raises
     ------
@@ -225,7 +224,7 @@ def _twist(cycle: Cycle) -> Figure:
     column = [panel_at(page, right, _TOP + index * pitch, square, each) for index in range(squares)]
     for index, segment in enumerate(segments):
         twist_panels.tracking(left[2 * index], cycle, segment)
-        twist_panels.moments(left[2 * index + 1], cycle, segment)
+        twist_panels.moments(left[2 * index + 1], cycle, segment, last=segment == segments[-1])
         twist_panels.portrait(column[index], cycle, segment)
     if squares > len(segments):
         twist_panels.multipliers(column[-1], cycle)

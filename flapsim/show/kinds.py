@@ -1,10 +1,16 @@
-"""The figures of a stroke by name; light, so that ``--help`` need not load matplotlib."""
+"""Names and file formats of figures; light, so that ``--help`` need not load matplotlib."""
 
 from __future__ import annotations
 
 from typing import NamedTuple
 
-__all__ = ["DEFAULT_KIND", "KINDS", "Kind"]
+__all__ = ["DEFAULT_KIND", "FILM_SUFFIXES", "KINDS", "SUFFIXES", "Kind"]
+
+SUFFIXES = (".png", ".svg", ".pdf")
+"""Endings of the files that a figure can be written to."""
+
+FILM_SUFFIXES = (".gif", ".mp4")
+"""Endings of the files that an animation can be written to."""
 
 
 class Kind(NamedTuple):

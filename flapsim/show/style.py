@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import isotonic_regression
 
 from flapsim.quantities import QUANTITIES, printed
+from flapsim.show.kinds import SUFFIXES
 
 __all__ = [
     "BOTH",
@@ -139,9 +140,6 @@ STYLE: dict[Any, Any] = {
     "svg.hashsalt": "flapsim",
 }
 """Settings of every picture."""
-
-SUFFIXES = (".png", ".svg", ".pdf")
-"""Kinds of file a figure can become."""
 
 # What changes between runs is left out: the same cycle gives the same file.
 _METADATA: dict[str, dict[str, Any]] = {

@@ -97,8 +97,8 @@ _MOMENTS = (
 """End of the name of the series, its label (the spring or the actuator) and its line."""
 
 
-def moments(axes: Axes, cycle: Cycle, segment: str) -> None:
-    """Moments about the twist axis, which sum to zero; arguments as for `tracking`."""
+def moments(axes: Axes, cycle: Cycle, segment: str, last: bool = True) -> None:
+    """Moments about the twist axis, which sum to zero; `last` labels the phase."""
     holder = "spring" if _sprung(cycle, segment) else "actuator"
     every = [
         Curve(text or holder, cycle.series[f"{segment}_twist_{name}_n_m"], line)
@@ -112,7 +112,7 @@ def moments(axes: Axes, cycle: Cycle, segment: str) -> None:
     trace(axes, shown or every[:1], cycle.phase)
     axes.set_title(f"{_whose(cycle, segment)} twist: moments on one wing, nose up, sum zero")
     axes.set_ylabel(label(f"{segment}_twist_air_n_m", "moment"))
-    phase_axis(axes)
+    phase_axis(axes, last)
 
 
 def portrait(axes: Axes, cycle: Cycle, segment: str) -> None:
@@ -123,7 +123,7 @@ def portrait(axes: Axes, cycle: Cycle, segment: str) -> None:
     zero_line(axes)
     if np.ptp(command) > 1e-6:
         axes.plot(closed(command), closed(_rate(cycle, command)), **_COMMAND.drawn(1), zorder=2)
-        note(axes, "command", (command.max(), 0.0), (-4, -3), ha="right", va="top")
+        note(axes, "dotted: command", (1.0, 0.0), (0, 4), xycoords="axes fraction", ha="right")
     else:
         axes.plot(command[:1], [0.0], marker="+", color=INK, markersize=9, markeredgewidth=1.4)
         note(axes, "spring\nat rest", (float(command[0]), 0.0), (-4, -7), va="top")
