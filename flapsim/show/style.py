@@ -23,33 +23,6 @@ from scipy.optimize import isotonic_regression
 from flapsim.quantities import QUANTITIES, printed
 from flapsim.show.kinds import SUFFIXES
 
-__all__ = [
-    "BOTH",
-    "CONTOUR_MAP",
-    "FADED",
-    "HALO",
-    "INK",
-    "INNER",
-    "OUTER",
-    "ROUNDING",
-    "SHADE",
-    "STYLE",
-    "SUFFIXES",
-    "Line",
-    "blank_figure",
-    "finite_range",
-    "label",
-    "note",
-    "number",
-    "panel_at",
-    "save",
-    "spread_labels",
-    "styled",
-    "titled_page",
-    "with_unit",
-    "zero_line",
-]
-
 Array = NDArray[np.float64]
 
 INK = "#1a1a1a"
@@ -158,15 +131,7 @@ def styled() -> AbstractContextManager[None]:
 
 
 def label(name: str, text: str | None = None) -> str:
-    """Axis label of a quantity with its unit, from `QUANTITIES`.
-
-    Parameters
-    ----------
-    name : str
-        Key of `QUANTITIES`.
-    text : str, optional
-        Words to use instead of its long name.
-    """
+    """Axis label of a quantity with its unit; `text` replaces its long name."""
     words = text or QUANTITIES[name].long_name
     unit = printed(QUANTITIES[name].unit)
     return f"{words} ({unit})" if unit else words

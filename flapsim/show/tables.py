@@ -106,15 +106,7 @@ def cycle_table(cycle: Cycle) -> str:
 
 
 def case_table(case: Case, proportions: Mapping[str, float]) -> str:
-    """Return the models and proportions of a sound case as lines of text.
-
-    Parameters
-    ----------
-    case : Case
-        Without faults.
-    proportions : mapping of str to float
-        From :func:`flapsim.wing.proportions.proportions`.
-    """
+    """Return models and proportions of a case, from `flapsim.wing.proportions`, as text."""
     lines = [case.title, *wrapped(_models(case)), ""]
     for name, quantity in PROPORTIONS.items():
         lines.append(_line(Row(quantity.long_name, [proportions[name]], quantity.unit), 44))
