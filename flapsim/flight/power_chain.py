@@ -1,8 +1,4 @@
-"""The chain of watts: what each step from the battery to the thrust passes on, and what it takes.
-
-Answers: where do the watts of the battery stay, under which name? Computes nothing but what
-`flapsim.drive.train` and the cycle hold.
-"""
+"""The chain of powers from the battery to the thrust, with the loss of every step."""
 
 from __future__ import annotations
 
@@ -11,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
+from flapsim.case.craft import Drive
 from flapsim.cycle.simulate import Cycle
 from flapsim.drive.limits import drive_notes
 from flapsim.drive.train import DriveTrain, drive_means, drive_train
@@ -26,11 +23,11 @@ class PowerLink(NamedTuple):
     Attributes
     ----------
     name : str
-        What the power is at, or what takes it.
+        Where the power is measured, or the loss.
     power : float
-        Mean, W; NaN where there is no such state.
+        Mean, W; NaN if the drive cannot deliver the state.
     loss : bool
-        Whether this leaves the chain.
+        Whether it is a loss.
     """
 
     name: str
@@ -45,21 +42,23 @@ class PowerChain:
     Attributes
     ----------
     links : tuple of PowerLink
-        Powers at the steps, and between them what is lost; each power is the one before less the
-        losses between.
+        Powers and losses in order; each power is the one before less the losses between.
     means : dict of str to float
         Names and units in `flapsim.quantities`.
     imbalance : float
-        What the battery gives less all that takes it, part of the whole.
+        Battery power minus all losses and uses, relative to the battery power.
+    drive : Drive
+        Its battery also feeds the twist actuators.
     train : DriveTrain
         Step by step.
     notes : tuple of str
-        What the drive cannot do, in words.
+        Limits exceeded and work not recovered.
     """
 
     links: tuple[PowerLink, ...]
     means: dict[str, float]
     imbalance: float
+    drive: Drive
     train: DriveTrain
     notes: tuple[str, ...]
 
@@ -71,11 +70,11 @@ _LINKS = (
     ("electronics and actuators", "auxiliary_power_w", True),
     ("at the motor's terminals", "motor_power_w", False),
     ("winding", "copper_loss_w", True),
-    ("motor without load", "no_load_loss_w", True),
+    ("motor at no load", "no_load_loss_w", True),
     ("at the motor's shaft", "motor_output_w", False),
     ("gear friction", "gear_friction_w", True),
     ("at the crank", "shaft_power_w", False),
-    ("returned work not taken up", "unrecovered_power_w", True),
+    ("returned work not recovered", "unrecovered_power_w", True),
     ("twist: dampers less actuators", "twist_loss_w", True),
     ("given to the air", "aero_power_w", False),
     ("left in the wake", "wake_loss_w", True),
@@ -93,11 +92,11 @@ RATIOS = (
     ("effective lift to drag", "effective_lift_to_drag"),
     ("cost of transport", "cost_of_transport"),
 )
-"""Ratios of the chain: how a reader calls them, and their names."""
+"""Label and name of each ratio of the chain."""
 
 
 def power_chain(cycle: Cycle) -> PowerChain:
-    """Follow the watts of a cycle from the battery to the thrust.
+    """Mean powers of a cycle from the battery to the thrust.
 
     Parameters
     ----------
@@ -116,7 +115,7 @@ def power_chain(cycle: Cycle) -> PowerChain:
     case = cycle.case
     drive = cycle.drive
     if drive is None:
-        raise ValueError(f"{case.name}: no drive, so no watts from a battery")
+        raise ValueError(f"{case.name}: the case has no drive")
     load = wing_load(cycle)
     train = drive_train(drive, case.stroke.frequency_hz, *load)
     driven = drive_means(replace(case, drive=drive), *load, cycle.mean["thrust_n"])
@@ -128,11 +127,11 @@ def power_chain(cycle: Cycle) -> PowerChain:
         for name, key, loss in _LINKS
         if not (driven_twist and key == "twist_loss_w")
     )
-    return PowerChain(links, means, _imbalance(means), train, drive_notes(drive, means))
+    return PowerChain(links, means, _imbalance(means), drive, train, drive_notes(drive, means))
 
 
 def _imbalance(means: Mapping[str, float]) -> float:
-    # Spring and wing mass give back what they take: their means are rounding, and are counted.
+    # The means of spring and inertial power are zero but for rounding; counted all the same.
     taken = sum(
         means[name]
         for name in (

@@ -18,7 +18,7 @@ from flapsim.wing.body import weight
 if TYPE_CHECKING:
     from flapsim.cycle.simulate import Cycle
 
-__all__ = ["WIDTH", "case_table", "cycle_table", "wrapped"]
+__all__ = ["WIDTH", "case_table", "cycle_table", "figures", "noted", "wrapped"]
 
 WIDTH = 80
 _LABEL = 28
@@ -98,7 +98,7 @@ def cycle_table(cycle: Cycle) -> str:
     lines += ["", "Efficiency", *_totals(cycle.mean, _RATIOS)]
     lines += _twist(cycle)
     lines += ["", "Checks", *_totals(cycle.check, _CHECKS)]
-    warnings = [line for note in cycle.notes for line in wrapped(note, "  - ", "    ")]
+    warnings = noted(cycle.notes)
     lines += ["", "Warnings", *warnings] if warnings else ["", "No warnings"]
     if case.craft.mass_kg > 0.0:
         lines += ["", *wrapped(CAUTION)]
@@ -116,6 +116,16 @@ def case_table(case: Case, proportions: Mapping[str, float]) -> str:
 def wrapped(text: str, first: str = "", other: str = "") -> list[str]:
     """Wrap a text to `WIDTH`, with these indents of the first and of the other lines."""
     return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=other)
+
+
+def noted(notes: Sequence[str]) -> list[str]:
+    """Lines of a bulleted list of notes."""
+    return [line for note in notes for line in wrapped(note, "  - ", "    ")]
+
+
+def figures(value: float) -> str:
+    """A number with four significant digits; n/a if it has no meaning."""
+    return f"{value:.4g}" if math.isfinite(value) else "n/a"
 
 
 # --- rows --------------------------------------------------------------------------------------
