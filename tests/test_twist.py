@@ -11,12 +11,12 @@ from flapsim.case import Case, read_case
 from flapsim.cycle.simulate import simulate
 from flapsim.faults import NoAnswer
 from flapsim.half_wing.pack import pack
+from flapsim.half_wing.twist.actuator import actuator_position
 from flapsim.half_wing.twist.balance import balance
 from flapsim.half_wing.twist.compliance import compliances
 from flapsim.half_wing.twist.equations import KEPT
 from flapsim.kernel import layout as at
 from flapsim.kernel import solve
-from flapsim.kernel.actuator import actuator_position
 from flapsim.wing.schedule import HARMONICS, evaluate, harmonic
 
 GLASSHOUSE = read_case(Path(__file__).parent.parent / "cases" / "glasshouse.toml")

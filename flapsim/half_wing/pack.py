@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from flapsim.case import Case, Section
 from flapsim.case.tables import read_polar
+from flapsim.constants import STANDARD_GRAVITY
 from flapsim.half_wing.induced import deficit_filter, lifting_line_operators
 from flapsim.half_wing.polar import (
     GRID_DEG,
@@ -193,6 +194,7 @@ def _constants(case: Case, wing: Strips) -> Array:
         at.CONST_AREA: wing.area,
         at.CONST_ASPECT_RATIO: wing.aspect_ratio,
         at.CONST_TWIST_AXIS: case.wing.twist_axis,
+        at.CONST_GRAVITY: STANDARD_GRAVITY,
     }
     lag = lag_constants(case.model.wake_lag, wing.aspect_ratio)
     written |= {at.CONST_LAG_AMPLITUDE_1 + i: lag[i] for i in range(len(lag))}
@@ -272,7 +274,7 @@ class _Tables:
 
     def values(self) -> Array:
         if not self._tables:
-            return np.zeros((0, at.COLUMNS, GRID_DEG.size))
+            return np.zeros((0, at.TABLE_COLUMNS, GRID_DEG.size))
         return np.concatenate([t.values for t in self._tables])
 
     def log_reynolds(self) -> Array:

@@ -13,21 +13,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.kernel.layout import (
-    ATTACHED,
-    ATTACHED_LIFT,
-    COLUMNS,
-    DRAG,
-    GRID_STEP_DEG,
-    LIFT,
-    LIFT_GAIN,
-    MOMENT,
-)
+from flapsim.kernel import layout as at
 from flapsim.kernel.section import PLATE_NORMAL_TO_STREAM, plate_centre_of_pressure
 
 Array = NDArray[np.float64]
 
-GRID_DEG: Array = np.linspace(-180.0, 180.0, round(360.0 / GRID_STEP_DEG) + 1)
+GRID_DEG: Array = np.linspace(-180.0, 180.0, round(360.0 / at.TABLE_STEP_DEG) + 1)
 """Incidences of every table, degrees."""
 
 ATTACHED_RANGE_DEG = 5.0
@@ -42,8 +33,8 @@ class SectionTable(NamedTuple):
     ----------
     log_reynolds : ndarray, shape (k,)
         Natural logarithm of the Reynolds numbers, increasing.
-    values : ndarray, shape (k, COLUMNS, n)
-        Columns `LIFT`, `DRAG`, `MOMENT`, `ATTACHED`, `LIFT_GAIN`, `ATTACHED_LIFT` on `GRID_DEG`.
+    values : ndarray, shape (k, at.TABLE_COLUMNS, n)
+        Columns ``TABLE_*`` of `flapsim.kernel.layout` on `GRID_DEG`.
     """
 
     log_reynolds: Array
@@ -119,7 +110,7 @@ def full_range(
 
     Returns
     -------
-    ndarray, shape (COLUMNS, n)
+    ndarray, shape (at.TABLE_COLUMNS, n)
         Columns of a `SectionTable` on `GRID_DEG`.
 
     Notes
@@ -133,8 +124,8 @@ def full_range(
     """
     grid = np.radians(GRID_DEG)
     rad = np.radians(alpha_deg)
-    columns = np.empty((COLUMNS, GRID_DEG.size))
-    for column, given in ((LIFT, lift), (DRAG, drag), (MOMENT, moment)):
+    columns = np.empty((at.TABLE_COLUMNS, GRID_DEG.size))
+    for column, given in ((at.TABLE_LIFT, lift), (at.TABLE_DRAG, drag), (at.TABLE_MOMENT, moment)):
         columns[column] = np.interp(grid, rad, given)
     edges = (
         (grid > rad[-1] + 1e-12, 1.0, rad[-1], lift[-1], drag[-1]),
@@ -145,13 +136,15 @@ def full_range(
             continue
         a = sign * grid[outside]
         cl, cd = _beyond(a, max(edge, np.radians(1.0)), edge_lift, edge_drag, drag_normal)
-        columns[LIFT, outside] = sign * cl
-        columns[DRAG, outside] = cd
+        columns[at.TABLE_LIFT, outside] = sign * cl
+        columns[at.TABLE_DRAG, outside] = cd
         normal = cl * np.cos(a) + cd * np.sin(a)
         centre = np.array([plate_centre_of_pressure(np.sin(x), np.cos(x)) for x in a])
-        columns[MOMENT, outside] = -sign * normal * (centre - 0.25)
-    columns[ATTACHED], columns[LIFT_GAIN] = _separation(grid, columns[LIFT], drag_normal)
-    columns[ATTACHED_LIFT] = _attached_lift(grid, columns[LIFT])
+        columns[at.TABLE_MOMENT, outside] = -sign * normal * (centre - 0.25)
+    columns[at.TABLE_ATTACHED], columns[at.TABLE_LIFT_GAIN] = _separation(
+        grid, columns[at.TABLE_LIFT], drag_normal
+    )
+    columns[at.TABLE_ATTACHED_LIFT] = _attached_lift(grid, columns[at.TABLE_LIFT])
     return columns
 
 
@@ -267,11 +260,11 @@ def revolving_plate_table() -> SectionTable:
     radians = np.radians(GRID_DEG)
     normal = lift * np.cos(radians) + drag * np.sin(radians)
     centre = np.array([plate_centre_of_pressure(np.sin(x), np.cos(x)) for x in radians])
-    values = np.zeros((1, COLUMNS, GRID_DEG.size))
-    values[0, LIFT], values[0, DRAG] = lift, drag
-    values[0, MOMENT] = -normal * (centre - 0.25)
-    values[0, ATTACHED] = 1.0
-    values[0, ATTACHED_LIFT] = _attached_lift(radians, lift)
+    values = np.zeros((1, at.TABLE_COLUMNS, GRID_DEG.size))
+    values[0, at.TABLE_LIFT], values[0, at.TABLE_DRAG] = lift, drag
+    values[0, at.TABLE_MOMENT] = -normal * (centre - 0.25)
+    values[0, at.TABLE_ATTACHED] = 1.0
+    values[0, at.TABLE_ATTACHED_LIFT] = _attached_lift(radians, lift)
     return SectionTable(np.zeros(1), values)
 
 

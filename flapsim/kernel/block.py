@@ -6,23 +6,10 @@ from typing import NamedTuple
 
 import numpy as np
 
+from flapsim.kernel import layout as at
 from flapsim.kernel.batch import Array, Integers
 from flapsim.kernel.compiled import compiled
 from flapsim.kernel.lanes import LANES
-from flapsim.kernel.layout import (
-    BLOCK_VERDICT_ROWS,
-    CONST_ROWS,
-    FLOW_ROWS,
-    HINGE_ROWS,
-    KICK_ROWS,
-    LINE_ROWS,
-    PAR_ROWS,
-    QUEUE_ROWS,
-    SCHEDULES,
-    SEG_ROWS,
-    SERIES_ROWS,
-    SUM_ROWS,
-)
 
 _ALIGNMENT = 8
 """Numbers in a line of the cache: a vector that straddles two costs two reads."""
@@ -109,26 +96,26 @@ def new_block(strips, steps, coefficients, modes, slots, kicked):
     Block
     """
     return Block(
-        _rows(CONST_ROWS),
-        _rows(strips * PAR_ROWS),
-        _rows(SCHEDULES * coefficients),
+        _rows(at.CONST_ROWS),
+        _rows(strips * at.PAR_ROWS),
+        _rows(at.SCHEDULES * coefficients),
         _rows(modes * strips),
         _rows(modes * strips),
-        _rows(KICK_ROWS),
+        _rows(at.KICK_ROWS),
         _rows(strips),
-        _rows(steps * HINGE_ROWS),
-        _rows(2 * steps * SEG_ROWS),
-        _rows(2 * steps * SEG_ROWS if kicked else 0),
-        _rows(2 * steps * SUM_ROWS),
-        _rows(slots * steps * FLOW_ROWS),
-        _rows(steps * QUEUE_ROWS),
+        _rows(steps * at.HINGE_ROWS),
+        _rows(2 * steps * at.SEG_ROWS),
+        _rows(2 * steps * at.SEG_ROWS if kicked else 0),
+        _rows(2 * steps * at.SUM_ROWS),
+        _rows(slots * steps * at.FLOW_ROWS),
+        _rows(steps * at.QUEUE_ROWS),
         np.zeros((steps + 1) * LANES, np.int64),
-        _rows(strips * LINE_ROWS),
-        _rows(steps * SERIES_ROWS),
+        _rows(strips * at.LINE_ROWS),
+        _rows(steps * at.SERIES_ROWS),
         _rows(strips),
         np.zeros(strips * LANES, np.int64),
         _rows(strips),
         _rows(4 * modes),
-        _rows(BLOCK_VERDICT_ROWS),
-        _rows(3 * SERIES_ROWS),
+        _rows(at.BLOCK_VERDICT_ROWS),
+        _rows(3 * at.SERIES_ROWS),
     )

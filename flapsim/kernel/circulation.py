@@ -15,45 +15,9 @@ import math
 
 import numpy as np
 
+from flapsim.kernel import layout as at
 from flapsim.kernel.compiled import compiled, inlined
 from flapsim.kernel.lanes import ALL_LANES, LANES, anywhere, either, lanes_where, put, row, select
-from flapsim.kernel.layout import (
-    ATTACHED,
-    BLOCK_UNSETTLED,
-    CONST_INDUCED_GAIN,
-    DRAG,
-    FLOW_ATTACHED,
-    FLOW_Q_CIRCULATION,
-    FLOW_Q_LAGGED,
-    FLOW_ROWS,
-    FLOW_SCRATCH_1,
-    FLOW_SPIN,
-    FLOW_U,
-    GRID_STEP_DEG,
-    LIFT,
-    LIFT_GAIN,
-    MOMENT,
-    PAR_CAMBER,
-    PAR_CHORD,
-    PAR_INVERSE_RANGE,
-    PAR_ONSET,
-    PAR_PLATE_DRAG,
-    PAR_ROWS,
-    QUEUE_ATTACHED,
-    QUEUE_DEFICIT,
-    QUEUE_DRAG,
-    QUEUE_GAIN,
-    QUEUE_INVERSE_RANGE,
-    QUEUE_LAGGED,
-    QUEUE_LAST,
-    QUEUE_ONSET,
-    QUEUE_Q,
-    QUEUE_ROWS,
-    QUEUE_SHIFT,
-    QUEUE_SLOPE,
-    QUEUE_U,
-    QUEUE_UNSETTLED,
-)
 from flapsim.kernel.section import (
     TABLE,
     THIN_PLATE,
@@ -65,19 +29,19 @@ from flapsim.kernel.section import (
 _MOST_SECANTS = 60
 _CREEPING = 8
 _TOLERANCE = 1e-13
-_GRID_PER_RADIAN = 180.0 / math.pi / GRID_STEP_DEG
-_TURN = round(360.0 / GRID_STEP_DEG)
+_GRID_PER_RADIAN = 180.0 / math.pi / at.TABLE_STEP_DEG
+_TURN = round(360.0 / at.TABLE_STEP_DEG)
 _QUEUE_FROM_FLOW = (
-    (QUEUE_Q, FLOW_Q_CIRCULATION),
-    (QUEUE_LAGGED, FLOW_Q_LAGGED),
-    (QUEUE_U, FLOW_U),
-    (QUEUE_SHIFT, FLOW_SCRATCH_1),
-    (QUEUE_ATTACHED, FLOW_ATTACHED),
+    (at.QUEUE_Q, at.FLOW_Q_CIRCULATION),
+    (at.QUEUE_LAGGED, at.FLOW_Q_LAGGED),
+    (at.QUEUE_U, at.FLOW_U),
+    (at.QUEUE_SHIFT, at.FLOW_SCRATCH_1),
+    (at.QUEUE_ATTACHED, at.FLOW_ATTACHED),
 )
 _QUEUE_FROM_PARAMETER = (
-    (QUEUE_DRAG, PAR_PLATE_DRAG),
-    (QUEUE_ONSET, PAR_ONSET),
-    (QUEUE_INVERSE_RANGE, PAR_INVERSE_RANGE),
+    (at.QUEUE_DRAG, at.PAR_PLATE_DRAG),
+    (at.QUEUE_ONSET, at.PAR_ONSET),
+    (at.QUEUE_INVERSE_RANGE, at.PAR_INVERSE_RANGE),
 )
 
 
@@ -114,10 +78,10 @@ def look_up(values, first, blend, column, alpha):
 @inlined
 def table_lift(values, first, blend, alpha, attached, frozen):
     """Lift coefficient of a section table, with the attached length given or its own."""
-    lift = look_up(values, first, blend, LIFT, alpha)
+    lift = look_up(values, first, blend, at.TABLE_LIFT, alpha)
     if frozen:
-        steady = look_up(values, first, blend, ATTACHED, alpha)
-        gain = look_up(values, first, blend, LIFT_GAIN, alpha)
+        steady = look_up(values, first, blend, at.TABLE_ATTACHED, alpha)
+        gain = look_up(values, first, blend, at.TABLE_LIFT_GAIN, alpha)
         lift += (attached_weight(attached) - attached_weight(steady)) * gain
     return lift
 
@@ -125,8 +89,8 @@ def table_lift(values, first, blend, alpha, attached, frozen):
 @inlined
 def table_coefficients(values, first, blend, alpha):
     """Drag and moment coefficients of a section table."""
-    drag = look_up(values, first, blend, DRAG, alpha)
-    return drag, look_up(values, first, blend, MOMENT, alpha)
+    drag = look_up(values, first, blend, at.TABLE_DRAG, alpha)
+    return drag, look_up(values, first, blend, at.TABLE_MOMENT, alpha)
 
 
 @inlined
@@ -162,7 +126,7 @@ def table_deficit(q, u, tables, first, blend, attached, frozen):
     alpha = math.atan2(q, u)
     lift = table_lift(tables, first, blend, alpha, attached, frozen)
     if not frozen:
-        attached = look_up(tables, first, blend, ATTACHED, alpha)
+        attached = look_up(tables, first, blend, at.TABLE_ATTACHED, alpha)
     # The sheet trails downstream: in reversed flow it lies ahead of the chord.
     bound = math.copysign(0.5, u) * math.sqrt(u * u + q * q) * lift / math.pi
     return q - bound, attached
@@ -182,23 +146,23 @@ def circulation_local(
     the rest, of whatever design and instant, queue up and are solved side by side.
     """
     apparent, frozen, steps = options
-    p = strip * PAR_ROWS
-    shrink = 1.0 / (1.0 + row(constant, CONST_INDUCED_GAIN))
-    onset, camber = row(parameter, p + PAR_ONSET), row(parameter, p + PAR_CAMBER)
-    quarter = apparent * 0.25 * row(parameter, p + PAR_CHORD)
+    p = strip * at.PAR_ROWS
+    shrink = 1.0 / (1.0 + row(constant, at.CONST_INDUCED_GAIN))
+    onset, camber = row(parameter, p + at.PAR_ONSET), row(parameter, p + at.PAR_CAMBER)
+    quarter = apparent * 0.25 * row(parameter, p + at.PAR_CHORD)
     waiting = np.int64(0)
     for n in range(steps):
-        f = (slot * steps + n) * FLOW_ROWS
-        u = row(flow, f + FLOW_U)
-        q = row(flow, f + FLOW_Q_LAGGED) * shrink
-        put(flow, f + FLOW_Q_CIRCULATION, q)
+        f = (slot * steps + n) * at.FLOW_ROWS
+        u = row(flow, f + at.FLOW_U)
+        q = row(flow, f + at.FLOW_Q_LAGGED) * shrink
+        put(flow, f + at.FLOW_Q_CIRCULATION, q)
         if not frozen:
-            put(flow, f + FLOW_ATTACHED, 1.0)
+            put(flow, f + at.FLOW_ATTACHED, 1.0)
         which = 0
         if law == THIN_PLATE:
-            attached = row(flow, f + FLOW_ATTACHED)
-            shift = camber * u + quarter * row(flow, f + FLOW_SPIN)
-            put(flow, f + FLOW_SCRATCH_1, shift)
+            attached = row(flow, f + at.FLOW_ATTACHED)
+            shift = camber * u + quarter * row(flow, f + at.FLOW_SPIN)
+            put(flow, f + at.FLOW_SCRATCH_1, shift)
             which = lanes_where(plate_separates(q, u, shift, onset, attached, frozen))
         elif law == TABLE:
             which = ALL_LANES
@@ -210,30 +174,30 @@ def circulation_local(
     _queue_up(queue, places, waiting, flow, parameter, constant, strip)
     _settle(queue, places, waiting, law, strip, frozen, lookup)
     for i in range(waiting):
-        at, o = places[i], _queued(i)
-        flow[at + FLOW_Q_CIRCULATION * LANES] = queue[o + QUEUE_Q * LANES]
-        flow[at + FLOW_ATTACHED * LANES] = queue[o + QUEUE_ATTACHED * LANES]
-        verdict[BLOCK_UNSETTLED * LANES + at % LANES] += queue[o + QUEUE_UNSETTLED * LANES]
+        f, o = places[i], _queued(i)
+        flow[f + at.FLOW_Q_CIRCULATION * LANES] = queue[o + at.QUEUE_Q * LANES]
+        flow[f + at.FLOW_ATTACHED * LANES] = queue[o + at.QUEUE_ATTACHED * LANES]
+        verdict[at.BLOCK_UNSETTLED * LANES + f % LANES] += queue[o + at.QUEUE_UNSETTLED * LANES]
 
 
 @inlined
 def _queued(i):
     """Place of the first number of the i-th in the queue."""
-    return (i // LANES) * QUEUE_ROWS * LANES + i % LANES
+    return (i // LANES) * at.QUEUE_ROWS * LANES + i % LANES
 
 
 @compiled
 def _queue_up(queue, places, waiting, flow, parameter, constant, strip):
     """Copy the numbers of all that wait; the last in the queue fills up its group."""
-    p = strip * PAR_ROWS
+    p = strip * at.PAR_ROWS
     for i in range(-(-waiting // LANES) * LANES):
-        at, o = places[min(i, waiting - 1)], _queued(i)
-        design = at % LANES
+        f, o = places[min(i, waiting - 1)], _queued(i)
+        design = f % LANES
         for kept, given in _QUEUE_FROM_FLOW:
-            queue[o + kept * LANES] = flow[at + given * LANES]
+            queue[o + kept * LANES] = flow[f + given * LANES]
         for kept, given in _QUEUE_FROM_PARAMETER:
             queue[o + kept * LANES] = parameter[(p + given) * LANES + design]
-        queue[o + QUEUE_GAIN * LANES] = constant[CONST_INDUCED_GAIN * LANES + design]
+        queue[o + at.QUEUE_GAIN * LANES] = constant[at.CONST_INDUCED_GAIN * LANES + design]
 
 
 @compiled
@@ -250,20 +214,20 @@ def _settle(queue, places, waiting, law, strip, frozen, lookup):
         going = 0
         for i in range(groups):
             g = left[i]
-            o = g * QUEUE_ROWS
+            o = g * at.QUEUE_ROWS
             if law == TABLE:
                 _queued_table_deficits(queue, places, g, waiting, strip, frozen, lookup)
             else:
                 _queued_plate_deficits(queue, o, frozen)
             gain, lagged, q = (
-                row(queue, o + QUEUE_GAIN),
-                row(queue, o + QUEUE_LAGGED),
-                row(queue, o + QUEUE_Q),
+                row(queue, o + at.QUEUE_GAIN),
+                row(queue, o + at.QUEUE_LAGGED),
+                row(queue, o + at.QUEUE_Q),
             )
             steep = 1.0 + gain
-            residual = steep * q - lagged - gain * row(queue, o + QUEUE_DEFICIT)
-            moves = abs(residual) > _TOLERANCE * (abs(lagged) + abs(row(queue, o + QUEUE_U)))
-            put(queue, o + QUEUE_UNSETTLED, select(moves, 1.0, 0.0))
+            residual = steep * q - lagged - gain * row(queue, o + at.QUEUE_DEFICIT)
+            moves = abs(residual) > _TOLERANCE * (abs(lagged) + abs(row(queue, o + at.QUEUE_U)))
+            put(queue, o + at.QUEUE_UNSETTLED, select(moves, 1.0, 0.0))
             if not anywhere(moves):
                 continue
             left[going] = g
@@ -271,13 +235,13 @@ def _settle(queue, places, waiting, law, strip, frozen, lookup):
             slope = steep
             if trial > 0:
                 # After the step -last/slope the residual changed by residual - last.
-                last = row(queue, o + QUEUE_LAST)
-                slope = row(queue, o + QUEUE_SLOPE) * ((last - residual) / last)
+                last = row(queue, o + at.QUEUE_LAST)
+                slope = row(queue, o + at.QUEUE_SLOPE) * ((last - residual) / last)
                 least = 0.2 if trial < _CREEPING else 0.02
                 slope = min(max(slope, least * steep), 1.0 + 2.0 * gain)
-            put(queue, o + QUEUE_Q, select(moves, q - residual / slope, q))
-            put(queue, o + QUEUE_SLOPE, slope)
-            put(queue, o + QUEUE_LAST, residual)
+            put(queue, o + at.QUEUE_Q, select(moves, q - residual / slope, q))
+            put(queue, o + at.QUEUE_SLOPE, slope)
+            put(queue, o + at.QUEUE_LAST, residual)
         groups = going
         if groups == 0:
             break
@@ -287,17 +251,17 @@ def _settle(queue, places, waiting, law, strip, frozen, lookup):
 def _queued_plate_deficits(queue, o, frozen):
     """Deficits of a group of thin plates."""
     deficit, attached = plate_deficit(
-        row(queue, o + QUEUE_Q),
-        row(queue, o + QUEUE_U),
-        row(queue, o + QUEUE_SHIFT),
-        row(queue, o + QUEUE_DRAG),
-        row(queue, o + QUEUE_ONSET),
-        row(queue, o + QUEUE_INVERSE_RANGE),
-        row(queue, o + QUEUE_ATTACHED),
+        row(queue, o + at.QUEUE_Q),
+        row(queue, o + at.QUEUE_U),
+        row(queue, o + at.QUEUE_SHIFT),
+        row(queue, o + at.QUEUE_DRAG),
+        row(queue, o + at.QUEUE_ONSET),
+        row(queue, o + at.QUEUE_INVERSE_RANGE),
+        row(queue, o + at.QUEUE_ATTACHED),
         frozen,
     )
-    put(queue, o + QUEUE_DEFICIT, deficit)
-    put(queue, o + QUEUE_ATTACHED, attached)
+    put(queue, o + at.QUEUE_DEFICIT, deficit)
+    put(queue, o + at.QUEUE_ATTACHED, attached)
 
 
 @compiled
@@ -305,14 +269,14 @@ def _queued_table_deficits(queue, places, group, waiting, strip, frozen, lookup)
     """Deficits of a group of sections with tables."""
     tables, table_first, table_blend = lookup
     for lane in range(LANES):
-        o = group * QUEUE_ROWS * LANES + lane
+        o = group * at.QUEUE_ROWS * LANES + lane
         design = strip * LANES + places[min(group * LANES + lane, waiting - 1)] % LANES
-        queue[o + QUEUE_DEFICIT * LANES], queue[o + QUEUE_ATTACHED * LANES] = table_deficit(
-            queue[o + QUEUE_Q * LANES],
-            queue[o + QUEUE_U * LANES],
+        queue[o + at.QUEUE_DEFICIT * LANES], queue[o + at.QUEUE_ATTACHED * LANES] = table_deficit(
+            queue[o + at.QUEUE_Q * LANES],
+            queue[o + at.QUEUE_U * LANES],
             tables,
             table_first[design],
             table_blend[design],
-            queue[o + QUEUE_ATTACHED * LANES],
+            queue[o + at.QUEUE_ATTACHED * LANES],
             frozen,
         )

@@ -12,6 +12,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from flapsim.kernel import layout as at
 from flapsim.kernel.batch import Batch, Disturbance, Solution
 from flapsim.kernel.block import new_block
 from flapsim.kernel.circulation import circulation_local
@@ -27,68 +28,6 @@ from flapsim.kernel.flow import (
     wake_lag,
 )
 from flapsim.kernel.lanes import LANES, put, row
-from flapsim.kernel.layout import (
-    BLOCK_INCIDENCE_SPEED,
-    BLOCK_INCIDENCE_U,
-    BLOCK_REYNOLDS,
-    BLOCK_UNSETTLED,
-    CONST_AIR_ANGLE,
-    CONST_ASPECT_RATIO,
-    CONST_CLIMB,
-    CONST_COS_AIR,
-    CONST_COS_TILT,
-    CONST_COS_UP,
-    CONST_INDUCED_GAIN,
-    CONST_SIN_AIR,
-    CONST_SIN_TILT,
-    CONST_SIN_UP,
-    CONST_TILT,
-    CONST_VISCOSITY,
-    FIELD_AFT,
-    FIELD_ATTACHED,
-    FIELD_CIRCULATION,
-    FIELD_COS,
-    FIELD_DOWNWASH,
-    FIELD_INDUCED,
-    FIELD_LOSS,
-    FIELD_MOMENT,
-    FIELD_NORMAL,
-    FIELD_ROWS,
-    FIELD_SEMICHORDS,
-    FIELD_SIN,
-    FIELD_U,
-    FIELD_W,
-    FLOW_AFT,
-    FLOW_ATTACHED,
-    FLOW_CIRCULATION,
-    FLOW_COS,
-    FLOW_MOMENT,
-    FLOW_NORMAL,
-    FLOW_Q,
-    FLOW_Q_CIRCULATION,
-    FLOW_Q_LAGGED,
-    FLOW_ROWS,
-    FLOW_SEMICHORDS,
-    FLOW_SIN,
-    FLOW_SPIN,
-    FLOW_U,
-    FLOW_W,
-    INDUCED_LIFTING_LINE,
-    INDUCED_SLOPE,
-    KICK_ROWS,
-    PAR_CAMBER,
-    PAR_CHORD,
-    PAR_FRICTION,
-    PAR_ROWS,
-    SCHEDULES,
-    SEG_ROWS,
-    SEG_TWIST_ROOT,
-    SERIES_ROWS,
-    VERDICT_COS_INCIDENCE,
-    VERDICT_REYNOLDS,
-    VERDICT_ROWS,
-    VERDICT_UNCONVERGED,
-)
 from flapsim.kernel.lifting_line import circulation_coupled
 from flapsim.kernel.loads import half_wing_series, strip_inertia, strip_loads
 from flapsim.kernel.section import REYNOLDS_FLOOR, SEPARATION_LAG, TABLE, friction_coefficient
@@ -121,13 +60,13 @@ def _load(target, first_row, source, begin):
 def _load_designs(block, batch, harmonics, begin):
     """Copy the numbers of a block's designs, of schedules only the harmonics in use."""
     _load(block.constant, 0, batch.constant, begin)
-    _derive(block.constant, batch.induced == INDUCED_SLOPE)
+    _derive(block.constant, batch.induced == at.INDUCED_SLOPE)
     strips, count = batch.law.size, batch.damping.size
     coefficients = batch.schedule.shape[1]
     half = (coefficients - 1) // 2
     for j in range(strips):
-        _load(block.parameter, j * PAR_ROWS, batch.parameter[j], begin)
-    for which in range(SCHEDULES):
+        _load(block.parameter, j * at.PAR_ROWS, batch.parameter[j], begin)
+    for which in range(at.SCHEDULES):
         first, used = which * coefficients, harmonics[which]
         _load(block.schedule, first, batch.schedule[which, : used + 1], begin)
         sines = batch.schedule[which, half + 1 : half + 1 + used]
@@ -141,20 +80,20 @@ def _load_designs(block, batch, harmonics, begin):
 @compiled
 def _derive(constant, induces):
     """Numbers of a design that follow from others and are the same all through the stroke."""
-    air, tilt = row(constant, CONST_AIR_ANGLE), row(constant, CONST_TILT)
+    air, tilt = row(constant, at.CONST_AIR_ANGLE), row(constant, at.CONST_TILT)
     sine, cosine = sine_cosine(air)
-    put(constant, CONST_SIN_AIR, sine)
-    put(constant, CONST_COS_AIR, cosine)
+    put(constant, at.CONST_SIN_AIR, sine)
+    put(constant, at.CONST_COS_AIR, cosine)
     sine, cosine = sine_cosine(tilt)
-    put(constant, CONST_SIN_TILT, sine)
-    put(constant, CONST_COS_TILT, cosine)
+    put(constant, at.CONST_SIN_TILT, sine)
+    put(constant, at.CONST_COS_TILT, cosine)
     # The vertical leans back from the flight path's normal by the climb.
-    sine, cosine = sine_cosine(air + row(constant, CONST_CLIMB))
-    put(constant, CONST_SIN_UP, sine)
-    put(constant, CONST_COS_UP, cosine)
+    sine, cosine = sine_cosine(air + row(constant, at.CONST_CLIMB))
+    put(constant, at.CONST_SIN_UP, sine)
+    put(constant, at.CONST_COS_UP, cosine)
     # Induced angle of an elliptic wing, as downwash over circulation/(pi c).
-    gain = (2.0 if induces else 0.0) / row(constant, CONST_ASPECT_RATIO)
-    put(constant, CONST_INDUCED_GAIN, gain)
+    gain = (2.0 if induces else 0.0) / row(constant, at.CONST_ASPECT_RATIO)
+    put(constant, at.CONST_INDUCED_GAIN, gain)
 
 
 @compiled
@@ -163,25 +102,25 @@ def _kick_motion(block, steps):
     for i in range(block.motion.size):
         block.disturbed[i] = block.motion[i]
     for segment in range(2):
-        for i in range(KICK_ROWS // 2):
-            kick = row(block.kick, segment * (KICK_ROWS // 2) + i)
+        for i in range(at.KICK_ROWS // 2):
+            kick = row(block.kick, segment * (at.KICK_ROWS // 2) + i)
             for n in range(steps):
-                t = (segment * steps + n) * SEG_ROWS + SEG_TWIST_ROOT + i
+                t = (segment * steps + n) * at.SEG_ROWS + at.SEG_TWIST_ROOT + i
                 put(block.disturbed, t, row(block.disturbed, t) + kick)
 
 
 @compiled
 def _strip_reynolds(flow, parameter, constant, friction, verdict, strip, slot, steps):
     """Reynolds number of a strip from its rms speed, kept where its friction will be."""
-    total = 0.0 * row(constant, CONST_VISCOSITY)
+    total = 0.0 * row(constant, at.CONST_VISCOSITY)
     for n in range(steps):
-        rate = row(flow, (slot * steps + n) * FLOW_ROWS + FLOW_SEMICHORDS)
+        rate = row(flow, (slot * steps + n) * at.FLOW_ROWS + at.FLOW_SEMICHORDS)
         total += rate * rate
-    p = strip * PAR_ROWS
-    chord = row(parameter, p + PAR_CHORD)
+    p = strip * at.PAR_ROWS
+    chord = row(parameter, p + at.PAR_CHORD)
     speed = 0.5 * chord * math.sqrt(total / steps)
-    reynolds = chord * speed / row(constant, CONST_VISCOSITY)
-    put(verdict, BLOCK_REYNOLDS, min(row(verdict, BLOCK_REYNOLDS), reynolds))
+    reynolds = chord * speed / row(constant, at.CONST_VISCOSITY)
+    put(verdict, at.BLOCK_REYNOLDS, min(row(verdict, at.BLOCK_REYNOLDS), reynolds))
     put(friction, strip, reynolds)
 
 
@@ -189,7 +128,7 @@ def _strip_reynolds(flow, parameter, constant, friction, verdict, strip, slot, s
 def _strip_friction(friction, parameter, strip, kind):
     """Friction coefficient of a strip in the place of its Reynolds number."""
     for lane in range(LANES):
-        factor = parameter[(strip * PAR_ROWS + PAR_FRICTION) * LANES + lane]
+        factor = parameter[(strip * at.PAR_ROWS + at.PAR_FRICTION) * LANES + lane]
         friction[strip * LANES + lane] = friction_coefficient(
             kind, factor, friction[strip * LANES + lane]
         )
@@ -317,29 +256,29 @@ def _strip_result(block, batch, strip, slot, inertia, fields, begin):
 def _keep_fields(fields, flow, parameter, strip, slot, apparent, begin):
     """Copy one strip of a block to the result, where somebody asked for it."""
     steps = fields.shape[1]
-    p = strip * PAR_ROWS
-    quarter = apparent * 0.25 * row(parameter, p + PAR_CHORD)
-    camber = row(parameter, p + PAR_CAMBER)
-    kept = np.empty(FIELD_ROWS * LANES)
+    p = strip * at.PAR_ROWS
+    quarter = apparent * 0.25 * row(parameter, p + at.PAR_CHORD)
+    camber = row(parameter, p + at.PAR_CAMBER)
+    kept = np.empty(at.FIELD_ROWS * LANES)
     for n in range(steps):
-        f = (slot * steps + n) * FLOW_ROWS
-        u, spin = row(flow, f + FLOW_U), row(flow, f + FLOW_SPIN)
-        q_c = row(flow, f + FLOW_Q_CIRCULATION)
-        normal, aft = row(flow, f + FLOW_NORMAL), row(flow, f + FLOW_AFT)
-        moment = row(flow, f + FLOW_MOMENT)
-        put(kept, FIELD_U, u)
-        put(kept, FIELD_W, q_c - camber * u - quarter * spin)
-        put(kept, FIELD_INDUCED, row(flow, f + FLOW_Q_LAGGED) - q_c)
-        put(kept, FIELD_ATTACHED, row(flow, f + FLOW_ATTACHED))
-        put(kept, FIELD_CIRCULATION, row(flow, f + FLOW_CIRCULATION))
-        put(kept, FIELD_NORMAL, normal)
-        put(kept, FIELD_AFT, aft)
-        put(kept, FIELD_MOMENT, moment)
-        put(kept, FIELD_SIN, row(flow, f + FLOW_SIN))
-        put(kept, FIELD_COS, row(flow, f + FLOW_COS))
-        put(kept, FIELD_LOSS, normal * row(flow, f + FLOW_W) + aft * u - moment * spin)
-        put(kept, FIELD_DOWNWASH, row(flow, f + FLOW_Q))
-        put(kept, FIELD_SEMICHORDS, row(flow, f + FLOW_SEMICHORDS))
+        f = (slot * steps + n) * at.FLOW_ROWS
+        u, spin = row(flow, f + at.FLOW_U), row(flow, f + at.FLOW_SPIN)
+        q_c = row(flow, f + at.FLOW_Q_CIRCULATION)
+        normal, aft = row(flow, f + at.FLOW_NORMAL), row(flow, f + at.FLOW_AFT)
+        moment = row(flow, f + at.FLOW_MOMENT)
+        put(kept, at.FIELD_U, u)
+        put(kept, at.FIELD_W, q_c - camber * u - quarter * spin)
+        put(kept, at.FIELD_INDUCED, row(flow, f + at.FLOW_Q_LAGGED) - q_c)
+        put(kept, at.FIELD_ATTACHED, row(flow, f + at.FLOW_ATTACHED))
+        put(kept, at.FIELD_CIRCULATION, row(flow, f + at.FLOW_CIRCULATION))
+        put(kept, at.FIELD_NORMAL, normal)
+        put(kept, at.FIELD_AFT, aft)
+        put(kept, at.FIELD_MOMENT, moment)
+        put(kept, at.FIELD_SIN, row(flow, f + at.FLOW_SIN))
+        put(kept, at.FIELD_COS, row(flow, f + at.FLOW_COS))
+        put(kept, at.FIELD_LOSS, normal * row(flow, f + at.FLOW_W) + aft * u - moment * spin)
+        put(kept, at.FIELD_DOWNWASH, row(flow, f + at.FLOW_Q))
+        put(kept, at.FIELD_SEMICHORDS, row(flow, f + at.FLOW_SEMICHORDS))
         _hand_over(fields[strip, n], kept, 0, begin)
 
 
@@ -354,26 +293,26 @@ def _hand_over(result, rows, first_row, begin):
 @compiled
 def _summarise(series, summary, steps):
     """Mean, least and greatest value of every row of the series."""
-    for i in range(SERIES_ROWS):
+    for i in range(at.SERIES_ROWS):
         total = 0.0 * row(series, i)
         least, most = total + math.inf, total - math.inf
         for n in range(steps):
-            x = row(series, n * SERIES_ROWS + i)
+            x = row(series, n * at.SERIES_ROWS + i)
             total += x
             least, most = min(least, x), max(most, x)
         put(summary, i, total / steps)
-        put(summary, SERIES_ROWS + i, least)
-        put(summary, 2 * SERIES_ROWS + i, most)
+        put(summary, at.SERIES_ROWS + i, least)
+        put(summary, 2 * at.SERIES_ROWS + i, most)
 
 
 @compiled
 def _solve_block(block, batch, harmonics, phases, inertia, kicked, fields, begin):
     """Solve the designs of a block; the half wing's series is left in its rows."""
     steps, strips = batch.steps, batch.law.size
-    put(block.verdict, BLOCK_INCIDENCE_U, 1.0)
-    put(block.verdict, BLOCK_INCIDENCE_SPEED, 1.0)
-    put(block.verdict, BLOCK_UNSETTLED, 0.0)
-    put(block.verdict, BLOCK_REYNOLDS, math.inf)
+    put(block.verdict, at.BLOCK_INCIDENCE_U, 1.0)
+    put(block.verdict, at.BLOCK_INCIDENCE_SPEED, 1.0)
+    put(block.verdict, at.BLOCK_UNSETTLED, 0.0)
+    put(block.verdict, at.BLOCK_REYNOLDS, math.inf)
     block.sums[:] = 0.0
     segments = batch.segment[strips - 1] + 1
     evaluate_schedules(block.hinge, block.schedule, harmonics, phases, block.constant, steps)
@@ -383,7 +322,7 @@ def _solve_block(block, batch, harmonics, phases, inertia, kicked, fields, begin
         _kick_motion(block, steps)
     # Each strip goes all the way at once and its rows stay in the cache, unless a lifting line
     # couples them: then all must know their downwash before any knows its circulation.
-    coupled = batch.induced == INDUCED_LIFTING_LINE
+    coupled = batch.induced == at.INDUCED_LIFTING_LINE
     for j in range(strips):
         slot = j if coupled else 0
         _strip_air(block, batch, j, slot, kicked)
@@ -422,18 +361,20 @@ def _solve_blocks(
         _solve_block(block, batch, harmonics, phases, inertia, kicked, fields, begin)
         _summarise(block.series, block.summary, steps)
         _hand_over(mean, block.summary, 0, begin)
-        _hand_over(low, block.summary, SERIES_ROWS, begin)
-        _hand_over(high, block.summary, 2 * SERIES_ROWS, begin)
+        _hand_over(low, block.summary, at.SERIES_ROWS, begin)
+        _hand_over(high, block.summary, 2 * at.SERIES_ROWS, begin)
         for n in range(series.shape[0]):
-            _hand_over(series[n], block.series, n * SERIES_ROWS, begin)
+            _hand_over(series[n], block.series, n * at.SERIES_ROWS, begin)
         for lane in range(min(LANES, mean.shape[1] - begin)):
-            u = block.verdict[BLOCK_INCIDENCE_U * LANES + lane]
-            speed = block.verdict[BLOCK_INCIDENCE_SPEED * LANES + lane]
-            verdict[VERDICT_COS_INCIDENCE, begin + lane] = u / (speed + 1e-300)
-            verdict[VERDICT_UNCONVERGED, begin + lane] = block.verdict[
-                BLOCK_UNSETTLED * LANES + lane
+            u = block.verdict[at.BLOCK_INCIDENCE_U * LANES + lane]
+            speed = block.verdict[at.BLOCK_INCIDENCE_SPEED * LANES + lane]
+            verdict[at.VERDICT_COS_INCIDENCE, begin + lane] = u / (speed + 1e-300)
+            verdict[at.VERDICT_UNCONVERGED, begin + lane] = block.verdict[
+                at.BLOCK_UNSETTLED * LANES + lane
             ]
-            verdict[VERDICT_REYNOLDS, begin + lane] = block.verdict[BLOCK_REYNOLDS * LANES + lane]
+            verdict[at.VERDICT_REYNOLDS, begin + lane] = block.verdict[
+                at.BLOCK_REYNOLDS * LANES + lane
+            ]
 
 
 def _read_only(batch: Batch) -> Batch:
@@ -489,20 +430,22 @@ def solve(
         order * (used[:, 1 : half + 1] | used[:, half + 1 :]), axis=1, initial=0
     ).astype(np.int64)
     solution = Solution(
-        mean=np.empty((SERIES_ROWS, designs)),
-        low=np.empty((SERIES_ROWS, designs)),
-        high=np.empty((SERIES_ROWS, designs)),
-        verdict=np.empty((VERDICT_ROWS, designs)),
-        series=np.empty((steps if series else 0, SERIES_ROWS, designs)),
-        fields=np.empty((strips, steps, FIELD_ROWS, designs) if fields else (0, 0, FIELD_ROWS, 1)),
+        mean=np.empty((at.SERIES_ROWS, designs)),
+        low=np.empty((at.SERIES_ROWS, designs)),
+        high=np.empty((at.SERIES_ROWS, designs)),
+        verdict=np.empty((at.VERDICT_ROWS, designs)),
+        series=np.empty((steps if series else 0, at.SERIES_ROWS, designs)),
+        fields=np.empty(
+            (strips, steps, at.FIELD_ROWS, designs) if fields else (0, 0, at.FIELD_ROWS, 1)
+        ),
     )
     blocks = -(-designs // LANES)
     batch = _read_only(batch)
-    still = Disturbance(np.zeros((KICK_ROWS, 1)), np.zeros((strips, 1)))
+    still = Disturbance(np.zeros((at.KICK_ROWS, 1)), np.zeros((strips, 1)))
     kicks, wake_kicks = disturbance or still
 
     kicked = disturbance is not None
-    slots = strips if batch.induced == INDUCED_LIFTING_LINE else 1
+    slots = strips if batch.induced == at.INDUCED_LIFTING_LINE else 1
     modes, phases = batch.damping.size, _phases(steps, half)
 
     def work(pieces: Iterator[tuple[int, int]]) -> None:

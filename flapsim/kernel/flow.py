@@ -4,87 +4,10 @@ from __future__ import annotations
 
 import math
 
+from flapsim.kernel import layout as at
 from flapsim.kernel.compiled import compiled, inlined
 from flapsim.kernel.elementary import decay, sine_cosine
 from flapsim.kernel.lanes import put, row, select
-from flapsim.kernel.layout import (
-    CONST_AIRSPEED,
-    CONST_COS_AIR,
-    CONST_COS_TILT,
-    CONST_COS_UP,
-    CONST_FREQUENCY,
-    CONST_INNER_LENGTH,
-    CONST_LAG_AMPLITUDE_1,
-    CONST_LAG_RATE_1,
-    CONST_SIN_AIR,
-    CONST_SIN_TILT,
-    CONST_SIN_UP,
-    CONST_TILT,
-    CONST_TWIST_AXIS,
-    FLOW_ATTACHED,
-    FLOW_COS,
-    FLOW_MID_RATE,
-    FLOW_Q,
-    FLOW_Q_LAGGED,
-    FLOW_Q_RATE,
-    FLOW_ROWS,
-    FLOW_SCRATCH_1,
-    FLOW_SCRATCH_2,
-    FLOW_SCRATCH_3,
-    FLOW_SCRATCH_4,
-    FLOW_SEMICHORDS,
-    FLOW_SIN,
-    FLOW_SPIN,
-    FLOW_SPIN_RATE,
-    FLOW_U,
-    FLOW_W,
-    HEAVE,
-    HINGE_COS_INNER,
-    HINGE_COS_OUTER,
-    HINGE_COS_RELATIVE,
-    HINGE_COS_SWEEP,
-    HINGE_ROWS,
-    HINGE_SIN_INNER,
-    HINGE_SIN_OUTER,
-    HINGE_SIN_RELATIVE,
-    HINGE_SIN_SWEEP,
-    PAR_CAMBER,
-    PAR_CHORD,
-    PAR_DISTANCE,
-    PAR_FRACTION,
-    PAR_ROWS,
-    PLUNGE_INNER,
-    PLUNGE_OUTER,
-    SCHEDULES,
-    SEG_N0,
-    SEG_N0_RATE,
-    SEG_N1,
-    SEG_N1_RATE,
-    SEG_ROWS,
-    SEG_SPIN,
-    SEG_SPIN_RATE,
-    SEG_TWIST_ROOT,
-    SEG_TWIST_ROOT_ACCELERATION,
-    SEG_TWIST_ROOT_RATE,
-    SEG_TWIST_SPREAD,
-    SEG_TWIST_SPREAD_ACCELERATION,
-    SEG_TWIST_SPREAD_RATE,
-    SEG_UP_N,
-    SEG_UP_X,
-    SEG_VN0,
-    SEG_VN0_RATE,
-    SEG_VS0,
-    SEG_VS0_RATE,
-    SEG_VX0,
-    SEG_VX0_RATE,
-    SEG_X0,
-    SEG_X0_RATE,
-    SEG_X1,
-    SEG_X1_RATE,
-    SWEEP_OUTER,
-    TWIST_INNER_ROOT,
-    TWIST_OUTER_ROOT,
-)
 
 
 @compiled
@@ -96,8 +19,8 @@ def evaluate_schedules(hinge, schedule, harmonics, phases, constant, steps):
     """
     half = phases.shape[1] - 1
     count = 2 * half + 1
-    turn = 2.0 * math.pi * row(constant, CONST_FREQUENCY)
-    for which in range(SCHEDULES):
+    turn = 2.0 * math.pi * row(constant, at.CONST_FREQUENCY)
+    for which in range(at.SCHEDULES):
         first = which * count
         for n in range(steps):
             value, rate, acceleration = row(schedule, first), 0.0 * turn, 0.0 * turn
@@ -109,23 +32,23 @@ def evaluate_schedules(hinge, schedule, harmonics, phases, constant, steps):
                 value += swing
                 rate += omega * (y * c - x * s)
                 acceleration -= omega * omega * swing
-            o = n * HINGE_ROWS + 3 * which
+            o = n * at.HINGE_ROWS + 3 * which
             put(hinge, o, value)
             put(hinge, o + 1, rate)
             put(hinge, o + 2, acceleration)
     for n in range(steps):
-        b = n * HINGE_ROWS
-        s1, c1 = sine_cosine(row(hinge, b + 3 * PLUNGE_INNER))
-        s2, c2 = sine_cosine(row(hinge, b + 3 * PLUNGE_OUTER))
-        s3, c3 = sine_cosine(row(hinge, b + 3 * SWEEP_OUTER))
-        put(hinge, b + HINGE_SIN_INNER, s1)
-        put(hinge, b + HINGE_COS_INNER, c1)
-        put(hinge, b + HINGE_SIN_RELATIVE, s2)
-        put(hinge, b + HINGE_COS_RELATIVE, c2)
-        put(hinge, b + HINGE_SIN_OUTER, s1 * c2 + c1 * s2)
-        put(hinge, b + HINGE_COS_OUTER, c1 * c2 - s1 * s2)
-        put(hinge, b + HINGE_SIN_SWEEP, s3)
-        put(hinge, b + HINGE_COS_SWEEP, c3)
+        b = n * at.HINGE_ROWS
+        s1, c1 = sine_cosine(row(hinge, b + 3 * at.PLUNGE_INNER))
+        s2, c2 = sine_cosine(row(hinge, b + 3 * at.PLUNGE_OUTER))
+        s3, c3 = sine_cosine(row(hinge, b + 3 * at.SWEEP_OUTER))
+        put(hinge, b + at.HINGE_SIN_INNER, s1)
+        put(hinge, b + at.HINGE_COS_INNER, c1)
+        put(hinge, b + at.HINGE_SIN_RELATIVE, s2)
+        put(hinge, b + at.HINGE_COS_RELATIVE, c2)
+        put(hinge, b + at.HINGE_SIN_OUTER, s1 * c2 + c1 * s2)
+        put(hinge, b + at.HINGE_COS_OUTER, c1 * c2 - s1 * s2)
+        put(hinge, b + at.HINGE_SIN_SWEEP, s3)
+        put(hinge, b + at.HINGE_COS_SWEEP, c3)
 
 
 @compiled
@@ -135,26 +58,26 @@ def segment_motion(motion, hinge, constant, segment, steps):
     The inner segment is the outer one with no arm before it and no sweep.
     """
     outer = float(segment)
-    root = TWIST_INNER_ROOT + segment * (TWIST_OUTER_ROOT - TWIST_INNER_ROOT)
+    root = at.TWIST_INNER_ROOT + segment * (at.TWIST_OUTER_ROOT - at.TWIST_INNER_ROOT)
     for n in range(steps):
-        b = n * HINGE_ROWS
-        t = (segment * steps + n) * SEG_ROWS
-        v = row(constant, CONST_AIRSPEED)
-        sin_air = row(constant, CONST_SIN_AIR)
-        cos_air = row(constant, CONST_COS_AIR)
-        tilt = row(constant, CONST_TILT)
-        sin_tilt = row(constant, CONST_SIN_TILT)
-        cos_tilt = row(constant, CONST_COS_TILT)
-        heave_rate = row(hinge, b + 3 * HEAVE + 1)
-        heave_acceleration = row(hinge, b + 3 * HEAVE + 2)
+        b = n * at.HINGE_ROWS
+        t = (segment * steps + n) * at.SEG_ROWS
+        v = row(constant, at.CONST_AIRSPEED)
+        sin_air = row(constant, at.CONST_SIN_AIR)
+        cos_air = row(constant, at.CONST_COS_AIR)
+        tilt = row(constant, at.CONST_TILT)
+        sin_tilt = row(constant, at.CONST_SIN_TILT)
+        cos_tilt = row(constant, at.CONST_COS_TILT)
+        heave_rate = row(hinge, b + 3 * at.HEAVE + 1)
+        heave_acceleration = row(hinge, b + 3 * at.HEAVE + 2)
         hx, hz = -heave_rate * sin_tilt, heave_rate * cos_tilt
         hx_rate, hz_rate = -heave_acceleration * sin_tilt, heave_acceleration * cos_tilt
         ax, az = v * cos_air - hx, v * sin_air - hz
 
-        plunge = b + 3 * PLUNGE_INNER
-        relative = b + 3 * PLUNGE_OUTER
-        sweep = b + 3 * SWEEP_OUTER
-        arm = outer * row(constant, CONST_INNER_LENGTH)
+        plunge = b + 3 * at.PLUNGE_INNER
+        relative = b + 3 * at.PLUNGE_OUTER
+        sweep = b + 3 * at.SWEEP_OUTER
+        arm = outer * row(constant, at.CONST_INNER_LENGTH)
         a = arm * row(hinge, plunge + 1)
         a_rate = arm * row(hinge, plunge + 2)
         relative_rate = outer * row(hinge, relative + 1)
@@ -163,27 +86,27 @@ def segment_motion(motion, hinge, constant, segment, steps):
         q_rate = outer * row(hinge, sweep + 1)
         q_acceleration = outer * row(hinge, sweep + 2)
         if segment == 0:
-            sp = row(hinge, b + HINGE_SIN_INNER)
-            cp = row(hinge, b + HINGE_COS_INNER)
+            sp = row(hinge, b + at.HINGE_SIN_INNER)
+            cp = row(hinge, b + at.HINGE_COS_INNER)
             s2, c2, sq, cq = 0.0, 1.0, 0.0, 1.0
         else:
-            sp = row(hinge, b + HINGE_SIN_OUTER)
-            cp = row(hinge, b + HINGE_COS_OUTER)
-            s2 = row(hinge, b + HINGE_SIN_RELATIVE)
-            c2 = row(hinge, b + HINGE_COS_RELATIVE)
-            sq = row(hinge, b + HINGE_SIN_SWEEP)
-            cq = row(hinge, b + HINGE_COS_SWEEP)
+            sp = row(hinge, b + at.HINGE_SIN_OUTER)
+            cp = row(hinge, b + at.HINGE_COS_OUTER)
+            s2 = row(hinge, b + at.HINGE_SIN_RELATIVE)
+            c2 = row(hinge, b + at.HINGE_COS_RELATIVE)
+            sq = row(hinge, b + at.HINGE_SIN_SWEEP)
+            cq = row(hinge, b + at.HINGE_COS_SWEEP)
 
         # Rates of sin p sin q, sin 2 sin q and their like.
         spq_rate = cp * p_rate * sq + sp * cq * q_rate
         s2q_rate = c2 * relative_rate * sq + s2 * cq * q_rate
-        put(motion, t + SEG_X0, ax * cq - az * sp * sq + a * s2 * sq)
-        put(motion, t + SEG_X1, -q_rate)
-        put(motion, t + SEG_N0, az * cp - a * c2)
-        put(motion, t + SEG_N1, -p_rate * cq)
+        put(motion, t + at.SEG_X0, ax * cq - az * sp * sq + a * s2 * sq)
+        put(motion, t + at.SEG_X1, -q_rate)
+        put(motion, t + at.SEG_N0, az * cp - a * c2)
+        put(motion, t + at.SEG_N1, -p_rate * cq)
         put(
             motion,
-            t + SEG_X0_RATE,
+            t + at.SEG_X0_RATE,
             -hx_rate * cq
             - ax * sq * q_rate
             + hz_rate * sp * sq
@@ -191,22 +114,22 @@ def segment_motion(motion, hinge, constant, segment, steps):
             + a_rate * s2 * sq
             + a * s2q_rate,
         )
-        put(motion, t + SEG_X1_RATE, -q_acceleration)
+        put(motion, t + at.SEG_X1_RATE, -q_acceleration)
         put(
             motion,
-            t + SEG_N0_RATE,
+            t + at.SEG_N0_RATE,
             -hz_rate * cp - az * sp * p_rate - a_rate * c2 + a * s2 * relative_rate,
         )
-        put(motion, t + SEG_N1_RATE, -p_acceleration * cq + p_rate * sq * q_rate)
-        put(motion, t + SEG_SPIN, p_rate * sq)
-        put(motion, t + SEG_SPIN_RATE, p_acceleration * sq + p_rate * cq * q_rate)
+        put(motion, t + at.SEG_N1_RATE, -p_acceleration * cq + p_rate * sq * q_rate)
+        put(motion, t + at.SEG_SPIN, p_rate * sq)
+        put(motion, t + at.SEG_SPIN_RATE, p_acceleration * sq + p_rate * cq * q_rate)
 
-        put(motion, t + SEG_VX0, hx * cq - hz * sp * sq - a * s2 * sq)
-        put(motion, t + SEG_VN0, hz * cp + a * c2)
-        put(motion, t + SEG_VS0, hx * sq + hz * sp * cq + a * s2 * cq)
+        put(motion, t + at.SEG_VX0, hx * cq - hz * sp * sq - a * s2 * sq)
+        put(motion, t + at.SEG_VN0, hz * cp + a * c2)
+        put(motion, t + at.SEG_VS0, hx * sq + hz * sp * cq + a * s2 * cq)
         put(
             motion,
-            t + SEG_VX0_RATE,
+            t + at.SEG_VX0_RATE,
             hx_rate * cq
             - hx * sq * q_rate
             - hz_rate * sp * sq
@@ -216,12 +139,12 @@ def segment_motion(motion, hinge, constant, segment, steps):
         )
         put(
             motion,
-            t + SEG_VN0_RATE,
+            t + at.SEG_VN0_RATE,
             hz_rate * cp - hz * sp * p_rate + a_rate * c2 - a * s2 * relative_rate,
         )
         put(
             motion,
-            t + SEG_VS0_RATE,
+            t + at.SEG_VS0_RATE,
             hx_rate * sq
             + hx * cq * q_rate
             + hz_rate * sp * cq
@@ -230,18 +153,18 @@ def segment_motion(motion, hinge, constant, segment, steps):
             + a * (c2 * relative_rate * cq - s2 * sq * q_rate),
         )
 
-        sin_up = row(constant, CONST_SIN_UP)
-        cos_up = row(constant, CONST_COS_UP)
-        put(motion, t + SEG_UP_X, -sin_up * cq - cos_up * sp * sq)
-        put(motion, t + SEG_UP_N, cos_up * cp)
+        sin_up = row(constant, at.CONST_SIN_UP)
+        cos_up = row(constant, at.CONST_COS_UP)
+        put(motion, t + at.SEG_UP_X, -sin_up * cq - cos_up * sp * sq)
+        put(motion, t + at.SEG_UP_N, cos_up * cp)
 
         o = b + 3 * root
-        put(motion, t + SEG_TWIST_ROOT, row(hinge, o) - tilt)
-        put(motion, t + SEG_TWIST_SPREAD, row(hinge, o + 3) - row(hinge, o))
-        put(motion, t + SEG_TWIST_ROOT_RATE, row(hinge, o + 1))
-        put(motion, t + SEG_TWIST_SPREAD_RATE, row(hinge, o + 4) - row(hinge, o + 1))
-        put(motion, t + SEG_TWIST_ROOT_ACCELERATION, row(hinge, o + 2))
-        put(motion, t + SEG_TWIST_SPREAD_ACCELERATION, row(hinge, o + 5) - row(hinge, o + 2))
+        put(motion, t + at.SEG_TWIST_ROOT, row(hinge, o) - tilt)
+        put(motion, t + at.SEG_TWIST_SPREAD, row(hinge, o + 3) - row(hinge, o))
+        put(motion, t + at.SEG_TWIST_ROOT_RATE, row(hinge, o + 1))
+        put(motion, t + at.SEG_TWIST_SPREAD_RATE, row(hinge, o + 4) - row(hinge, o + 1))
+        put(motion, t + at.SEG_TWIST_ROOT_ACCELERATION, row(hinge, o + 2))
+        put(motion, t + at.SEG_TWIST_SPREAD_ACCELERATION, row(hinge, o + 5) - row(hinge, o + 2))
 
 
 @compiled
@@ -252,29 +175,29 @@ def strip_flow(flow, motion, parameter, constant, segment, strip, slot, referenc
     apparent-mass package, 1/4 without it (either pairing closes the energy balance; a mixed one
     does not).
     """
-    p = strip * PAR_ROWS
-    r = row(parameter, p + PAR_DISTANCE)
-    eta = row(parameter, p + PAR_FRACTION)
-    chord = row(parameter, p + PAR_CHORD)
-    camber = row(parameter, p + PAR_CAMBER)
-    axis = row(constant, CONST_TWIST_AXIS)
+    p = strip * at.PAR_ROWS
+    r = row(parameter, p + at.PAR_DISTANCE)
+    eta = row(parameter, p + at.PAR_FRACTION)
+    chord = row(parameter, p + at.PAR_CHORD)
+    camber = row(parameter, p + at.PAR_CAMBER)
+    axis = row(constant, at.CONST_TWIST_AXIS)
     arm, half_way = (reference - axis) * chord, (0.5 - axis) * chord
     per_semichord = 2.0 / chord
     for n in range(steps):
-        t = (segment * steps + n) * SEG_ROWS
-        x = row(motion, t + SEG_X0) + r * row(motion, t + SEG_X1)
-        z = row(motion, t + SEG_N0) + r * row(motion, t + SEG_N1)
-        x_rate = row(motion, t + SEG_X0_RATE) + r * row(motion, t + SEG_X1_RATE)
-        z_rate = row(motion, t + SEG_N0_RATE) + r * row(motion, t + SEG_N1_RATE)
-        twist = row(motion, t + SEG_TWIST_ROOT) + eta * row(motion, t + SEG_TWIST_SPREAD)
-        twist_rate = row(motion, t + SEG_TWIST_ROOT_RATE) + eta * row(
-            motion, t + SEG_TWIST_SPREAD_RATE
+        t = (segment * steps + n) * at.SEG_ROWS
+        x = row(motion, t + at.SEG_X0) + r * row(motion, t + at.SEG_X1)
+        z = row(motion, t + at.SEG_N0) + r * row(motion, t + at.SEG_N1)
+        x_rate = row(motion, t + at.SEG_X0_RATE) + r * row(motion, t + at.SEG_X1_RATE)
+        z_rate = row(motion, t + at.SEG_N0_RATE) + r * row(motion, t + at.SEG_N1_RATE)
+        twist = row(motion, t + at.SEG_TWIST_ROOT) + eta * row(motion, t + at.SEG_TWIST_SPREAD)
+        twist_rate = row(motion, t + at.SEG_TWIST_ROOT_RATE) + eta * row(
+            motion, t + at.SEG_TWIST_SPREAD_RATE
         )
-        spin = twist_rate + row(motion, t + SEG_SPIN)
+        spin = twist_rate + row(motion, t + at.SEG_SPIN)
         spin_rate = (
-            row(motion, t + SEG_TWIST_ROOT_ACCELERATION)
-            + eta * row(motion, t + SEG_TWIST_SPREAD_ACCELERATION)
-            + row(motion, t + SEG_SPIN_RATE)
+            row(motion, t + at.SEG_TWIST_ROOT_ACCELERATION)
+            + eta * row(motion, t + at.SEG_TWIST_SPREAD_ACCELERATION)
+            + row(motion, t + at.SEG_SPIN_RATE)
         )
         sine, cosine = sine_cosine(twist)
         u = x * cosine - z * sine
@@ -282,18 +205,18 @@ def strip_flow(flow, motion, parameter, constant, segment, strip, slot, referenc
         u_rate = x_rate * cosine - z_rate * sine - twist_rate * w
         w_rate = x_rate * sine + z_rate * cosine + twist_rate * u
         q = w + arm * spin + camber * u
-        f = (slot * steps + n) * FLOW_ROWS
-        put(flow, f + FLOW_U, u)
-        put(flow, f + FLOW_W, w)
-        put(flow, f + FLOW_Q, q)
-        put(flow, f + FLOW_Q_RATE, w_rate + arm * spin_rate + camber * u_rate)
-        put(flow, f + FLOW_SEMICHORDS, per_semichord * math.sqrt(u * u + w * w))
-        put(flow, f + FLOW_SPIN, spin)
-        put(flow, f + FLOW_SPIN_RATE, spin_rate)
-        put(flow, f + FLOW_MID_RATE, w_rate + half_way * spin_rate)
-        put(flow, f + FLOW_SIN, sine)
-        put(flow, f + FLOW_COS, cosine)
-        put(flow, f + FLOW_Q_LAGGED, q)
+        f = (slot * steps + n) * at.FLOW_ROWS
+        put(flow, f + at.FLOW_U, u)
+        put(flow, f + at.FLOW_W, w)
+        put(flow, f + at.FLOW_Q, q)
+        put(flow, f + at.FLOW_Q_RATE, w_rate + arm * spin_rate + camber * u_rate)
+        put(flow, f + at.FLOW_SEMICHORDS, per_semichord * math.sqrt(u * u + w * w))
+        put(flow, f + at.FLOW_SPIN, spin)
+        put(flow, f + at.FLOW_SPIN_RATE, spin_rate)
+        put(flow, f + at.FLOW_MID_RATE, w_rate + half_way * spin_rate)
+        put(flow, f + at.FLOW_SIN, sine)
+        put(flow, f + at.FLOW_COS, cosine)
+        put(flow, f + at.FLOW_Q_LAGGED, q)
 
 
 @inlined
@@ -302,10 +225,10 @@ def _around(n, slot, steps):
     before, after, beyond = (n + steps - 1) % steps, (n + 1) % steps, (n + 2) % steps
     first = slot * steps
     return (
-        (first + before) * FLOW_ROWS,
-        (first + n) * FLOW_ROWS,
-        (first + after) * FLOW_ROWS,
-        (first + beyond) * FLOW_ROWS,
+        (first + before) * at.FLOW_ROWS,
+        (first + n) * at.FLOW_ROWS,
+        (first + after) * at.FLOW_ROWS,
+        (first + beyond) * at.FLOW_ROWS,
     )
 
 
@@ -315,8 +238,8 @@ def _semichords(flow, before, here, after, beyond, step):
 
     Fourth order from the rates at four neighbouring instants; never negative.
     """
-    f1, f2 = row(flow, here + FLOW_SEMICHORDS), row(flow, after + FLOW_SEMICHORDS)
-    outside = row(flow, before + FLOW_SEMICHORDS) + row(flow, beyond + FLOW_SEMICHORDS)
+    f1, f2 = row(flow, here + at.FLOW_SEMICHORDS), row(flow, after + at.FLOW_SEMICHORDS)
+    outside = row(flow, before + at.FLOW_SEMICHORDS) + row(flow, beyond + at.FLOW_SEMICHORDS)
     whole = max((1.0 / 24.0) * step * (13.0 * (f1 + f2) - outside), 0.0)
     second = min(max(0.5 * whole + 0.125 * step * (f2 - f1), 0.0), whole)
     return whole, second
@@ -342,57 +265,57 @@ def wake_lag(flow, constant, poles, slot, steps):
     is integrated by Simpson's rule with its decay factors exact, which is fourth order and stays
     bounded for any step.
     """
-    step = 1.0 / (row(constant, CONST_FREQUENCY) * steps)
+    step = 1.0 / (row(constant, at.CONST_FREQUENCY) * steps)
     for pole in range(poles):
-        share = (1.0 / 6.0) * step * row(constant, CONST_LAG_AMPLITUDE_1 + 2 * pole)
-        fading = row(constant, CONST_LAG_RATE_1 + 2 * pole)
+        share = (1.0 / 6.0) * step * row(constant, at.CONST_LAG_AMPLITUDE_1 + 2 * pole)
+        fading = row(constant, at.CONST_LAG_RATE_1 + 2 * pole)
         state, product = 0.0 * step, 0.0 * step + 1.0
         for n in range(steps):
             f0, f1, f2, f3 = _around(n, slot, steps)
             whole, second = _semichords(flow, f0, f1, f2, f3, step)
-            g1, g2 = row(flow, f1 + FLOW_Q_RATE), row(flow, f2 + FLOW_Q_RATE)
-            outside = row(flow, f0 + FLOW_Q_RATE) + row(flow, f3 + FLOW_Q_RATE)
+            g1, g2 = row(flow, f1 + at.FLOW_Q_RATE), row(flow, f2 + at.FLOW_Q_RATE)
+            outside = row(flow, f0 + at.FLOW_Q_RATE) + row(flow, f3 + at.FLOW_Q_RATE)
             four_middle = 0.25 * (9.0 * (g1 + g2) - outside)
             keep, half = decay(fading * whole), decay(fading * second)
-            put(flow, f1 + FLOW_SCRATCH_1, state)
-            put(flow, f1 + FLOW_SCRATCH_2, product)
+            put(flow, f1 + at.FLOW_SCRATCH_1, state)
+            put(flow, f1 + at.FLOW_SCRATCH_2, product)
             state = keep * state + share * (keep * g1 + half * four_middle + g2)
             product *= keep
         start = _periodic_start(state, product, 0.0)
         for n in range(steps):
-            f = (slot * steps + n) * FLOW_ROWS
-            taken = row(flow, f + FLOW_SCRATCH_1) + start * row(flow, f + FLOW_SCRATCH_2)
-            put(flow, f + FLOW_Q_LAGGED, row(flow, f + FLOW_Q_LAGGED) - taken)
+            f = (slot * steps + n) * at.FLOW_ROWS
+            taken = row(flow, f + at.FLOW_SCRATCH_1) + start * row(flow, f + at.FLOW_SCRATCH_2)
+            put(flow, f + at.FLOW_Q_LAGGED, row(flow, f + at.FLOW_Q_LAGGED) - taken)
 
 
 @compiled
 def separation_lag(flow, constant, lag, slot, steps):
     """Let the attached length follow its steady value, ``lag`` semichords behind."""
-    step = 1.0 / (row(constant, CONST_FREQUENCY) * steps)
+    step = 1.0 / (row(constant, at.CONST_FREQUENCY) * steps)
     state, product = 0.0 * step, 0.0 * step + 1.0
     for n in range(steps):
         f0, f1, f2, f3 = _around(n, slot, steps)
         whole, _ = _semichords(flow, f0, f1, f2, f3, step)
         keep = decay(whole / lag)
-        put(flow, f1 + FLOW_SCRATCH_3, state)
-        put(flow, f1 + FLOW_SCRATCH_4, product)
-        steady = 0.5 * (row(flow, f1 + FLOW_ATTACHED) + row(flow, f2 + FLOW_ATTACHED))
+        put(flow, f1 + at.FLOW_SCRATCH_3, state)
+        put(flow, f1 + at.FLOW_SCRATCH_4, product)
+        steady = 0.5 * (row(flow, f1 + at.FLOW_ATTACHED) + row(flow, f2 + at.FLOW_ATTACHED))
         state = keep * state + (1.0 - keep) * steady
         product *= keep
-    standing = row(flow, slot * steps * FLOW_ROWS + FLOW_ATTACHED)
+    standing = row(flow, slot * steps * at.FLOW_ROWS + at.FLOW_ATTACHED)
     start = _periodic_start(state, product, standing)
     for n in range(steps):
-        f = (slot * steps + n) * FLOW_ROWS
-        attached = row(flow, f + FLOW_SCRATCH_3) + start * row(flow, f + FLOW_SCRATCH_4)
-        put(flow, f + FLOW_ATTACHED, attached)
+        f = (slot * steps + n) * at.FLOW_ROWS
+        attached = row(flow, f + at.FLOW_SCRATCH_3) + start * row(flow, f + at.FLOW_SCRATCH_4)
+        put(flow, f + at.FLOW_ATTACHED, attached)
 
 
 @compiled
 def hold_wake(flow, slot, steps):
     """Set aside what the shed wake takes from a strip's downwash."""
     for n in range(steps):
-        f = (slot * steps + n) * FLOW_ROWS
-        put(flow, f + FLOW_SCRATCH_1, row(flow, f + FLOW_Q) - row(flow, f + FLOW_Q_LAGGED))
+        f = (slot * steps + n) * at.FLOW_ROWS
+        put(flow, f + at.FLOW_SCRATCH_1, row(flow, f + at.FLOW_Q) - row(flow, f + at.FLOW_Q_LAGGED))
 
 
 @compiled
@@ -400,6 +323,6 @@ def release_wake(flow, wake_kick, strip, slot, steps):
     """Let the wake set aside act on the disturbed downwash, with a departure of its own."""
     kick = row(wake_kick, strip)
     for n in range(steps):
-        f = (slot * steps + n) * FLOW_ROWS
-        taken = row(flow, f + FLOW_SCRATCH_1) + kick
-        put(flow, f + FLOW_Q_LAGGED, row(flow, f + FLOW_Q) - taken)
+        f = (slot * steps + n) * at.FLOW_ROWS
+        taken = row(flow, f + at.FLOW_SCRATCH_1) + kick
+        put(flow, f + at.FLOW_Q_LAGGED, row(flow, f + at.FLOW_Q) - taken)

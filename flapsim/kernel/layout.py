@@ -18,7 +18,7 @@ of the block. All arrays are flat, the lane is the fastest index::
 
 from __future__ import annotations
 
-# Numbers of a design; the kernel fills in the last seven itself.
+# Numbers of a design; the kernel computes the last seven itself.
 (
     CONST_DENSITY,
     CONST_VISCOSITY,
@@ -38,6 +38,7 @@ from __future__ import annotations
     CONST_LAG_RATE_1,
     CONST_LAG_AMPLITUDE_2,
     CONST_LAG_RATE_2,
+    CONST_GRAVITY,
     CONST_SIN_AIR,
     CONST_COS_AIR,
     CONST_SIN_TILT,
@@ -45,8 +46,8 @@ from __future__ import annotations
     CONST_SIN_UP,
     CONST_COS_UP,
     CONST_INDUCED_GAIN,
-) = range(25)
-CONST_ROWS = 25
+) = range(26)
+CONST_ROWS = 26
 
 # Numbers of a strip.
 (
@@ -262,7 +263,14 @@ BLOCK_VERDICT_ROWS = 4
 
 INDUCED_NONE, INDUCED_SLOPE, INDUCED_LIFTING_LINE = 0, 1, 2
 
-# Columns of a section table, on incidences GRID_STEP_DEG apart over a full turn.
-LIFT, DRAG, MOMENT, ATTACHED, LIFT_GAIN, ATTACHED_LIFT = range(6)
-COLUMNS = 6
-GRID_STEP_DEG = 0.25
+# Columns of a section table, on incidences TABLE_STEP_DEG apart over a full turn.
+(
+    TABLE_LIFT,
+    TABLE_DRAG,
+    TABLE_MOMENT,
+    TABLE_ATTACHED,
+    TABLE_LIFT_GAIN,
+    TABLE_ATTACHED_LIFT,
+) = range(6)
+TABLE_COLUMNS = 6
+TABLE_STEP_DEG = 0.25

@@ -13,34 +13,10 @@ import math
 
 import numpy as np
 
+from flapsim.kernel import layout as at
 from flapsim.kernel.circulation import look_up, plate_deficit, plate_separates, table_deficit
 from flapsim.kernel.compiled import compiled, inlined
 from flapsim.kernel.lanes import ALL_LANES, LANES, anywhere, both, lanes_where, put, row, select
-from flapsim.kernel.layout import (
-    ATTACHED_LIFT,
-    BLOCK_UNSETTLED,
-    FLOW_ATTACHED,
-    FLOW_Q_CIRCULATION,
-    FLOW_Q_LAGGED,
-    FLOW_ROWS,
-    FLOW_SCRATCH_1,
-    FLOW_SPIN,
-    FLOW_U,
-    LINE_ATTACHED,
-    LINE_LINEAR,
-    LINE_Q,
-    LINE_Q_ATTACHED,
-    LINE_ROWS,
-    LINE_SHIFT,
-    LINE_STALL,
-    LINE_U,
-    PAR_CAMBER,
-    PAR_CHORD,
-    PAR_INVERSE_RANGE,
-    PAR_ONSET,
-    PAR_PLATE_DRAG,
-    PAR_ROWS,
-)
 from flapsim.kernel.section import TABLE, THIN_PLATE
 
 _MOST_SWEEPS = 300
@@ -83,7 +59,7 @@ def circulation_coupled(
     for i in range(most):
         live = _gather(flow, line, modes, queue, waiting, before, i, strips, steps)
         live = _settle(parameter, fit, downwash, line, modes, damping, laws, frozen, lookup, live)
-        put(verdict, BLOCK_UNSETTLED, row(verdict, BLOCK_UNSETTLED) + select(live, 1.0, 0.0))
+        put(verdict, at.BLOCK_UNSETTLED, row(verdict, at.BLOCK_UNSETTLED) + select(live, 1.0, 0.0))
         _scatter(flow, line, waiting, before, i, strips, steps)
 
 
@@ -95,16 +71,16 @@ def _attached_instant(flow, fit, downwash, modes, n, strips, steps):
     for m in range(count):
         amplitude = 0.0 * scale
         for j in range(strips):
-            lagged = row(flow, (j * steps + n) * FLOW_ROWS + FLOW_Q_LAGGED)
+            lagged = row(flow, (j * steps + n) * at.FLOW_ROWS + at.FLOW_Q_LAGGED)
             amplitude += row(fit, m * strips + j) * lagged
         put(modes, m, amplitude)
         scale += abs(amplitude)
     for j in range(strips):
-        f = (j * steps + n) * FLOW_ROWS
-        q = row(flow, f + FLOW_Q_LAGGED)
+        f = (j * steps + n) * at.FLOW_ROWS
+        q = row(flow, f + at.FLOW_Q_LAGGED)
         for m in range(count):
             q -= row(downwash, j * count + m) * row(modes, m)
-        put(flow, f + FLOW_Q_CIRCULATION, q)
+        put(flow, f + at.FLOW_Q_CIRCULATION, q)
     return scale
 
 
@@ -116,15 +92,15 @@ def _with_deficit(flow, parameter, n, laws, apparent, frozen, steps):
     """
     which = 0
     for j in range(laws.size):
-        f, p = (j * steps + n) * FLOW_ROWS, j * PAR_ROWS
-        u, q = row(flow, f + FLOW_U), row(flow, f + FLOW_Q_CIRCULATION)
-        quarter = apparent * 0.25 * row(parameter, p + PAR_CHORD)
-        shift = row(parameter, p + PAR_CAMBER) * u + quarter * row(flow, f + FLOW_SPIN)
-        put(flow, f + FLOW_SCRATCH_1, shift)
+        f, p = (j * steps + n) * at.FLOW_ROWS, j * at.PAR_ROWS
+        u, q = row(flow, f + at.FLOW_U), row(flow, f + at.FLOW_Q_CIRCULATION)
+        quarter = apparent * 0.25 * row(parameter, p + at.PAR_CHORD)
+        shift = row(parameter, p + at.PAR_CAMBER) * u + quarter * row(flow, f + at.FLOW_SPIN)
+        put(flow, f + at.FLOW_SCRATCH_1, shift)
         if not frozen:
-            put(flow, f + FLOW_ATTACHED, 1.0)
+            put(flow, f + at.FLOW_ATTACHED, 1.0)
         if laws[j] == THIN_PLATE:
-            onset, attached = row(parameter, p + PAR_ONSET), row(flow, f + FLOW_ATTACHED)
+            onset, attached = row(parameter, p + at.PAR_ONSET), row(flow, f + at.FLOW_ATTACHED)
             which |= lanes_where(plate_separates(q, u, shift, onset, attached, frozen))
         elif laws[j] == TABLE:
             which |= ALL_LANES
@@ -156,11 +132,11 @@ def _gather(flow, line, modes, queue, waiting, before, i, strips, steps):
         here = i < waiting[lane * (steps + 1)]
         n = waiting[lane * (steps + 1) + 1 + i] if here else 0
         for j in range(strips):
-            at, o = (j * steps + n) * FLOW_ROWS * LANES + lane, j * LINE_ROWS * LANES + lane
-            line[o + LINE_Q_ATTACHED * LANES] = flow[at + FLOW_Q_CIRCULATION * LANES]
-            line[o + LINE_U * LANES] = flow[at + FLOW_U * LANES]
-            line[o + LINE_SHIFT * LANES] = flow[at + FLOW_SCRATCH_1 * LANES]
-            line[o + LINE_ATTACHED * LANES] = flow[at + FLOW_ATTACHED * LANES]
+            f, o = (j * steps + n) * at.FLOW_ROWS * LANES + lane, j * at.LINE_ROWS * LANES + lane
+            line[o + at.LINE_Q_ATTACHED * LANES] = flow[f + at.FLOW_Q_CIRCULATION * LANES]
+            line[o + at.LINE_U * LANES] = flow[f + at.FLOW_U * LANES]
+            line[o + at.LINE_SHIFT * LANES] = flow[f + at.FLOW_SCRATCH_1 * LANES]
+            line[o + at.LINE_ATTACHED * LANES] = flow[f + at.FLOW_ATTACHED * LANES]
         if n != before[lane] + 1:
             for m in range(count):
                 modes[m * LANES + lane] = 0.0
@@ -175,9 +151,12 @@ def _scatter(flow, line, waiting, before, i, strips, steps):
         if i < waiting[lane * (steps + 1)]:
             n = waiting[lane * (steps + 1) + 1 + i]
             for j in range(strips):
-                at, o = (j * steps + n) * FLOW_ROWS * LANES + lane, j * LINE_ROWS * LANES + lane
-                flow[at + FLOW_Q_CIRCULATION * LANES] = line[o + LINE_Q * LANES]
-                flow[at + FLOW_ATTACHED * LANES] = line[o + LINE_ATTACHED * LANES]
+                f, o = (
+                    (j * steps + n) * at.FLOW_ROWS * LANES + lane,
+                    j * at.LINE_ROWS * LANES + lane,
+                )
+                flow[f + at.FLOW_Q_CIRCULATION * LANES] = line[o + at.LINE_Q * LANES]
+                flow[f + at.FLOW_ATTACHED * LANES] = line[o + at.LINE_ATTACHED * LANES]
             before[lane] = n
 
 
@@ -197,11 +176,11 @@ def _settle(parameter, fit, downwash, line, modes, damping, laws, frozen, lookup
     factor = 0.0 * tolerance + 1.0
     for sweep in range(_MOST_SWEEPS):
         for j in range(strips):
-            o = j * LINE_ROWS
-            q = row(line, o + LINE_Q_ATTACHED)
+            o = j * at.LINE_ROWS
+            q = row(line, o + at.LINE_Q_ATTACHED)
             for m in range(count):
                 q += row(downwash, j * count + m) * row(modes, m)
-            put(line, o + LINE_Q, q)
+            put(line, o + at.LINE_Q, q)
             if laws[j] == THIN_PLATE:
                 _plate_deficits(parameter, line, j, frozen)
             elif laws[j] == TABLE:
@@ -210,8 +189,8 @@ def _settle(parameter, fit, downwash, line, modes, damping, laws, frozen, lookup
         for m in range(count):
             asked = 0.0 * factor
             for j in range(strips):
-                o = j * LINE_ROWS
-                deficit = damping[m] * row(line, o + LINE_STALL) + row(line, o + LINE_LINEAR)
+                o = j * at.LINE_ROWS
+                deficit = damping[m] * row(line, o + at.LINE_STALL) + row(line, o + at.LINE_LINEAR)
                 asked += row(fit, m * strips + j) * deficit
             before = row(modes, 2 * count + m)
             r = asked - row(modes, m)
@@ -234,19 +213,22 @@ def _settle(parameter, fit, downwash, line, modes, damping, laws, frozen, lookup
 @inlined
 def _plate_deficits(parameter, line, strip, frozen):
     """Deficits of the thin plates of a strip, one instant of every design."""
-    o, p = strip * LINE_ROWS, strip * PAR_ROWS
-    q, u, shift = row(line, o + LINE_Q), row(line, o + LINE_U), row(line, o + LINE_SHIFT)
-    onset, attached = row(parameter, p + PAR_ONSET), row(line, o + LINE_ATTACHED)
+    o, p = strip * at.LINE_ROWS, strip * at.PAR_ROWS
+    q, u, shift = row(line, o + at.LINE_Q), row(line, o + at.LINE_U), row(line, o + at.LINE_SHIFT)
+    onset, attached = row(parameter, p + at.PAR_ONSET), row(line, o + at.LINE_ATTACHED)
     separates = plate_separates(q, u, shift, onset, attached, frozen)
-    put(line, o + LINE_STALL, 0.0)
+    put(line, o + at.LINE_STALL, 0.0)
     if not frozen:
-        put(line, o + LINE_ATTACHED, 1.0)
+        put(line, o + at.LINE_ATTACHED, 1.0)
     if anywhere(separates):
-        drag, inverse = row(parameter, p + PAR_PLATE_DRAG), row(parameter, p + PAR_INVERSE_RANGE)
+        drag, inverse = (
+            row(parameter, p + at.PAR_PLATE_DRAG),
+            row(parameter, p + at.PAR_INVERSE_RANGE),
+        )
         deficit, attached = plate_deficit(q, u, shift, drag, onset, inverse, attached, frozen)
-        put(line, o + LINE_STALL, select(separates, deficit, 0.0))
+        put(line, o + at.LINE_STALL, select(separates, deficit, 0.0))
         if not frozen:
-            put(line, o + LINE_ATTACHED, select(separates, attached, 1.0))
+            put(line, o + at.LINE_ATTACHED, select(separates, attached, 1.0))
 
 
 @inlined
@@ -254,13 +236,13 @@ def _table_deficits(line, strip, frozen, lookup):
     """The same for sections with tables, design by design."""
     tables, table_first, table_blend = lookup
     for lane in range(LANES):
-        o = strip * LINE_ROWS * LANES + lane
+        o = strip * at.LINE_ROWS * LANES + lane
         first, blend = table_first[strip * LANES + lane], table_blend[strip * LANES + lane]
-        q, u = line[o + LINE_Q * LANES], line[o + LINE_U * LANES]
-        attached = line[o + LINE_ATTACHED * LANES]
+        q, u = line[o + at.LINE_Q * LANES], line[o + at.LINE_U * LANES]
+        attached = line[o + at.LINE_ATTACHED * LANES]
         deficit, attached = table_deficit(q, u, tables, first, blend, attached, frozen)
-        lift = look_up(tables, first, blend, ATTACHED_LIFT, math.atan2(q, u))
+        lift = look_up(tables, first, blend, at.TABLE_ATTACHED_LIFT, math.atan2(q, u))
         linear = q - 0.5 / math.pi * math.sqrt(u * u + q * q) * lift
-        line[o + LINE_STALL * LANES] = deficit - linear
-        line[o + LINE_LINEAR * LANES] = linear
-        line[o + LINE_ATTACHED * LANES] = attached
+        line[o + at.LINE_STALL * LANES] = deficit - linear
+        line[o + at.LINE_LINEAR * LANES] = linear
+        line[o + at.LINE_ATTACHED * LANES] = attached

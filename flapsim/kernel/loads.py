@@ -4,120 +4,10 @@ from __future__ import annotations
 
 import math
 
-from flapsim.constants import STANDARD_GRAVITY
+from flapsim.kernel import layout as at
 from flapsim.kernel.circulation import table_coefficients, table_lift
 from flapsim.kernel.compiled import compiled, inlined
 from flapsim.kernel.lanes import LANES, anywhere, put, row, select
-from flapsim.kernel.layout import (
-    BLOCK_INCIDENCE_SPEED,
-    BLOCK_INCIDENCE_U,
-    CONST_AIRSPEED,
-    CONST_AREA,
-    CONST_COS_AIR,
-    CONST_COS_TILT,
-    CONST_DENSITY,
-    CONST_INNER_LENGTH,
-    CONST_OUTER_LENGTH,
-    CONST_SHOULDER,
-    CONST_SIN_AIR,
-    CONST_SIN_TILT,
-    CONST_TWIST_AXIS,
-    FLOW_AFT,
-    FLOW_ATTACHED,
-    FLOW_CIRCULATION,
-    FLOW_COS,
-    FLOW_MID_RATE,
-    FLOW_MOMENT,
-    FLOW_NORMAL,
-    FLOW_Q,
-    FLOW_Q_CIRCULATION,
-    FLOW_ROWS,
-    FLOW_SCRATCH_1,
-    FLOW_SCRATCH_2,
-    FLOW_SCRATCH_3,
-    FLOW_SIN,
-    FLOW_SPIN,
-    FLOW_SPIN_RATE,
-    FLOW_U,
-    FLOW_W,
-    HEAVE,
-    HINGE_COS_INNER,
-    HINGE_COS_OUTER,
-    HINGE_COS_RELATIVE,
-    HINGE_COS_SWEEP,
-    HINGE_ROWS,
-    HINGE_SIN_INNER,
-    HINGE_SIN_OUTER,
-    HINGE_SIN_RELATIVE,
-    HINGE_SIN_SWEEP,
-    PAR_CAMBER,
-    PAR_CHORD,
-    PAR_DISTANCE,
-    PAR_FRACTION,
-    PAR_PLATE_DRAG,
-    PAR_ROWS,
-    PAR_SKIN,
-    PAR_SPAR,
-    PAR_SUCTION,
-    PAR_WIDTH,
-    PLUNGE_INNER,
-    PLUNGE_OUTER,
-    SEG_N1,
-    SEG_N1_RATE,
-    SEG_ROWS,
-    SEG_SPIN,
-    SEG_TWIST_ROOT_RATE,
-    SEG_TWIST_SPREAD_RATE,
-    SEG_UP_N,
-    SEG_UP_X,
-    SEG_VN0,
-    SEG_VN0_RATE,
-    SEG_VS0,
-    SEG_VS0_RATE,
-    SEG_VX0,
-    SEG_VX0_RATE,
-    SEG_X1,
-    SEG_X1_RATE,
-    SEGMENT_SERIES,
-    SERIES_INERTIAL,
-    SERIES_LIFT,
-    SERIES_MASS_TORQUE,
-    SERIES_PITCH,
-    SERIES_POWER,
-    SERIES_PROFILE,
-    SERIES_ROLL,
-    SERIES_ROWS,
-    SERIES_SIDE,
-    SERIES_STALLED,
-    SERIES_THRUST,
-    SERIES_TIP,
-    SERIES_TORQUE,
-    SERIES_TOTAL_LIFT,
-    SERIES_TOTAL_PITCH,
-    SERIES_TOTAL_POWER,
-    SERIES_TOTAL_THRUST,
-    SERIES_WAKE,
-    SERIES_YAW,
-    SUM_ETA_M,
-    SUM_ETA_MASS_M,
-    SUM_FN,
-    SUM_FX,
-    SUM_INERTIAL,
-    SUM_LOSS,
-    SUM_M,
-    SUM_MASS_M,
-    SUM_PROFILE,
-    SUM_RFN,
-    SUM_RFX,
-    SUM_ROWS,
-    SUM_STALLED,
-    SUM_WAKE,
-    SWEEP_OUTER,
-    TWIST_INNER_ROOT,
-    TWIST_INNER_TIP,
-    TWIST_OUTER_ROOT,
-    TWIST_OUTER_TIP,
-)
 from flapsim.kernel.section import (
     TABLE,
     attached_weight,
@@ -125,8 +15,6 @@ from flapsim.kernel.section import (
     plate_separated_bound,
     plate_separated_velocity,
 )
-
-_GRAVITY = STANDARD_GRAVITY
 
 
 @inlined
@@ -205,18 +93,18 @@ def _look_up_coefficients(flow, f, strip, lookup, lagged):
     tables, table_first, table_blend = lookup
     for lane in range(LANES):
         first, blend = table_first[strip * LANES + lane], table_blend[strip * LANES + lane]
-        u = flow[(f + FLOW_U) * LANES + lane]
-        alpha = math.atan2(flow[(f + FLOW_Q_CIRCULATION) * LANES + lane], u)
-        attached = flow[(f + FLOW_ATTACHED) * LANES + lane]
+        u = flow[(f + at.FLOW_U) * LANES + lane]
+        alpha = math.atan2(flow[(f + at.FLOW_Q_CIRCULATION) * LANES + lane], u)
+        attached = flow[(f + at.FLOW_ATTACHED) * LANES + lane]
         lift = table_lift(tables, first, blend, alpha, attached, lagged)
         drag, moment = table_coefficients(tables, first, blend, alpha)
-        flow[(f + FLOW_SCRATCH_1) * LANES + lane] = lift
-        flow[(f + FLOW_SCRATCH_2) * LANES + lane] = drag
-        flow[(f + FLOW_SCRATCH_3) * LANES + lane] = moment
+        flow[(f + at.FLOW_SCRATCH_1) * LANES + lane] = lift
+        flow[(f + at.FLOW_SCRATCH_2) * LANES + lane] = drag
+        flow[(f + at.FLOW_SCRATCH_3) * LANES + lane] = moment
     return (
-        row(flow, f + FLOW_SCRATCH_1),
-        row(flow, f + FLOW_SCRATCH_2),
-        row(flow, f + FLOW_SCRATCH_3),
+        row(flow, f + at.FLOW_SCRATCH_1),
+        row(flow, f + at.FLOW_SCRATCH_2),
+        row(flow, f + at.FLOW_SCRATCH_3),
     )
 
 
@@ -230,22 +118,22 @@ def strip_loads(
     own loads in its rows of `Block.flow`, steps.
     """
     apparent, lagged, keep, steps = options
-    p = strip * PAR_ROWS
-    density, axis = row(constant, CONST_DENSITY), row(constant, CONST_TWIST_AXIS)
-    chord, width = row(parameter, p + PAR_CHORD), row(parameter, p + PAR_WIDTH)
-    r, eta = row(parameter, p + PAR_DISTANCE), row(parameter, p + PAR_FRACTION)
+    p = strip * at.PAR_ROWS
+    density, axis = row(constant, at.CONST_DENSITY), row(constant, at.CONST_TWIST_AXIS)
+    chord, width = row(parameter, p + at.PAR_CHORD), row(parameter, p + at.PAR_WIDTH)
+    r, eta = row(parameter, p + at.PAR_DISTANCE), row(parameter, p + at.PAR_FRACTION)
     half_way = (0.5 - axis) * chord
     virtual = apparent * 0.25 * math.pi * density * chord * chord
     virtual_turn = virtual * chord * chord * (1.0 / 32.0)
-    camber, suction = row(parameter, p + PAR_CAMBER), row(parameter, p + PAR_SUCTION)
-    plate_drag, rough = row(parameter, p + PAR_PLATE_DRAG), row(friction, strip)
-    worst_u = row(verdict, BLOCK_INCIDENCE_U)
-    worst_speed = row(verdict, BLOCK_INCIDENCE_SPEED)
+    camber, suction = row(parameter, p + at.PAR_CAMBER), row(parameter, p + at.PAR_SUCTION)
+    plate_drag, rough = row(parameter, p + at.PAR_PLATE_DRAG), row(friction, strip)
+    worst_u = row(verdict, at.BLOCK_INCIDENCE_U)
+    worst_speed = row(verdict, at.BLOCK_INCIDENCE_SPEED)
     for n in range(steps):
-        f = (slot * steps + n) * FLOW_ROWS
-        u, w = row(flow, f + FLOW_U), row(flow, f + FLOW_W)
-        q, q_c = row(flow, f + FLOW_Q), row(flow, f + FLOW_Q_CIRCULATION)
-        attached, spin = row(flow, f + FLOW_ATTACHED), row(flow, f + FLOW_SPIN)
+        f = (slot * steps + n) * at.FLOW_ROWS
+        u, w = row(flow, f + at.FLOW_U), row(flow, f + at.FLOW_W)
+        q, q_c = row(flow, f + at.FLOW_Q), row(flow, f + at.FLOW_Q_CIRCULATION)
+        attached, spin = row(flow, f + at.FLOW_ATTACHED), row(flow, f + at.FLOW_SPIN)
         if law == TABLE:
             lift, drag, pitching = _look_up_coefficients(flow, f, strip, lookup, lagged)
             normal, aft, moment, wake, profile, bound, speed = _table_loads(
@@ -267,37 +155,37 @@ def strip_loads(
                 axis,
                 apparent,
             )
-        push = virtual * row(flow, f + FLOW_MID_RATE)
-        turn = virtual_turn * row(flow, f + FLOW_SPIN_RATE)
+        push = virtual * row(flow, f + at.FLOW_MID_RATE)
+        turn = virtual_turn * row(flow, f + at.FLOW_SPIN_RATE)
         normal += push
         moment -= push * half_way + turn
         stored = push * (w + half_way * spin) + turn * spin
-        sine, cosine = row(flow, f + FLOW_SIN), row(flow, f + FLOW_COS)
+        sine, cosine = row(flow, f + at.FLOW_SIN), row(flow, f + at.FLOW_COS)
         fx = width * (aft * cosine + normal * sine)
         fn = width * (normal * cosine - aft * sine)
         about = width * moment
-        t = (segment * steps + n) * SUM_ROWS
-        _add(sums, t + SUM_FX, fx)
-        _add(sums, t + SUM_FN, fn)
-        _add(sums, t + SUM_RFX, r * fx)
-        _add(sums, t + SUM_RFN, r * fn)
-        _add(sums, t + SUM_M, about)
-        _add(sums, t + SUM_ETA_M, eta * about)
-        _add(sums, t + SUM_LOSS, width * (normal * w + aft * u - moment * spin))
-        _add(sums, t + SUM_WAKE, width * (wake + stored))
-        _add(sums, t + SUM_PROFILE, width * profile)
-        _add(sums, t + SUM_STALLED, select(attached < 0.5, width * chord, 0.0))
+        t = (segment * steps + n) * at.SUM_ROWS
+        _add(sums, t + at.SUM_FX, fx)
+        _add(sums, t + at.SUM_FN, fn)
+        _add(sums, t + at.SUM_RFX, r * fx)
+        _add(sums, t + at.SUM_RFN, r * fn)
+        _add(sums, t + at.SUM_M, about)
+        _add(sums, t + at.SUM_ETA_M, eta * about)
+        _add(sums, t + at.SUM_LOSS, width * (normal * w + aft * u - moment * spin))
+        _add(sums, t + at.SUM_WAKE, width * (wake + stored))
+        _add(sums, t + at.SUM_PROFILE, width * profile)
+        _add(sums, t + at.SUM_STALLED, select(attached < 0.5, width * chord, 0.0))
         # Smaller cosine of the incidence, without dividing by the speed.
         worse = u * worst_speed < worst_u * speed
         worst_u = select(worse, u, worst_u)
         worst_speed = select(worse, speed, worst_speed)
         if keep:
-            put(flow, f + FLOW_NORMAL, normal)
-            put(flow, f + FLOW_AFT, aft)
-            put(flow, f + FLOW_MOMENT, moment)
-            put(flow, f + FLOW_CIRCULATION, bound)
-    put(verdict, BLOCK_INCIDENCE_U, worst_u)
-    put(verdict, BLOCK_INCIDENCE_SPEED, worst_speed)
+            put(flow, f + at.FLOW_NORMAL, normal)
+            put(flow, f + at.FLOW_AFT, aft)
+            put(flow, f + at.FLOW_MOMENT, moment)
+            put(flow, f + at.FLOW_CIRCULATION, bound)
+    put(verdict, at.BLOCK_INCIDENCE_U, worst_u)
+    put(verdict, at.BLOCK_INCIDENCE_SPEED, worst_speed)
 
 
 @inlined
@@ -313,40 +201,40 @@ def strip_inertia(flow, motion, sums, parameter, constant, segment, strip, slot,
     The spar lies on the twist axis, the skin evenly over the chord. Energies are sums of squares
     of components, so their rates need no terms for the turning frame.
     """
-    p = strip * PAR_ROWS
+    p = strip * at.PAR_ROWS
     for n in range(steps):
-        t = (segment * steps + n) * SEG_ROWS
-        f = (slot * steps + n) * FLOW_ROWS
-        o = (segment * steps + n) * SUM_ROWS
-        r = row(parameter, p + PAR_DISTANCE)
-        eta = row(parameter, p + PAR_FRACTION)
-        chord = row(parameter, p + PAR_CHORD)
-        skin = row(parameter, p + PAR_SKIN)
-        spar = row(parameter, p + PAR_SPAR)
-        arm = (0.5 - row(constant, CONST_TWIST_AXIS)) * chord
-        sine = row(flow, f + FLOW_SIN)
-        cosine = row(flow, f + FLOW_COS)
-        spin = row(flow, f + FLOW_SPIN)
-        spin_rate = row(flow, f + FLOW_SPIN_RATE)
-        twist_rate = row(motion, t + SEG_TWIST_ROOT_RATE) + eta * row(
-            motion, t + SEG_TWIST_SPREAD_RATE
+        t = (segment * steps + n) * at.SEG_ROWS
+        f = (slot * steps + n) * at.FLOW_ROWS
+        o = (segment * steps + n) * at.SUM_ROWS
+        r = row(parameter, p + at.PAR_DISTANCE)
+        eta = row(parameter, p + at.PAR_FRACTION)
+        chord = row(parameter, p + at.PAR_CHORD)
+        skin = row(parameter, p + at.PAR_SKIN)
+        spar = row(parameter, p + at.PAR_SPAR)
+        arm = (0.5 - row(constant, at.CONST_TWIST_AXIS)) * chord
+        sine = row(flow, f + at.FLOW_SIN)
+        cosine = row(flow, f + at.FLOW_COS)
+        spin = row(flow, f + at.FLOW_SPIN)
+        spin_rate = row(flow, f + at.FLOW_SPIN_RATE)
+        twist_rate = row(motion, t + at.SEG_TWIST_ROOT_RATE) + eta * row(
+            motion, t + at.SEG_TWIST_SPREAD_RATE
         )
-        vx = row(motion, t + SEG_VX0) - r * row(motion, t + SEG_X1)
-        vn = row(motion, t + SEG_VN0) - r * row(motion, t + SEG_N1)
-        vs = row(motion, t + SEG_VS0)
-        vx_rate = row(motion, t + SEG_VX0_RATE) - r * row(motion, t + SEG_X1_RATE)
-        vn_rate = row(motion, t + SEG_VN0_RATE) - r * row(motion, t + SEG_N1_RATE)
-        vs_rate = row(motion, t + SEG_VS0_RATE)
+        vx = row(motion, t + at.SEG_VX0) - r * row(motion, t + at.SEG_X1)
+        vn = row(motion, t + at.SEG_VN0) - r * row(motion, t + at.SEG_N1)
+        vs = row(motion, t + at.SEG_VS0)
+        vx_rate = row(motion, t + at.SEG_VX0_RATE) - r * row(motion, t + at.SEG_X1_RATE)
+        vn_rate = row(motion, t + at.SEG_VN0_RATE) - r * row(motion, t + at.SEG_N1_RATE)
+        vs_rate = row(motion, t + at.SEG_VS0_RATE)
         # Components along chord and normal, and the turning about the section's normal.
         along = vx * cosine - vn * sine
         across = vx * sine + vn * cosine
         along_rate = vx_rate * cosine - vn_rate * sine - twist_rate * across
         across_rate = vx_rate * sine + vn_rate * cosine + twist_rate * along
-        yawing = -row(motion, t + SEG_N1) * sine + row(motion, t + SEG_X1) * cosine
+        yawing = -row(motion, t + at.SEG_N1) * sine + row(motion, t + at.SEG_X1) * cosine
         yawing_rate = (
-            -row(motion, t + SEG_N1_RATE) * sine
-            + row(motion, t + SEG_X1_RATE) * cosine
-            - twist_rate * (row(motion, t + SEG_N1) * cosine + row(motion, t + SEG_X1) * sine)
+            -row(motion, t + at.SEG_N1_RATE) * sine
+            + row(motion, t + at.SEG_X1_RATE) * cosine
+            - twist_rate * (row(motion, t + at.SEG_N1) * cosine + row(motion, t + at.SEG_X1) * sine)
         )
         middle_s, middle_s_rate = vs + arm * yawing, vs_rate + arm * yawing_rate
         middle_n, middle_n_rate = across - arm * spin, across_rate - arm * spin_rate
@@ -358,29 +246,30 @@ def strip_inertia(flow, motion, sums, parameter, constant, segment, strip, slot,
             + middle_n * middle_n_rate
             + gyration * (yawing * yawing_rate + spin * spin_rate)
         )
-        width = row(parameter, p + PAR_WIDTH)
-        _add(sums, o + SUM_INERTIAL, width * (spar * on_axis + skin * chord * of_skin))
+        width = row(parameter, p + at.PAR_WIDTH)
+        _add(sums, o + at.SUM_INERTIAL, width * (spar * on_axis + skin * chord * of_skin))
+        gravity = row(constant, at.CONST_GRAVITY)
         # Moment of inertia and weight about the twist axis: only the skin lies off it.
-        spin_hinge = row(motion, t + SEG_SPIN)
+        spin_hinge = row(motion, t + at.SEG_SPIN)
         lift_x = (
             vx_rate
             + spin_hinge * vn
-            - row(motion, t + SEG_X1) * vs
-            + _GRAVITY * row(motion, t + SEG_UP_X)
+            - row(motion, t + at.SEG_X1) * vs
+            + gravity * row(motion, t + at.SEG_UP_X)
         )
         lift_n = (
             vn_rate
-            - row(motion, t + SEG_N1) * vs
+            - row(motion, t + at.SEG_N1) * vs
             - spin_hinge * vx
-            + _GRAVITY * row(motion, t + SEG_UP_N)
+            + gravity * row(motion, t + at.SEG_UP_N)
         )
-        rolling = -row(motion, t + SEG_N1) * cosine - row(motion, t + SEG_X1) * sine
+        rolling = -row(motion, t + at.SEG_N1) * cosine - row(motion, t + at.SEG_X1) * sine
         mass = skin * chord
         moment = mass * arm * (lift_x * sine + lift_n * cosine) + mass * (gyration + arm * arm) * (
             rolling * yawing - spin_rate
         )
-        _add(sums, o + SUM_MASS_M, width * moment)
-        _add(sums, o + SUM_ETA_MASS_M, width * eta * moment)
+        _add(sums, o + at.SUM_MASS_M, width * moment)
+        _add(sums, o + at.SUM_ETA_MASS_M, width * eta * moment)
 
 
 @compiled
@@ -390,36 +279,36 @@ def half_wing_series(series, sums, hinge, constant, segments, steps):
     Forces along lift, thrust and starboard; moments about the origin of the design axes.
     """
     for n in range(steps):
-        b = n * HINGE_ROWS
-        o = n * SERIES_ROWS
-        for which in range(SERIES_ROWS):
+        b = n * at.HINGE_ROWS
+        o = n * at.SERIES_ROWS
+        for which in range(at.SERIES_ROWS):
             put(series, o + which, 0.0)
         for segment in range(segments):
-            t = (segment * steps + n) * SUM_ROWS
-            k = o + segment * SEGMENT_SERIES
-            sin_air = row(constant, CONST_SIN_AIR)
-            cos_air = row(constant, CONST_COS_AIR)
-            sin_tilt = row(constant, CONST_SIN_TILT)
-            cos_tilt = row(constant, CONST_COS_TILT)
-            s1 = row(hinge, b + HINGE_SIN_INNER)
-            c1 = row(hinge, b + HINGE_COS_INNER)
-            y = row(constant, CONST_SHOULDER)
+            t = (segment * steps + n) * at.SUM_ROWS
+            k = o + segment * at.SEGMENT_SERIES
+            sin_air = row(constant, at.CONST_SIN_AIR)
+            cos_air = row(constant, at.CONST_COS_AIR)
+            sin_tilt = row(constant, at.CONST_SIN_TILT)
+            cos_tilt = row(constant, at.CONST_COS_TILT)
+            s1 = row(hinge, b + at.HINGE_SIN_INNER)
+            c1 = row(hinge, b + at.HINGE_COS_INNER)
+            y = row(constant, at.CONST_SHOULDER)
             z = 0.0
             arm = 0.0
             sp, cp, s2, c2, sq, cq = s1, c1, 0.0, 1.0, 0.0, 1.0
             if segment == 1:
-                sp = row(hinge, b + HINGE_SIN_OUTER)
-                cp = row(hinge, b + HINGE_COS_OUTER)
-                s2 = row(hinge, b + HINGE_SIN_RELATIVE)
-                c2 = row(hinge, b + HINGE_COS_RELATIVE)
-                sq = row(hinge, b + HINGE_SIN_SWEEP)
-                cq = row(hinge, b + HINGE_COS_SWEEP)
-                arm = row(constant, CONST_INNER_LENGTH)
+                sp = row(hinge, b + at.HINGE_SIN_OUTER)
+                cp = row(hinge, b + at.HINGE_COS_OUTER)
+                s2 = row(hinge, b + at.HINGE_SIN_RELATIVE)
+                c2 = row(hinge, b + at.HINGE_COS_RELATIVE)
+                sq = row(hinge, b + at.HINGE_SIN_SWEEP)
+                cq = row(hinge, b + at.HINGE_COS_SWEEP)
+                arm = row(constant, at.CONST_INNER_LENGTH)
                 y += arm * c1
                 z += arm * s1
-            sx, sn = row(sums, t + SUM_FX), row(sums, t + SUM_FN)
-            rx, rn = row(sums, t + SUM_RFX), row(sums, t + SUM_RFN)
-            m, eta_m = row(sums, t + SUM_M), row(sums, t + SUM_ETA_M)
+            sx, sn = row(sums, t + at.SUM_FX), row(sums, t + at.SUM_FN)
+            rx, rn = row(sums, t + at.SUM_RFX), row(sums, t + at.SUM_RFN)
+            m, eta_m = row(sums, t + at.SUM_M), row(sums, t + at.SUM_ETA_M)
             fx = sx * cq
             fy = -sx * sq * cp - sn * sp
             fz = -sx * sq * sp + sn * cp
@@ -428,65 +317,65 @@ def half_wing_series(series, sums, hinge, constant, segments, steps):
             my = -rn * sq * cp + rx * sp + m * cq * cp + z * fx
             mz = -rn * sq * sp - rx * cp + m * cq * sp - y * fx
             thrust = -(fx * cos_air + fz * sin_air)
-            put(series, k + SERIES_LIFT, fz * cos_air - fx * sin_air)
-            put(series, k + SERIES_THRUST, thrust)
-            put(series, k + SERIES_SIDE, fy)
-            put(series, k + SERIES_ROLL, mx * cos_tilt + mz * sin_tilt)
-            put(series, k + SERIES_PITCH, my)
-            put(series, k + SERIES_YAW, mz * cos_tilt - mx * sin_tilt)
+            put(series, k + at.SERIES_LIFT, fz * cos_air - fx * sin_air)
+            put(series, k + at.SERIES_THRUST, thrust)
+            put(series, k + at.SERIES_SIDE, fy)
+            put(series, k + at.SERIES_ROLL, mx * cos_tilt + mz * sin_tilt)
+            put(series, k + at.SERIES_PITCH, my)
+            put(series, k + at.SERIES_YAW, mz * cos_tilt - mx * sin_tilt)
             put(
                 series,
-                k + SERIES_POWER,
-                thrust * row(constant, CONST_AIRSPEED) + row(sums, t + SUM_LOSS),
+                k + at.SERIES_POWER,
+                thrust * row(constant, at.CONST_AIRSPEED) + row(sums, t + at.SUM_LOSS),
             )
-            put(series, k + SERIES_WAKE, row(sums, t + SUM_WAKE))
-            put(series, k + SERIES_PROFILE, row(sums, t + SUM_PROFILE))
-            q = o + SERIES_TORQUE
+            put(series, k + at.SERIES_WAKE, row(sums, t + at.SUM_WAKE))
+            put(series, k + at.SERIES_PROFILE, row(sums, t + at.SUM_PROFILE))
+            q = o + at.SERIES_TORQUE
             hinge_moment = cq * rn + sq * m
-            _add(series, q + PLUNGE_INNER, hinge_moment + arm * (sn * c2 - sx * s2 * sq))
-            _add(series, q + HEAVE, fz * cos_tilt - fx * sin_tilt)
+            _add(series, q + at.PLUNGE_INNER, hinge_moment + arm * (sn * c2 - sx * s2 * sq))
+            _add(series, q + at.HEAVE, fz * cos_tilt - fx * sin_tilt)
             if segment == 0:
-                _add(series, q + TWIST_INNER_ROOT, m - eta_m)
-                _add(series, q + TWIST_INNER_TIP, eta_m)
+                _add(series, q + at.TWIST_INNER_ROOT, m - eta_m)
+                _add(series, q + at.TWIST_INNER_TIP, eta_m)
             else:
-                _add(series, q + PLUNGE_OUTER, hinge_moment)
-                _add(series, q + SWEEP_OUTER, rx)
-                _add(series, q + TWIST_OUTER_ROOT, m - eta_m)
-                _add(series, q + TWIST_OUTER_TIP, eta_m)
-            _add(series, o + SERIES_INERTIAL, row(sums, t + SUM_INERTIAL))
-            w = o + SERIES_MASS_TORQUE + 2 * segment
-            put(series, w, row(sums, t + SUM_MASS_M) - row(sums, t + SUM_ETA_MASS_M))
-            put(series, w + 1, row(sums, t + SUM_ETA_MASS_M))
+                _add(series, q + at.PLUNGE_OUTER, hinge_moment)
+                _add(series, q + at.SWEEP_OUTER, rx)
+                _add(series, q + at.TWIST_OUTER_ROOT, m - eta_m)
+                _add(series, q + at.TWIST_OUTER_TIP, eta_m)
+            _add(series, o + at.SERIES_INERTIAL, row(sums, t + at.SUM_INERTIAL))
+            w = o + at.SERIES_MASS_TORQUE + 2 * segment
+            put(series, w, row(sums, t + at.SUM_MASS_M) - row(sums, t + at.SUM_ETA_MASS_M))
+            put(series, w + 1, row(sums, t + at.SUM_ETA_MASS_M))
             _add(
                 series,
-                o + SERIES_STALLED,
-                2.0 * row(sums, t + SUM_STALLED) / row(constant, CONST_AREA),
+                o + at.SERIES_STALLED,
+                2.0 * row(sums, t + at.SUM_STALLED) / row(constant, at.CONST_AREA),
             )
-        other = o + SEGMENT_SERIES
+        other = o + at.SEGMENT_SERIES
         put(
             series,
-            o + SERIES_TOTAL_LIFT,
-            row(series, o + SERIES_LIFT) + row(series, other + SERIES_LIFT),
+            o + at.SERIES_TOTAL_LIFT,
+            row(series, o + at.SERIES_LIFT) + row(series, other + at.SERIES_LIFT),
         )
         put(
             series,
-            o + SERIES_TOTAL_THRUST,
-            row(series, o + SERIES_THRUST) + row(series, other + SERIES_THRUST),
+            o + at.SERIES_TOTAL_THRUST,
+            row(series, o + at.SERIES_THRUST) + row(series, other + at.SERIES_THRUST),
         )
         put(
             series,
-            o + SERIES_TOTAL_PITCH,
-            row(series, o + SERIES_PITCH) + row(series, other + SERIES_PITCH),
+            o + at.SERIES_TOTAL_PITCH,
+            row(series, o + at.SERIES_PITCH) + row(series, other + at.SERIES_PITCH),
         )
         put(
             series,
-            o + SERIES_TOTAL_POWER,
-            row(series, o + SERIES_POWER) + row(series, other + SERIES_POWER),
+            o + at.SERIES_TOTAL_POWER,
+            row(series, o + at.SERIES_POWER) + row(series, other + at.SERIES_POWER),
         )
         put(
             series,
-            o + SERIES_TIP,
-            row(constant, CONST_INNER_LENGTH) * row(hinge, b + HINGE_SIN_INNER)
-            + row(constant, CONST_OUTER_LENGTH) * row(hinge, b + HINGE_SIN_OUTER)
-            + row(hinge, b + 3 * HEAVE),
+            o + at.SERIES_TIP,
+            row(constant, at.CONST_INNER_LENGTH) * row(hinge, b + at.HINGE_SIN_INNER)
+            + row(constant, at.CONST_OUTER_LENGTH) * row(hinge, b + at.HINGE_SIN_OUTER)
+            + row(hinge, b + 3 * at.HEAVE),
         )

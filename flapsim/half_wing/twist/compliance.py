@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flapsim.case import Case, Twist
+from flapsim.half_wing.twist.actuator import actuator_position
 from flapsim.kernel import Batch
 from flapsim.kernel import layout as at
-from flapsim.kernel.actuator import actuator_position
 
 Array = NDArray[np.float64]
 Side = Literal["starboard", "port"]

@@ -1,8 +1,7 @@
-"""What a real twist actuator makes of its command: sensor, delay, bandwidth, rate limit.
+"""Position of a twist actuator for a given command: sensor, delay, bandwidth and rate limit.
 
-Answers: where does the actuator stand at each phase of the stroke? It is taken as strong enough
-to follow its own dynamics; what its torque limit and the wing's compliance make of that is
-decided in the balance of moments (`flapsim.half_wing.twist.balance`).
+The actuator is taken as strong enough to follow its own dynamics; its torque limit and the
+compliance of the wing enter in the balance of twist moments (`flapsim.half_wing.twist.balance`).
 """
 
 from __future__ import annotations
@@ -12,7 +11,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from flapsim.kernel.compiled import compiled
+from flapsim.kernel.marching import march_actuator
 from flapsim.wing.schedule import HARMONICS, evaluate
 
 Array = NDArray[np.float64]
@@ -20,8 +19,6 @@ Array = NDArray[np.float64]
 GRID = 4096
 """Instants per stroke on which a staircase or a rate limit is resolved."""
 
-_SETTLED = 1e-10
-_MOST_STROKES = 400
 _DAMPING = math.sqrt(0.5)
 
 
@@ -84,7 +81,7 @@ def actuator_position(
     followed = np.zeros((lanes, GRID))
     for lane in range(lanes):
         step = 2.0 * math.pi / omega[lane] / GRID
-        _march(
+        march_actuator(
             followed[lane],
             np.ascontiguousarray(delayed[:, lane]),
             _step_matrix(corner[lane], int(orders[lane]), step),
@@ -150,33 +147,3 @@ def _step_matrix(corner: float, order: int, step: float) -> Array:
     envelope = math.exp(-_DAMPING * x)
     c, s = math.cos(damped), math.sin(damped) / math.sqrt(1.0 - _DAMPING**2)
     return envelope * np.array([[c + _DAMPING * s, s / corner], [-corner * s, c - _DAMPING * s]])
-
-
-@compiled
-def _march(out, command, matrix, limit, step, position, rate):
-    """Follow a command stroke after stroke until a stroke repeats; the last one is left in out.
-
-    The position in the middle of each interval is stored, as the command is.
-    """
-    first_order = matrix[1, 1] == 0.0 and matrix[0, 1] == 0.0
-    most, least = command.max(), command.min()
-    tolerance = _SETTLED * (most - least + 1e-9)
-    for _ in range(_MOST_STROKES):
-        worst = 0.0
-        for i in range(command.size):
-            error = position - command[i]
-            after = command[i] + matrix[0, 0] * error + matrix[0, 1] * rate
-            if first_order:
-                move = min(max(after - position, -limit * step), limit * step)
-                after = position + move
-            else:
-                rate = matrix[1, 0] * error + matrix[1, 1] * rate
-                if abs(rate) > limit:
-                    rate = min(max(rate, -limit), limit)
-                    after = position + rate * step
-            middle = 0.5 * (position + after)
-            worst = max(worst, abs(middle - out[i]))
-            out[i] = middle
-            position = after
-        if worst < tolerance:
-            break
