@@ -104,7 +104,7 @@ class Craft:
     """What carries the wing."""
 
     # fmt: off
-    mass_kg: float = toml_key(NOT_NEGATIVE, "mass of the whole craft; 0 for a wing on a rig")
+    mass_kg: float = toml_key(NOT_NEGATIVE, "mass of the whole craft, 0 for a wing on a rig")
     shoulder_offset_m: float = toml_key(NOT_NEGATIVE, "plane of symmetry to flap hinge")
     body_drag_area_m2: float = toml_key(NOT_NEGATIVE, "drag coefficient of the body times its area")
     centre_of_mass_m: tuple[float, float, float] = toml_key(Numbers(count=3),
@@ -117,7 +117,7 @@ class Craft:
 class Flight:
     """Flight state."""
 
-    airspeed_m_s: float = toml_key(NOT_NEGATIVE, "airspeed; 0 for hover or a bench without wind")
+    airspeed_m_s: float = toml_key(NOT_NEGATIVE, "airspeed, 0 for hover or a bench without wind")
     pitch_deg: float = toml_key(HALF_TURN, "pitch of the body against the horizon, nose up")
     climb_deg: float = toml_key(_QUARTER_TURN, "angle of the flight path, climbing", default=0.0)
 
