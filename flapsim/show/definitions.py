@@ -20,7 +20,6 @@ from flapsim.case.keys import Entry, Kind, Table, definitions, entries, every_en
 from flapsim.case.rules import Word
 from flapsim.quantities import GLOSSARY, GROUPS, Quantity, find_quantity, printed, unit_of
 from flapsim.rig.rig_file import Rig
-from flapsim.show.tables import WIDTH
 from flapsim.study.plan import Plan
 
 __all__ = ["FILE_KINDS", "Definition", "explain", "overview", "suggestions"]
@@ -28,7 +27,7 @@ __all__ = ["FILE_KINDS", "Definition", "explain", "overview", "suggestions"]
 FILE_KINDS: dict[str, Kind] = {"case": Case, "plan": Plan, "rig": Rig}
 """Files that a user writes, by the name of their kind."""
 
-_SEGMENTS = ("inner", "outer")
+_WIDTH = 80  # as in `flapsim.show.tables`, which would load the solver
 
 
 @dataclass(frozen=True)
@@ -269,7 +268,7 @@ def _by_last_name(name: str) -> list[Definition]:
 
 def _wrapped(text: str, first: str, rest: str) -> list[str]:
     return textwrap.wrap(
-        text, WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
+        text, _WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
     )
 
 
