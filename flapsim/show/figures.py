@@ -81,7 +81,7 @@ def figure(cycle: Cycle, kind: str) -> Figure:
         raise ValueError(f"expected one of the figures {', '.join(KINDS)}, found {kind}")
     if KINDS[kind].compliant and not twist_panels.compliant_segments(cycle):
         raise ValueError(
-            f"{cycle.case.name}: every twist is driven; --kind {kind} needs a twist of mode"
+            f'{cycle.case.name}: every twist is driven; the figure "{kind}" needs one of mode'
             ' "passive" or "servo"'
         )
     with styled():
@@ -239,7 +239,7 @@ def _margin(cycle: Cycle) -> Figure:
     half = half_wing(case)
     if not half.parts:
         raise ValueError(
-            f"{case.name}: the actuator is rigid; --kind margin needs a compliant twist"
+            f'{case.name}: the actuator is rigid; the figure "margin" needs a compliant twist'
         )
     still = still_wing(case, half)
     page, panels = _column(
