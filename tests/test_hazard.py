@@ -80,7 +80,7 @@ def test_battery_and_rotor_count_where_there_is_a_drive():
 
 def test_the_words_warn_defer_and_claim_nothing():
     text = note("glasshouse").text
-    for words in ("falls", "strikes", "Lithium", "rules of the place", "licensed", "no claim"):
+    for words in ("falls", "strikes", "Lithium", "local rules", "licensed", "prove neither"):
         assert words in text.replace("\n", " ")
     for claim in ("is safe", "complies", "compliant", "approved", "harmless"):
         assert claim not in text

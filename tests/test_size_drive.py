@@ -87,7 +87,7 @@ def test_where_no_motor_fits_the_refusal_names_the_nearest_and_its_limit():
     weak = [kind for kind in motor_table() if kind.name == "invented 5 g"]
     load = wing_load(found)
     heavy = load._replace(aero_power=12.0 * load.aero_power)
-    with pytest.raises(NoAnswer, match=r"none of 1 motors .* 'invented 5 g' .* stronger motor"):
+    with pytest.raises(NoAnswer, match=r"none of the 1 motors .* 'invented 5 g' .* stronger motor"):
         size_drive(found.case.drive, FREQUENCY, heavy, weak)
     flat = dataclasses.replace(found.case.drive, battery=Battery(0.5, 0.06, 0.45))
     with pytest.raises(NoAnswer, match="battery of more cells"):

@@ -89,7 +89,7 @@ def test_one_free_quantity_holds_lift_and_says_what_thrust_is_left(glasshouse: C
     found = trim(glasshouse, [PITCH])
     assert found.hold == ("lift",)
     assert abs(found.residual["lift"]) < PROMISED
-    assert any("thrust is not held" in note for note in found.cycle.notes)
+    assert any("thrust is not balanced" in note for note in found.cycle.notes)
 
 
 def test_a_named_balance_is_the_one_held(glasshouse: Case) -> None:
@@ -98,7 +98,7 @@ def test_a_named_balance_is_the_one_held(glasshouse: Case) -> None:
 
 
 def test_own_bounds_are_kept(glasshouse: Case) -> None:
-    with pytest.raises(NoTrim, match="thrust cannot be met") as refused:
+    with pytest.raises(NoTrim, match="thrust cannot be balanced") as refused:
         trim(glasshouse, FREE, bounds={"stroke.inner.plunge.amplitude_deg": (5.0, 15.0)})
     assert refused.value.nearest.stroke.inner.plunge.amplitude_deg <= 15.0
 
@@ -132,7 +132,7 @@ def test_any_number_may_be_free(glasshouse: Case, key: str) -> None:
         ({}, None),
     ],
 )
-def test_a_stroke_that_no_animal_cruises_with_is_told(
+def test_a_strouhal_number_outside_that_of_cruising_animals_is_noted(
     glasshouse: Case, changes: dict[str, float], words: str | None
 ) -> None:
     notes = " ".join(trim(glasshouse.replace(changes), FREE).cycle.notes)
@@ -151,13 +151,13 @@ def test_a_wild_start_leads_back_to_the_gentle_branch(glasshouse: Case) -> None:
         assert wild.solution[key] == pytest.approx(value, rel=1e-6)
 
 
-def test_a_branch_that_is_mostly_stalled_is_refused_as_wild(glasshouse: Case) -> None:
+def test_a_solution_that_is_mostly_stalled_is_refused_as_implausible(glasshouse: Case) -> None:
     limits = dict.fromkeys(PLUNGES.split("+"), (60.0, 130.0)) | {PITCH: (-60.0, 60.0)}
     found = trim_many(glasshouse, None, FREE, bounds=limits)
     assert found.status[0] == TrimStatus.WILD
     assert max(abs(values[0]) for values in found.residual.values()) < PROMISED
     assert found.results["check.stalled_fraction"][0] > 0.5
-    assert "only a wild state balances" in found.reason(0)
+    assert "trims only in an implausible state" in found.reason(0)
 
 
 def test_a_warm_start_costs_half(glasshouse: Case) -> None:
@@ -262,21 +262,21 @@ def test_a_craft_whose_twist_gives_way_trims_as_closely_for_as_few_designs(
     assert found.cycle.mean["aero_power_w"] > driven.cycle.mean["aero_power_w"]
 
 
-def test_a_balanced_state_whose_twist_does_not_last_is_refused_in_words(divergent: Case) -> None:
+def test_a_trimmed_state_with_an_unstable_twist_is_refused(divergent: Case) -> None:
     with pytest.raises(NoAnswer) as refused:
         trim(divergent, [PITCH])
     told = str(refused.value)
-    for words in ("Level flight at 5 m/s: it balances with flight.pitch_deg", "not for long",
+    for words in ("Level flight at 5 m/s: it trims with flight.pitch_deg", "is unstable",
                   "divergence", "grows"):  # fmt: skip
         assert words in told
 
 
-def test_many_designs_tell_which_twists_do_not_last_if_asked(
+def test_many_designs_report_which_twists_are_unstable_on_request(
     glasshouse: Case, divergent: Case
 ) -> None:
     found = trim_many(divergent, None, [PITCH], thorough=False, stability=True)
     assert found.status[0] == TrimStatus.UNSTABLE
-    assert "its twist does not last" in found.reason(0)
+    assert "its twist is unstable" in found.reason(0)
     assert found.results["twist.outer.floquet_max"][0] > 1.0
     unasked = trim_many(divergent, None, [PITCH], thorough=False)
     assert unasked.status[0] == TrimStatus.TRIMMED
@@ -305,7 +305,7 @@ def test_without_a_periodic_twist_anywhere_the_refusal_says_so(
     with pytest.raises(NoTrim) as refused:
         trim(divergent, [PITCH])
     assert refused.value.status == TrimStatus.NOT_FINITE
-    assert "the twist no periodic one, near any start" in str(refused.value)
+    assert "no start leads to a finite solution" in str(refused.value)
     assert "There, no periodic twist of the outer segment was found" in str(refused.value)
 
 
@@ -365,7 +365,7 @@ def test_a_refusal_names_balance_amount_state_and_a_remedy_that_works(glasshouse
         trim(slow, FREE)
     error = refused.value
     assert error.status == TrimStatus.NO_BALANCE
-    assert "lift cannot be met" in str(error)
+    assert "lift cannot be balanced" in str(error)
     assert f"{100 * error.residual['lift']:+.3g} % of weight" in str(error)
     assert "Nearest state: flight.pitch_deg" in str(error)
     best = error.remedies[0]
@@ -378,18 +378,18 @@ def test_a_refusal_names_balance_amount_state_and_a_remedy_that_works(glasshouse
     ("free", "hold", "bounds", "words"),
     [
         (["flight.pich_deg"], None, None, "did you mean flight.pitch_deg"),
-        ([PITCH, PITCH], None, None, "each key once"),
+        ([PITCH, PITCH], None, None, "more than once"),
         ([PITCH], ["lift", "thrust"], None, "as many free quantities as balances"),
         ([PITCH], ["drag"], None, "one of lift, thrust, pitching_moment"),
         (["wing.section.law"], None, None, "a key that holds a number"),
         (["model.steps"], None, None, "a key that holds a number"),
-        (["air.altitude_m"], None, None, "density_kg_m3 instead"),
+        (["air.altitude_m"], None, None, "use air.density_kg_m3"),
         ([], None, None, "as many free quantities"),
-        ([PITCH], None, {"flight.airspeed_m_s": (1.0, 2.0)}, "a key that is free"),
+        ([PITCH], None, {"flight.airspeed_m_s": (1.0, 2.0)}, "is not free"),
         ([PITCH], None, {PITCH: (5.0, -5.0)}, "LOW < HIGH"),
     ],
 )
-def test_faults_of_the_question_are_told(
+def test_faults_of_the_question_are_reported(
     glasshouse: Case,
     free: list[str],
     hold: list[str] | None,
@@ -401,7 +401,7 @@ def test_faults_of_the_question_are_told(
 
 
 def test_a_wing_on_a_rig_has_nothing_to_trim() -> None:
-    with pytest.raises(CaseError, match="only what has weight"):
+    with pytest.raises(CaseError, match="only a craft with weight"):
         trim(read_case(CASES / "plunging_wing.toml"), [PITCH])
 
 
@@ -497,7 +497,7 @@ def test_the_command_line_refuses_in_words(capsys: pytest.CaptureFixture[str]) -
     said = capsys.readouterr()
     assert code == 3
     assert said.out == ""
-    assert "lift cannot be met" in said.err
+    assert "lift cannot be balanced" in said.err
 
 
 @pytest.mark.parametrize(

@@ -1,8 +1,4 @@
-"""Balances of steady flight and the free quantities that can meet them.
-
-Answers: by how much does a state miss each balance, which keys may move, how far, and together
-with which others? Does not answer how to find the state that misses none.
-"""
+"""Equilibria of steady flight (balances): residuals, and the free quantities with their ranges."""
 
 from __future__ import annotations
 
@@ -27,12 +23,12 @@ BALANCES: Mapping[str, str] = {
     "thrust": "thrust of the wing - drag = weight x sin(climb)",
     "pitching_moment": "pitching moment about the centre of mass = 0",
 }
-"""What can be held, in the order in which it is held when the user names nothing."""
+"""Equilibria of steady flight that trim can enforce, in the order of the default."""
 
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """How far a free quantity may go.
+    """Range of a free quantity.
 
     Attributes
     ----------
@@ -73,14 +69,14 @@ _RANGES: tuple[tuple[str, Range], ...] = (
     ("suction", Range(0.0, 1.0, 0.2)),
     ("_deg", Range(-60.0, 60.0, 10.0)),
 )
-"""By the end of the key, first match counts; limits common in the trade, no source."""
+"""By the end of the key, the first match; ranges common in practice, no source."""
 
 _ANY_SIZE = Range(0.1, 5.0, 0.2, relative=True)
 _ANY_PLACE = Range(-0.5, 0.5, 0.1)
 
 
 def default_range(key: str) -> Range:
-    """How far a key may go if the user does not say.
+    """Default range of a key.
 
     Parameters
     ----------
@@ -138,7 +134,7 @@ class FreeQuantity:
 
     @property
     def is_amplitude(self) -> bool:
-        """Whether it is how far the wing flaps."""
+        """Whether it is a flapping amplitude."""
         return self.keys[0].endswith("plunge.amplitude_deg") or self.keys[0].endswith("amplitude_m")
 
     def columns(self, value: Array, design: NDArray[np.int64]) -> dict[str, Array]:
@@ -165,7 +161,7 @@ def free_quantities(
     bounds: Mapping[str, tuple[float, float]] | None,
     lanes: int,
 ) -> list[FreeQuantity]:
-    """What the user sets free, checked.
+    """Check the free quantities and find their ranges.
 
     Parameters
     ----------
@@ -199,9 +195,9 @@ def free_quantities(
             seen.add(key)
     for key, (low, high) in (bounds or {}).items():
         if key not in seen:
-            faults.append(Fault(case.name, key, "a range", "a range of a key that is free", ""))
+            faults.append(Fault(case.name, key, "", "has a range but is not free", ""))
         elif not low < high:
-            faults.append(Fault(case.name, key, f"{low:g}:{high:g}", "a range LOW < HIGH", ""))
+            faults.append(Fault(case.name, key, f"{low:g}:{high:g}", "a range with LOW < HIGH", ""))
     if faults:
         raise CaseError(faults)
     return [_free(case, columns, name, bounds or {}, lanes) for name in free]
@@ -209,12 +205,12 @@ def free_quantities(
 
 def _fault_of(case: Case, key: str, seen: set[str]) -> Fault | None:
     if key in seen:
-        return Fault(case.name, key, "free twice", "each key once", "")
+        return Fault(case.name, key, "", "named as free more than once", "")
     if key in _NOT_FREE:
-        return Fault(case.name, key, "a free quantity", "density_kg_m3 instead", "")
+        return Fault(case.name, key, "", "cannot be free; use air.density_kg_m3", "")
     value = case.get(key)  # raises on unknown keys, with the nearest one
     if not is_column_key(key) or isinstance(value, (str, bool)):
-        return Fault(case.name, key, "a free quantity", "a key that holds a number", "")
+        return Fault(case.name, key, "", "cannot be free; only a key that holds a number can", "")
     return None
 
 
@@ -261,13 +257,13 @@ def _own_range(key: str, value: Array, bounds: Mapping[str, tuple[float, float]]
         out[0], out[1] = bounds[key]
         out[2] = np.minimum(out[2], 0.25 * (out[1] - out[0]))
     else:
-        # What the user wrote himself is never out of range.
+        # The value in the case is always within the range.
         out[0], out[1] = np.minimum(out[0], value), np.maximum(out[1], value)
     return out
 
 
 def checked_balances(case: Case, hold: Sequence[str] | None, count: int) -> tuple[str, ...]:
-    """Which balances are held.
+    """Check the balances to enforce.
 
     Parameters
     ----------
@@ -296,14 +292,14 @@ def checked_balances(case: Case, hold: Sequence[str] | None, count: int) -> tupl
         if name not in names
     ]
     if len(set(hold)) < len(hold):
-        faults.append(Fault(case.name, "hold", ", ".join(hold), "each balance once", ""))
+        faults.append(Fault(case.name, "hold", ", ".join(hold), "each balance at most once", ""))
     if count != len(hold) or not count:
         faults.append(
             Fault(
                 case.name,
                 "free",
-                f"{count} free and {len(hold)} held",
-                "as many free quantities as balances held",
+                f"{count} free and {len(hold)} to hold",
+                "as many free quantities as balances to hold",
                 "keys joined by + count as one; name balances with hold",
             )
         )
@@ -340,7 +336,7 @@ def whole_columns(case: Case, columns: Mapping[str, Array]) -> dict[str, Array]:
 def residuals(
     case: Case, columns: Mapping[str, Array], results: Mapping[str, Array], hold: Sequence[str]
 ) -> Array:
-    """By how much states miss the balances, as parts of the weight.
+    """Residuals of the balances, relative to the weight.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
-"""Points of a power curve that have a name: least power, best range, fastest, steepest.
+"""Named points of a power curve: minimum power, best range, top speed, steepest climb.
 
-Answers: where on a curve does a craft take least, what is the most that it can do, and which limit
-is in the way: the stroke, the power there is, or voltage and current of the drive?
+Each comes with the limit that it runs into: the stroke, the available power, or voltage and current
+of the drive.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ _STEEPEST = 60.0
 
 @dataclass(frozen=True)
 class CurvePoint:
-    """A point of a power curve that has a name.
+    """A named point of a power curve.
 
     Attributes
     ----------
@@ -42,11 +42,11 @@ class CurvePoint:
     power_w : float
         Electrical power if there is a drive, aerodynamic power otherwise.
     at_end : bool
-        Whether it lies at the end of what was asked, of what trims or of what the drive can give,
-        so that it is no least or most of its own.
+        Whether it lies at the edge of the range searched or of the states that the drive can
+        deliver, so that it is no extremum of its own.
     limit : str
-        What comes in the way beyond it: `STROKE`, `AVAILABLE` or one of
-        `flapsim.drive.limits.LIMITS`; empty for a least power, and at the end of what was asked.
+        Limit reached there: `STROKE`, `AVAILABLE` or one of `flapsim.drive.limits.LIMITS`; empty
+        for a least power, and at the edge of the range searched.
     """
 
     value: float
@@ -56,7 +56,7 @@ class CurvePoint:
 
 
 def power_kind(case: Case) -> str:
-    """Which power a curve tells: ``electrical`` with a drive, ``aerodynamic`` without."""
+    """Kind of power of a curve: ``electrical`` with a drive, ``aerodynamic`` without."""
     return "aerodynamic" if case.drive is None else "electrical"
 
 
@@ -94,7 +94,7 @@ class CurveSearch:
     def at(
         self, values: Array, start: Mapping[str, Array] | None = None, **others: Array
     ) -> tuple[TrimBatch, dict[str, Array]]:
-        """Trim at some values, with the watts of the drive."""
+        """Trim at some values; returns the trims and the means of the drive."""
         columns = {self._key: values} | {k.replace("__", "."): v for k, v in others.items()}
         trimmed = trim_many(
             self._case, columns, self._free, self._hold, start, self._bounds, self._threads,
@@ -163,7 +163,7 @@ class CurveSearch:
     def least(
         self, values: Array, given: Array, trimmed: TrimBatch, per_distance: bool
     ) -> CurvePoint:
-        """Value of least power, or of least power per distance, of what the drive can give."""
+        """Value of least power, or of least power per distance, within the limits of the drive."""
         x, y = values, given
         for _ in range(_ROUNDS):
             cost = y / x if per_distance else y
@@ -217,7 +217,7 @@ class CurveSearch:
         return first, name
 
     def steepest(self, values: Array, trimmed: TrimBatch, used: Array) -> tuple[Array, list[str]]:
-        """Steepest climb within the limits at each airspeed, by bisection, deg, and what binds."""
+        """Steepest climb within the limits at each airspeed, by bisection, deg, and its limit."""
         able = np.flatnonzero(used <= 1.0)
         out, binds = np.full(values.shape, np.nan), [""] * values.size
         low = np.full(able.size, float(self._case.flight.climb_deg))

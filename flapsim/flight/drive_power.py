@@ -1,7 +1,4 @@
-"""What steady flight takes from the battery: the drive of a cycle, or of many trimmed designs.
-
-Computes nothing: picks what a run and a batch of runs report of their drive.
-"""
+"""Means of the drive that trims and power curves report, of one cycle or of many designs."""
 
 from __future__ import annotations
 
@@ -18,7 +15,7 @@ from flapsim.drive.train import REPORTED
 Array = NDArray[np.float64]
 
 BATTERY = ("battery_current_a", "battery_voltage_v", "battery_power_w")
-"""What endurance needs, beside what every run reports of its drive."""
+"""Needed for endurance, beside the means that every run reports."""
 
 _ASKED = ("motor_power_w", "auxiliary_power_w")
 _NAMES = (*REPORTED, *BATTERY, *_ASKED, *LIMITS)
@@ -51,7 +48,7 @@ def refusal_of_drive(cycle: Cycle) -> str:
     Returns
     -------
     str
-        Empty without a drive, and where it gives what is asked.
+        Empty without a drive, and if it can deliver the state.
     """
     drive = cycle.drive
     return "" if drive is None else drive_refusal(drive, watts(cycle))
@@ -67,7 +64,7 @@ def drive_power_of_many(
     results : mapping of str to ndarray, shape (B,)
         What `flapsim.cycle.results.evaluate` found for them.
     wanted : ndarray of bool, shape (B,)
-        Designs to tell of; the others are NaN.
+        Designs to report; the others are NaN.
 
     Returns
     -------

@@ -1,8 +1,4 @@
-"""Other states of flight than the cruise: the glide, and what is left at full stroke for take-off.
-
-Answers: how steeply does the craft sink with its wings held, and how much thrust beyond level
-flight has it when it flaps as hard as it may?
-"""
+"""Glide with the wings held still, and thrust margin and steepest climb at full stroke."""
 
 from __future__ import annotations
 
@@ -41,7 +37,7 @@ def wings_held(case: Case, plunge_deg: float | None = None) -> Case:
     Parameters
     ----------
     case : Case
-        The case; a passive twist stays free to give way.
+        The case; a passive twist stays compliant.
     plunge_deg : float, optional
         Dihedral of the inner segments instead of the mean of their plunge.
 
@@ -113,7 +109,7 @@ def glide(case: Case, bounds: Mapping[str, tuple[float, float]] | None = None) -
     NoTrim
         If it cannot glide at that airspeed.
     """
-    # The drive stands still: it is put aside, except for what it may do to someone.
+    # The drive stands still: it counts only for the hazards.
     held = wings_held(case).replace({"flight.climb_deg": -8.0, "drive": None})
     found = trim(held, GLIDE, bounds=bounds)
     with_drive = found.case.replace({"drive": case.drive})
@@ -135,7 +131,7 @@ def glide(case: Case, bounds: Mapping[str, tuple[float, float]] | None = None) -
 
 @dataclass(frozen=True)
 class TakeOff:
-    """What is left at full stroke.
+    """Thrust margin and steepest climb at full stroke.
 
     Attributes
     ----------
@@ -143,7 +139,7 @@ class TakeOff:
         The case at full stroke, its pitch set so that lift carries the weight.
     cycle : Cycle
     margin : float
-        Thrust beyond drag, as a part of the weight.
+        Thrust minus drag, relative to the weight.
     climb_deg : float
         Steepest steady climb at that airspeed and stroke, NaN if there is none.
     climb_rate_m_s : float
@@ -208,8 +204,8 @@ def take_off(case: Case, full: Mapping[str, float]) -> TakeOff:
         steepest,
         rate,
         taken,
-        f"{flight_words(hard)} at full stroke ({words}): thrust beyond drag {100 * margin:+.3g} %"
-        f" of the weight, {'steepest climb' if can else 'it can only sink, at'}"
+        f"{flight_words(hard)} at full stroke ({words}): excess thrust {100 * margin:+.3g} %"
+        f" of the weight, {'steepest climb' if can else 'no climb, descent of'}"
         f" {abs(steepest):.3g} deg ({abs(rate):.3g} m/s); {power}; {stalled:.0f} % stalled."
         f" {refusal_of_drive(cycle)}".rstrip(),
     )

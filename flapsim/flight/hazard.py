@@ -1,8 +1,7 @@
-"""What a craft can do to a person: energies and plain words, in every flight report.
+"""Hazards of a craft to people: energies in cruise, in a fall and of a wing strike, with warnings.
 
-Answers: how much energy does it carry in cruise, when it falls, and in a wing that strikes, and
-what is to be minded? Does not answer whether a flight is allowed or safe: rules of the place and
-people licensed for it do.
+Part of every flight report. Whether a flight is allowed or safe is for local rules and licensed
+people to decide.
 """
 
 from __future__ import annotations
@@ -30,7 +29,7 @@ _SKIN_FRICTION = 0.01
 
 @dataclass(frozen=True)
 class Hazard:
-    """What to mind, in numbers and in words.
+    """Energies and warnings of a craft.
 
     Attributes
     ----------
@@ -50,7 +49,7 @@ class Hazard:
 
 
 def hazard_note(case: Case, cycle: Cycle) -> Hazard:
-    """Energies of a craft that falls, flies into or strikes someone, and what to mind.
+    """Energies of a craft that falls, flies into or strikes someone, with warnings.
 
     Parameters
     ----------
@@ -108,7 +107,7 @@ def _tip_speed(cycle: Cycle) -> float:
     last = case.wing.outer or case.wing.inner
     distance, fraction = wing.distance.copy(), wing.fraction.copy()
     distance[-1], fraction[-1] = last.length_m, 1.0
-    # strip_motion reads only where a strip is: the last one is moved to the tip.
+    # The motion depends only on where a strip is: move the last one to the tip.
     at_tip = replace(wing, distance=distance, fraction=fraction)
     motion = strip_motion(
         at_tip, motion_schedules(cycle), case.stroke.frequency_hz,
@@ -144,8 +143,8 @@ def _words(case: Case, values: dict[str, float]) -> str:
     parts.append(
         f"If a wing strikes: its tip moves at up to {values['wing_tip_speed_m_s']:.2g} m/s and one"
         f" wing carries up to {values['wing_strike_energy_j']:.2g} J{missing}{behind};"
-        " the drive goes on pushing until it is cut. Leading edges and spar ends cut: round"
-        " them, keep eyes and fingers out of the stroke, restrain the craft on the bench."
+        " the drive keeps pushing until power is cut. Leading edges and spar ends are sharp:"
+        " round them, keep eyes and fingers out of the stroke, restrain the craft on the bench."
     )
     if case.drive is not None:
         battery = case.drive.battery
@@ -156,12 +155,12 @@ def _words(case: Case, values: dict[str, float]) -> str:
             " watched, away from what burns, and put a crashed pack outside."
         )
     parts.append(
-        "These are numbers of a model, not a proof of safety, and no claim that any rule is met."
+        "These numbers come from a model; they prove neither safety nor compliance with any rule."
         + (
-            " Ask what the rules of the place require before flying, and leave to licensed people"
-            " what is theirs to judge."
+            " Check the local rules before flying, and leave to licensed people what is theirs to"
+            " judge."
             if craft
-            else " Follow the rules of the place for running it."
+            else " Follow the local rules for running it."
         )
     )
     return "\n".join(line for part in parts for line in textwrap.wrap(part, 80))

@@ -1,9 +1,7 @@
-"""What the stroke asks of the structure: bending, shear and torsion along one wing, hinge forces.
+"""Structural loads: bending, shear and torsion along the starboard wing, hinge and crank forces.
 
-Answers: which forces and moments does each cut along the starboard wing carry, at every instant,
-and which do shoulder, wrist and crank pass on? The loads of the air come from the cycle; the
-wing's mass adds its inertia (d'Alembert) and its weight. Segments are rigid and the body flies
-steadily; whether a spar stands these loads is `flapsim.flight.spar`'s question.
+The air loads come from the cycle; the wing's mass adds its inertia (d'Alembert) and its weight.
+Segments are rigid and the body flies steadily; `flapsim.flight.spar` sizes and checks spars.
 """
 
 from __future__ import annotations
@@ -87,7 +85,7 @@ class LineLoads:
 
 @dataclass(frozen=True)
 class Joint:
-    """What the wing outboard of a hinge does to it; body design axes.
+    """Load of the wing outboard of a hinge on it; body design axes.
 
     Attributes
     ----------
@@ -403,16 +401,16 @@ def _along(vector: Array, direction: Array) -> Array:
 
 @dataclass(frozen=True)
 class CrankForces:
-    """What the shoulder drive passes on; both wings hang on one crank.
+    """Moment at the shoulder and forces at the crank that drives both wings.
 
     Attributes
     ----------
     hinge_moment : ndarray, shape (n,)
-        That the drive holds at one shoulder, balance spring taken off, tip-up, N m.
+        Of the drive at one shoulder, net of the balance spring, tip-up, N m.
     crank_torque : ndarray, shape (n,)
         That turns the crank at constant speed for the plunge of both wings, N m.
     tangential_force : float
-        Largest force square to the crank, N; NaN without a known crank.
+        Largest tangential force at the crank, N; NaN without a known crank.
     rod_force : float
         Least that the largest force in the rod of one wing can be, with the rod square to the
         rocker, N; NaN without a known rocker.

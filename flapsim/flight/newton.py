@@ -1,8 +1,7 @@
-"""Many small systems of equations solved side by side, each as if it were alone.
+"""Bounded trust-region Newton method for many small systems of equations side by side.
 
-Answers: where within its bounds does a system of a few equations have a root, or come nearest to
-one? Every system (a *track*) keeps its own trust region and stops on its own; only the evaluation
-is shared, since the strip kernel answers many designs in the time of one.
+Every system (a *track*) keeps its own trust region and stops on its own; only the evaluation is
+shared, since the kernel is much faster on many designs at once.
 """
 
 from __future__ import annotations
@@ -37,7 +36,7 @@ class End(IntEnum):
 
 
 class Evaluate:
-    """The equations, with the count of what has been asked of them.
+    """The equations, with a count of calls and designs.
 
     Parameters
     ----------

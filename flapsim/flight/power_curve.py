@@ -1,8 +1,7 @@
-"""Power curve: what steady flight takes over airspeed, climb angle or mass.
+"""Power of steady flight over airspeed, climb angle or mass; every point is a trim.
 
-Answers: at which speed does the craft fly longest and at which farthest, how fast and how steeply
-can it go with the power it has, for how long and how far on one battery, and what is it that stops
-it: power, voltage, current, or the stroke? Every point is a trim of its own.
+Gives minimum power, best range, top speed, steepest climb, endurance and range, and the limit at
+each: power, voltage, current, or the stroke.
 """
 
 from __future__ import annotations
@@ -38,11 +37,11 @@ AIRSPEED = "flight.airspeed_m_s"
 CLIMB = "flight.climb_deg"
 
 USABLE_CAPACITY = 0.8
-"""Part of a battery's capacity that is flown; common practice, no source."""
+"""Usable part of a battery's capacity; common practice, no source."""
 
 DISCHARGE_PER_HOUR = 10.0
-"""Power that counts as available, in capacities per hour, unless the user says what is; common
-practice for small lithium cells, no source."""
+"""Default available power, in battery capacities per hour; common practice for small lithium
+cells, no source."""
 
 
 @dataclass(frozen=True)
@@ -69,18 +68,18 @@ class PowerCurve:
         ``minimum_power``, ``best_range``, ``top_speed`` over airspeed; ``most`` over anything else.
     used : ndarray, shape (n,)
         Largest part used of any limit: available power, and `flapsim.drive.limits.LIMITS`; infinite
-        where no state trims. Flown can be what does not exceed 1.
+        where no state trims. The craft can fly a state that does not exceed 1.
     limit : tuple of str, n of them
-        Which limit that is.
+        That limit.
     climb_deg : ndarray, shape (n,)
         Steepest climb within the limits, over airspeed; NaN where there is none.
     climb_limit : tuple of str, n of them
-        What comes in the way of a steeper one; empty where there is none, or nothing up to 60 deg.
+        Limit of a steeper one; empty where there is no climb, or no limit up to 60 deg.
     endurance_s, range_m : ndarray, shape (n,)
         On `USABLE_CAPACITY` of the battery; NaN without one, and where the drive cannot deliver the
         state.
     notes : tuple of str
-        What to mind.
+        Reasons for refused points, limits and assumptions.
     """
 
     case: Case
@@ -164,8 +163,8 @@ def power_curve(
     free, hold : sequence of str, optional
         As for `flapsim.flight.trim.trim`; pitch and plunge amplitude, lift and thrust by default.
     available_w : float, optional
-        Power there is: electrical with a drive, aerodynamic without. With a battery ten times its
-        capacity per hour if left out.
+        Available power: electrical with a drive, aerodynamic without; by default ten times the
+        battery's capacity per hour.
     bounds : mapping of str to (float, float), optional
         Own ranges of free keys.
     threads : int
@@ -226,9 +225,9 @@ def _check(case: Case, key: str, values: Array, free: Sequence[str]) -> None:
     faults = []
     if not is_column_key(key):
         case.get(key)
-        faults.append(Fault(case.name, key, "a swept quantity", "a key that holds a number", ""))
+        faults.append(Fault(case.name, key, "another kind of key", "a key that holds a number", ""))
     elif any(key == part for name in free for part in name.split("+")):
-        faults.append(Fault(case.name, key, "swept and free", "either of them", ""))
+        faults.append(Fault(case.name, key, "", "a key is either swept or free, not both", ""))
     if values.ndim != 1 or values.size < 3 or not np.all(np.diff(values) > 0.0):
         faults.append(
             Fault(case.name, key, f"{values.size} values", "at least 3 increasing values", "")
@@ -282,22 +281,22 @@ def _refusals_of_drive(
         parts = {name: float(np.nan_to_num(found[name][run]).max()) for name in LIMITS}
         worst = max(parts, key=lambda name: parts[name])
         out.append(
-            f"The drive cannot deliver {key} = {where}: it would take up to"
+            f"The drive cannot deliver {key} = {where}: it would need up to"
             f" {100.0 * parts[worst]:.3g} % of the {LIMITS[worst]}."
         )
     return out
 
 
 def _ends(points: Mapping[str, CurvePoint]) -> list[str]:
-    """What stops the craft, and which points lie where the question ends."""
+    """Limits of the named points, and which of them lie at an edge."""
     out = []
     for name, point in points.items():
         words = name.replace("_", " ")
         if point.limit:
-            out.append(f"{words} {point.value:.4g}: beyond it {_words_of(point.limit)}.")
+            out.append(f"{words} {point.value:.4g}, limit: {_words_of(point.limit)}.")
         elif point.at_end and math.isfinite(point.value):
             out.append(
-                f"{words} lies at the end of what was asked, trims or is given by the drive:"
+                f"{words} lies at the edge of the range searched or of the flyable range:"
                 f" {point.value:.4g}."
             )
         elif point.at_end:
@@ -306,7 +305,7 @@ def _ends(points: Mapping[str, CurvePoint]) -> list[str]:
 
 
 def _words_of(limit: str) -> str:
-    return limit if limit == STROKE else f"the {limit} is exceeded"
+    return limit if limit == STROKE else f"the {limit}"
 
 
 def _best_climb(speed: Array, climb: Array, limit: Sequence[str]) -> list[str]:
@@ -315,7 +314,7 @@ def _best_climb(speed: Array, climb: Array, limit: Sequence[str]) -> list[str]:
     if not np.isfinite(rate).any():
         return []
     at = int(np.nanargmax(rate))
-    beyond = f"; beyond it {_words_of(limit[at])}" if limit[at] else ""
+    beyond = f"; limit: {_words_of(limit[at])}" if limit[at] else ""
     return [
         f"Fastest climb: {rate[at]:.3g} m/s at {speed[at]:.4g} m/s, path {climb[at]:.3g} deg"
         f" up{beyond}."

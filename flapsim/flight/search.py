@@ -1,8 +1,6 @@
-"""Trim of many designs side by side: each finds its own branch, knowing nothing of the others.
+"""Trim of many designs side by side; the result of a design does not depend on the others.
 
-Answers: at which values of the free quantities does each design balance, which of several answers
-is the one to fly, and why is there none? The answer of a design does not depend on which others
-are solved with it.
+Of several solutions the one of least power counts; a design without one gets a reason.
 """
 
 from __future__ import annotations
@@ -40,11 +38,11 @@ TOLERANCE = 1e-9
 """Largest misfit of a balance, as a part of the weight: a tenth of what is promised (1e-8)."""
 
 MOST_STALLED = 0.4
-"""Part of wing and stroke that may be stalled before a branch counts as wild."""
+"""Part of wing and stroke that may be stalled before a solution counts as implausible."""
 
 MOST_POWER = 15.0
-"""Aerodynamic power, over that of an ideal fixed wing, from which a branch counts as wild: poor
-strokes of sane craft take up to ten times it, wild branches a hundred times."""
+"""Aerodynamic power, over that of an ideal fixed wing, from which a solution counts as implausible:
+poor strokes of plausible craft take up to ten times it, implausible ones a hundred times."""
 
 LONGEST = 25
 """Most steps of one track."""
@@ -56,7 +54,7 @@ _PRIMES = (2, 3, 5, 7, 11, 13, 17, 19)
 
 
 class TrimStatus(IntEnum):
-    """What became of a design."""
+    """Outcome of the trim of a design."""
 
     TRIMMED = 0
     NO_BALANCE = 1
@@ -117,22 +115,23 @@ class TrimBatch:
         if status == TrimStatus.TRIMMED:
             return ""
         if status == TrimStatus.NOT_FINITE:
-            return "the solver has no finite answer, or the twist no periodic one, near any start"
+            return "no start leads to a finite solution, or to a periodic one of the twist"
         if status == TrimStatus.UNSTABLE:
             grows = growth_in_words(float(_growth(self.results)[design]))
-            return f"it balances, but its twist does not last: a small departure {grows}"
+            return f"it trims, but its twist is unstable: a small disturbance {grows}"
         if status == TrimStatus.WILD:
             stalled = self.results["check.stalled_fraction"][design]
             power = self.results["mean.aero_power_w"][design]
             return (
-                f"only a wild state balances: {100 * stalled:.0f} % stalled, {power:.3g} W"
-                " aerodynamic, or at the end of its range"
+                f"it trims only in an implausible state: {100 * stalled:.0f} % stalled,"
+                f" {power:.3g} W aerodynamic, or an amplitude at the end of its range"
             )
         missed = {name: float(self.residual[name][design]) for name in self.hold}
         worst = max(missed, key=lambda name: abs(missed[name]))
         return (
-            f"{worst} cannot be met: nearest state {100 * missed[worst]:+.3g} % of weight"
-            f"{' x mean chord' if worst == 'pitching_moment' else ''} off ({BALANCES[worst]})"
+            f"{worst} cannot be balanced: the nearest state misses it by"
+            f" {100 * missed[worst]:+.3g} % of weight"
+            f"{' x mean chord' if worst == 'pitching_moment' else ''} ({BALANCES[worst]})"
         )
 
 
@@ -174,7 +173,7 @@ def trim_many(
     longest : int
         Most steps of one track.
     stability : bool
-        Whether to refuse a balanced design whose twist gives way and does not last; that costs
+        Whether to refuse a trimmed design whose compliant twist is unstable; that costs
         as much as fifty more evaluations of it.
 
     Returns
@@ -197,7 +196,7 @@ def trim_many(
     lanes = lane_count(given)
     given = {key: np.broadcast_to(value, (lanes,)) for key, value in given.items()}
     if weightless(case, given):
-        allowed = "a mass > 0: only what has weight can be trimmed"
+        allowed = "a mass > 0; only a craft with weight can be trimmed"
         raise CaseError([Fault(case.name, "craft.mass_kg", "0", allowed, "")])
     balances = checked_balances(case, hold, len(free))
     quantities = free_quantities(case, given, free, bounds, lanes)
@@ -365,7 +364,7 @@ class _Search:
 
     def _keep_better(self, tracks: Tracks, rank: Array, design: Whole, those: Whole) -> None:
         at = design[those]
-        # A wild balance is told as such only where nothing sane is known; both beat no balance.
+        # An implausible solution counts only without a plausible one; both beat no solution.
         order = _precedence(rank[those, 0])
         known = _precedence(self._rank[at, 0])
         # The same state reached twice keeps the bits of the first: a millionth is no gain.
@@ -381,7 +380,7 @@ class _Search:
             self._results[name][into] = values[taken]
 
     def _complete(self, stability: bool) -> None:
-        """All results at the states found; refuse, if asked, the balanced ones that do not last."""
+        """All results at the states found; refuse, if asked, those with an unstable twist."""
         every = np.arange(self._lanes)
         columns = self._columns(self._x, every)
         self._results = evaluate(self._case, columns, threads=self._threads)
@@ -419,7 +418,7 @@ class _Search:
 
 
 def _growth(results: Mapping[str, Array]) -> Array:
-    """Largest growth of a departure from the twist in a stroke, of each design."""
+    """Largest growth of a disturbance of the twist per stroke, of each design."""
     return np.asarray(np.max([x for name, x in results.items() if name.endswith(_GROWTH)], axis=0))
 
 

@@ -1,8 +1,4 @@
-"""What a trimmed state depends on, and what would help where there is none.
-
-Answers: by how many watts does the trimmed power change with each input, the balances kept, and
-which other quantity would let a craft balance that does not?
-"""
+"""Sensitivity of the trimmed power to each input, and changes that let a craft trim."""
 
 from __future__ import annotations
 
@@ -54,7 +50,7 @@ _CANDIDATES = (
     "wing.section.friction_factor",
     "air.density_kg_m3",
 )
-"""Inputs a designer can act on, or would like to know the price of."""
+"""Inputs whose influence on the power is reported."""
 
 _LEVERS = (
     "flight.airspeed_m_s",
@@ -74,7 +70,7 @@ _LEVERS = (
     "craft.tail.angle_deg",
     "wing.section.zero_lift_deg",
 )
-"""Inputs that may let a craft balance."""
+"""Inputs whose change may let a craft trim."""
 
 _DIFFERENCE = 1e-4
 _COARSE = 48
@@ -83,19 +79,19 @@ _NEARLY = 1e-5
 """Misfit that a few more steps would take away."""
 
 _HASTY = 6
-"""Steps spent on each change where the twist gives way: it costs a hundred times a driven one."""
+"""Steps per change if a twist is compliant: it costs a hundred times a driven one."""
 
 
 @dataclass(frozen=True, slots=True)
 class PowerSensitivity:
-    """How the trimmed power follows one input.
+    """Change of the trimmed power with one input.
 
     Attributes
     ----------
     key : str
         Key path.
     change : float
-        The change it is told for, in the unit of the key: 1 deg, 0.01 m, or 1 % of the value.
+        Change of the input, in the unit of the key: 1 deg, 0.01 m, or 1 % of the value.
     power_w : float
         Change of aerodynamic power, the balances kept by the free quantities, W.
     """
@@ -135,7 +131,7 @@ class Remedy:
         change = f"{self.key} = {self.value:.3g} (now {self.before:.3g})"
         if self.trims:
             return f"it trims with {change}, at {self.power_w:.3g} W aerodynamic"
-        return f"nearest with {change}, still {100 * self.miss:.2g} % of weight off"
+        return f"{change} comes nearest, within {100 * self.miss:.2g} % of weight"
 
 
 def _usable(case: Case, names: Sequence[str], taken: set[str]) -> Iterator[tuple[str, float]]:
@@ -272,7 +268,7 @@ def remedies(
     keys: list[str] = []
     values: list[float] = []
     sizes: list[float] = []
-    # Which change helps can be told from a coarse stroke.
+    # A coarse stroke suffices to rank the changes.
     coarse = case.replace({"model.steps": min(case.model.steps, _COARSE)})
     inputs = dict(_usable(case, _LEVERS, keys_of(free)))
     for key, value in inputs.items():

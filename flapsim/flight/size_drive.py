@@ -1,8 +1,7 @@
-"""Which gear ratio, balance spring and motor take the least electrical power.
+"""Motor, gear ratio and balance spring of least electrical power within the limits of the drive.
 
-Answers: of the motors in a table, which drives this stroke with least power, through which gear
-and against which balance spring, within the limits of motor and battery? Does not weigh the motor:
-its mass is told, not carried. The gear's efficiency is that of the case whatever its ratio.
+The mass of the motor is reported but not added to the craft. The gear efficiency is that of the
+case at any ratio.
 """
 
 from __future__ import annotations
@@ -39,9 +38,8 @@ __all__ = [
 Array = NDArray[np.float64]
 
 VOLTAGE_PART = 0.95
-"""Part of the battery's voltage under load that a choice may use, so that something is left for
-gusts and climbs; common practice, no source. What a given drive can do is held against all of it
-(`flapsim.drive.train`)."""
+"""Part of the battery's voltage under load that a sized drive may use: a reserve for gusts and
+climbs; common practice, no source. A given drive may use all of it (`flapsim.drive.limits`)."""
 
 _RATIOS = 241
 _ZOOMS = 3
@@ -50,12 +48,12 @@ _SPEED_RANGE = 30.0
 
 
 class WingLoad(NamedTuple):
-    """What the wings ask of a drive through a stroke, for `flapsim.drive.train`; arrays (n,).
+    """Powers and plunge of the wings through a stroke, for `drive_train`; arrays (n,).
 
     Attributes
     ----------
     aero_power, inertial_power : ndarray
-        W; the first without what springs, dampers and actuators give to the twist.
+        W; the first without the power that springs, dampers and actuators put into the twist.
     plunge, plunge_rate : ndarray
         At the shoulder, rad and rad/s.
     """
@@ -67,7 +65,7 @@ class WingLoad(NamedTuple):
 
 
 def wing_load(cycle: Cycle) -> WingLoad:
-    """What the wings of a cycle ask of a drive.
+    """Powers and plunge of the wings of a cycle.
 
     Parameters
     ----------
@@ -80,7 +78,7 @@ def wing_load(cycle: Cycle) -> WingLoad:
     """
     plunge, per_turn, _ = evaluate(motion_schedules(cycle)[PLUNGE_INNER], cycle.phase)
     omega = 2.0 * math.pi * cycle.case.stroke.frequency_hz
-    # What springs and actuators give to the twist the crank need not give.
+    # The crank does not supply the power of springs and actuators of the twist.
     return WingLoad(
         cycle.series["aero_power_w"] - cycle.series["twist_power_w"],
         cycle.series["inertial_power_w"],
@@ -127,7 +125,7 @@ _MAY_BE_ZERO = ("no_load_current_a", "rotor_inertia_kg_m2", "mass_g")
 
 
 def motor_table(path: str | Path | None = None) -> tuple[MotorType, ...]:
-    """The motors to choose from.
+    """Motors to choose from, invented unless the user adds others.
 
     Parameters
     ----------
@@ -138,7 +136,7 @@ def motor_table(path: str | Path | None = None) -> tuple[MotorType, ...]:
     Returns
     -------
     tuple of MotorType
-        Invented ones, unless the file brings others.
+        Those of the package, then those of the file.
 
     Raises
     ------
@@ -219,7 +217,7 @@ def _motor_type(name: str, values: dict[str, float]) -> MotorType:
 
 @dataclass(frozen=True)
 class SizedDrive:
-    """The best that one motor can do.
+    """The drive of least power with one motor.
 
     Attributes
     ----------
@@ -227,7 +225,7 @@ class SizedDrive:
     drive : Drive
         The case's, with this motor, its best gear ratio and its best balance spring.
     train : DriveTrain
-        What that takes.
+        Powers, currents and voltages with it.
     limits : dict of str to float
         Part of each limit that is used: ``peak current``, ``continuous current``, ``voltage``,
         ``battery power``, ``speed``.
@@ -246,7 +244,7 @@ class SizedDrive:
     @property
     def fits(self) -> bool:
         """Whether no limit is exceeded."""
-        # A gear ratio at a limit is found by zooming in on it: leave it the last digit.
+        # The search for a gear ratio at a limit ends within rounding of it.
         return max(self.limits.values()) <= 1.0 + 1e-9
 
 
@@ -266,7 +264,7 @@ def size_drive(
     frequency_hz : float
         Strokes per second, Hz.
     load : WingLoad
-        What the wings ask for.
+        Of the wings.
     motors : sequence of MotorType
         To choose from.
     keep_spring : bool
@@ -280,7 +278,7 @@ def size_drive(
     Raises
     ------
     NoAnswer
-        If none can, naming for each what comes in the way.
+        If none can; the message names the limit of the nearest.
 
     Notes
     -----
@@ -363,11 +361,11 @@ _REMEDIES = {
 
 def _refusal(found: Sequence[SizedDrive]) -> str:
     if not found:
-        return "the table of motors is empty: no motor to choose from"
+        return "the table of motors is empty"
     nearest = min(found, key=lambda one: max(one.limits.values()))
     name, used = max(nearest.limits.items(), key=lambda item: item[1])
     return (
-        f"none of {len(found)} motors drives this stroke within its limits. Nearest is"
+        f"none of the {len(found)} motors can drive this stroke within the limits. The nearest is"
         f" {nearest.kind.name!r} at {nearest.drive.gear_ratio:.3g}:1, whose {name} is"
         f" {used:.3g} times its limit;"
         f" {_REMEDIES[name]} would help, or a stroke of less power."

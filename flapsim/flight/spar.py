@@ -1,4 +1,4 @@
-"""Whether a round tube stands the stroke: stress, deflection, twist and mass, segment by segment.
+"""Round tube spars: stress, deflection, twist and mass of each segment, and the lightest tube.
 
 Answers: how hard is a tube of this size worked by these loads, how far does it bend, and which is
 the least tube that would do? The tube carries everything; ribs and skin carry nothing. Does not
@@ -98,7 +98,7 @@ class Tube:
         if not (self.diameter > 0.0 and 0.0 < self.wall <= 0.5 * self.diameter):
             raise ValueError(
                 f"a tube of {1e3 * self.diameter:g} mm with a wall of {1e3 * self.wall:g} mm:"
-                " a wall above 0, at most half the diameter, expected"
+                " expected a wall above 0 and at most half the diameter"
             )
 
     @property
@@ -190,7 +190,7 @@ def spar_states(loads: SpanLoads, tubes: Sequence[Tube]) -> tuple[SparState, ...
     """
     count = int(loads.segment[-1]) + 1
     if len(tubes) != count:
-        raise ValueError(f"{len(tubes)} tubes given, one for each of {count} segments expected")
+        raise ValueError(f"expected one tube for each of {count} segments, found {len(tubes)}")
     return tuple(_state(loads, index, tube) for index, tube in enumerate(tubes))
 
 
@@ -361,8 +361,8 @@ def spar_notes(
     if bent > RIGID_LIMIT * semispan:
         notes.append(
             f"The tip is bent by {100.0 * bent / semispan:.0f} % of the semispan, more than"
-            f" {100.0 * RIGID_LIMIT:.0f} %: the segments are not rigid, and neither the loads nor"
-            " the lift and thrust of this run hold."
+            f" {100.0 * RIGID_LIMIT:.0f} %: the segments are not rigid, so loads, lift and thrust"
+            " of this run are not valid."
         )
     for index, state in enumerate(states):
         turned = float(np.abs(state.twist).max())
@@ -370,7 +370,7 @@ def spar_notes(
             notes.append(
                 f"Torsion turns the end of the {('inner', 'outer')[index]} tube by"
                 f" {math.degrees(turned):.0f} deg: where it carries the twist, the wing's twist is"
-                " not the one asked for. A wider tube, wrapped layers or a second rod would hold."
+                " not the one in the case. A wider tube, wrapped layers or a second rod would help."
             )
     for index, (state, given) in enumerate(zip(states, mass_per_length, strict=False)):
         own = state.tube.mass_per_length

@@ -1,7 +1,4 @@
-"""Trim: the state in which a craft holds level flight or climbs, or why it cannot.
-
-Answers for one craft, in words and numbers; `trim_many` answers for many at once.
-"""
+"""Trim of one craft: the state of steady flight, or why there is none. `trim_many` does many."""
 
 from __future__ import annotations
 
@@ -35,7 +32,7 @@ _NOTHING = 1e-12
 
 
 class NoTrim(NoAnswer):
-    """The craft does not balance; the message says which balance, by how much, what would help.
+    """The craft does not trim; the message names the balance, the miss and what would help.
 
     Attributes
     ----------
@@ -87,7 +84,7 @@ class Trim:
     sensitivities : tuple of PowerSensitivity
         Change of the trimmed power with each input, largest first.
     hazard : Hazard
-        What may hurt, in numbers and words.
+        Energies and warnings.
     solver_calls, designs : int
         Calls of the solver, and designs evaluated in them, until the state was found.
     """
@@ -172,7 +169,7 @@ def trim(
     NoTrim
         If the craft does not balance within the bounds, or only in a wild state.
     NoAnswer
-        If it balances with a twist that does not last.
+        If it trims with an unstable twist.
     """
     many = trim_many(case, None, free, hold, start, bounds, threads)
     solution = {key: float(value[0]) for key, value in many.solution.items()}
@@ -202,13 +199,13 @@ def trim(
 
 
 def _lasting(settled: Case, solution: Mapping[str, float]) -> Cycle:
-    """The cycle of a balanced state, or words on its twist."""
+    """The cycle of a trimmed state; refuses an unstable twist."""
     try:
         return simulate(settled)
     except NoAnswer as error:
         values = ", ".join(f"{key} = {value:.4g}" for key, value in solution.items())
         raise NoAnswer(
-            f"{flight_words(settled)}: it balances with {values}, but not for long. {error}"
+            f"{flight_words(settled)}: it trims with {values}, but its twist is unstable: {error}"
         ) from error
 
 
@@ -219,7 +216,7 @@ def _all_residuals(case: Case, cycle: Cycle) -> dict[str, float]:
 
 
 def flight_words(case: Case) -> str:
-    """What kind of flight a case asks for, in words.
+    """Name the flight condition of a case.
 
     Parameters
     ----------
@@ -263,34 +260,34 @@ def _verdict(
 
 
 def _left_over(case: Case, cycle: Cycle, hold: Sequence[str]) -> tuple[str, ...]:
-    """What balances that are not held would need, in words."""
+    """Notes on the stroke and on the balances that are not enforced."""
     notes = [*_cruise_words(cycle)]
     moment = cycle.mean["pitching_moment_n_m"]
     load = weight(case) * float(chord_of(case))
     if "pitching_moment" not in hold and abs(moment) > 1e-3 * load:
         shift = 1e3 * moment / weight(case)
         notes.append(
-            f"The pitching moment is not held: {moment:+.3g} N m is left, as if the centre of mass"
-            f" lay {abs(shift):.2g} mm too far {'aft' if shift > 0 else 'forward'}."
+            f"The pitching moment is not balanced: {moment:+.3g} N m remain, as if the centre of"
+            f" mass were {abs(shift):.2g} mm too far {'aft' if shift > 0 else 'forward'}."
         )
     if "thrust" not in hold:
         miss = (cycle.mean["thrust_n"] - cycle.mean["drag_n"]) / weight(case)
         miss -= math.sin(math.radians(case.flight.climb_deg))
         notes.append(
-            f"The thrust is not held: {100 * miss:+.2g} % of the weight is left"
+            f"The thrust is not balanced: an excess of {100 * miss:+.2g} % of the weight remains"
             f" ({'it speeds up or climbs' if miss > 0 else 'it slows down or sinks'})."
         )
     return tuple(notes)
 
 
 def _cruise_words(cycle: Cycle) -> list[str]:
-    """A word on a stroke that no animal cruises with."""
+    """A note if the Strouhal number is outside the range of cruising animals."""
     strouhal = cycle.check["strouhal"]
     low, high = CRUISE_STROUHAL
     if not strouhal > 0.0 or low <= strouhal <= high:
         return []
     why = (
-        "the stroke is small for the speed, as where little thrust is asked of a large wing"
+        "the stroke is small for the speed, as when a large wing needs little thrust"
         if strouhal < low
         else "the stroke is large for the speed, as in slow flight, in a climb or with much drag"
     )
@@ -301,7 +298,7 @@ def _cruise_words(cycle: Cycle) -> list[str]:
 
 
 def _twist_words(nearest: Case) -> str:
-    """What is wrong with the twist of a state, if that is it."""
+    """The fault of the twist of a state, if it has one."""
     try:
         simulate(nearest)
     except NoAnswer as error:
@@ -316,7 +313,7 @@ def _refusal(nearest: Case, many: TrimBatch, threads: int) -> NoTrim:
     if status in (TrimStatus.NO_BALANCE, TrimStatus.WILD):
         found = remedies(nearest, many.free, many.hold, threads)
         if found:
-            help_ = f" What would help most: {found[0]}."
+            help_ = f" The smallest change that helps: {found[0]}."
             if len(found) > 1 and found[1].trims:
                 help_ += f" Or {found[1]}."
     if status == TrimStatus.NOT_FINITE:

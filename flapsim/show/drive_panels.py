@@ -1,8 +1,4 @@
-"""Pictures of drive and structure: where the battery's watts stay, what the wing carries.
-
-Answers: how much does each step from the battery to the thrust pass on, and where and when do
-bending and torsion peak along the wing? Computes nothing.
-"""
+"""Figures of drive and structure: the chain of powers, and the loads along the wing."""
 
 from __future__ import annotations
 
@@ -28,7 +24,7 @@ _ROW = 0.27
 
 
 def draw_chain(cycle: Cycle, chain: PowerChain, path: str | Path) -> None:
-    """Draw the chain of watts from the battery to the thrust into a file.
+    """Draw the chain of powers from the battery to the thrust into a file.
 
     Parameters
     ----------
@@ -48,9 +44,9 @@ def draw_chain(cycle: Cycle, chain: PowerChain, path: str | Path) -> None:
     top, left, width = 0.78, 2.15, 5.2
     height = top + _ROW * rows + 0.55
     with styled():
-        what = "From the battery to the thrust, means over the stroke"
+        what = "Mean power from the battery to the thrust"
         if cycle.drive is not None and drive_refusal(cycle.drive, chain.means):
-            what += "; more than this drive can give"
+            what += "; beyond the limits of this drive"
         page = _page(8.0, height, cycle, what)
         axes = page.add_axes(
             (left / 8.0, 0.55 / height, width / 8.0, _ROW * rows / height),
@@ -130,7 +126,7 @@ def draw_loads(cycle: Cycle, loads: SpanLoads, path: str | Path) -> None:
     with styled():
         page = _page(
             width, height, cycle,
-            "What one wing carries: air, its own inertia and weight, segment axes",
+            "Loads of the starboard wing from air, inertia and weight, in the axes of each segment",
         )  # fmt: skip
         for row, (name, title) in enumerate(_SHOWN):
             bottom = 1.0 - (top + row * (tall + gap) + tall) / height
@@ -186,5 +182,5 @@ def _through_stroke(axes: Axes, cycle: Cycle, loads: SpanLoads, name: str, last:
         curves.append(Curve("wrist", 1e3 * loads.cuts[name][wrist], OUTER))
     shade_downstroke(axes, cycle)
     trace(axes, curves, loads.phase)
-    axes.set_ylabel("N mm")
+    axes.set_ylabel("moment (N mm)")
     phase_axis(axes, labelled=last)

@@ -1,8 +1,4 @@
-"""Picture of a power curve: what steady flight takes, with what stroke, and what is left to climb.
-
-Answers: where are the speeds of least power and of farthest flight, from where on does it not trim
-or can the drive not give it, and what is in the way? Computes nothing.
-"""
+"""Figure of a power curve: powers with the named points, free quantities and steepest climb."""
 
 from __future__ import annotations
 
@@ -37,11 +33,6 @@ _AXIS_WORDS = {
     "flight.airspeed_m_s": "airspeed (m/s)",
     "flight.climb_deg": "climb angle (°)",
     "craft.mass_kg": "mass (kg)",
-}
-_POINT_WORDS = {
-    "minimum_power": "flies longest",
-    "best_range": "flies farthest",
-    "top_speed": "fastest",
 }
 _MOST_WORDS = {"flight.climb_deg": "steepest", "craft.mass_kg": "heaviest"}
 _LIMIT_WORDS = {
@@ -108,7 +99,7 @@ def _page(curve: PowerCurve) -> Figure:
 
 
 def _powers(axes: Axes, curve: PowerCurve) -> None:
-    """Powers, the named points on them, and where nothing trims."""
+    """Powers, the named points on them, and where there is no trim."""
     good = curve.trimmed.trimmed
     aero = np.where(good, curve.trimmed.results["mean.aero_power_w"], np.nan)
     curves = (
@@ -144,7 +135,7 @@ def _name_point(axes: Axes, curve: PowerCurve, name: str, point: CurvePoint) -> 
     axes.plot(point.value, point.power_w, "o", color=INK, markersize=5, zorder=5)
     unit = printed(unit_of(curve.key))
     words = [
-        _MOST_WORDS.get(curve.key, "most") if name == "most" else _POINT_WORDS[name],
+        _MOST_WORDS.get(curve.key, "most") if name == "most" else name.replace("_", " "),
         f"{number(point.value)}{unit if unit == '°' else f' {unit}'}, {number(point.power_w)} W",
     ]
     if point.limit:
@@ -166,7 +157,7 @@ def _shade_refused(axes: Axes, curve: PowerCurve) -> None:
     """Where no state trims, and where the drive cannot deliver the state that does."""
     good, given = curve.trimmed.trimmed, curve.given
     last = curve.points.get("top_speed", curve.points.get("most"))
-    for refused, words in ((~good, "does not trim"), (good & ~given, "drive cannot\ngive it")):
+    for refused, words in ((~good, "no trim"), (good & ~given, "beyond drive\nlimits")):
         for run in _runs(refused):
             low, high = _reach(curve.values, run)
             if last is not None and last.limit and low < last.value < high:
