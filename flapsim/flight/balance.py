@@ -76,17 +76,7 @@ _ANY_PLACE = Range(-0.5, 0.5, 0.1)
 
 
 def default_range(key: str) -> Range:
-    """Default range of a key.
-
-    Parameters
-    ----------
-    key : str
-        Key path.
-
-    Returns
-    -------
-    Range
-    """
+    """Default range of a key, by its ending."""
     for ending, found in _RANGES:
         if key.endswith(ending):
             return found
@@ -138,19 +128,7 @@ class FreeQuantity:
         return self.keys[0].endswith("plunge.amplitude_deg") or self.keys[0].endswith("amplitude_m")
 
     def columns(self, value: Array, design: NDArray[np.int64]) -> dict[str, Array]:
-        """Columns of all its keys.
-
-        Parameters
-        ----------
-        value : ndarray, shape (lanes,)
-            Values of the leading key.
-        design : ndarray of int, shape (lanes,)
-            Which design each lane belongs to.
-
-        Returns
-        -------
-        dict of str to ndarray, shape (lanes,)
-        """
+        """Columns, shape (lanes,), of all its keys from values of the leading one."""
         return {key: value * self.ratio[i, design] for i, key in enumerate(self.keys)}
 
 
@@ -311,17 +289,7 @@ def checked_balances(case: Case, hold: Sequence[str] | None, count: int) -> tupl
 def whole_columns(case: Case, columns: Mapping[str, Array]) -> dict[str, Array]:
     """Columns, with every length and chord of the wing among them if one of them is.
 
-    Parameters
-    ----------
-    case : Case
-        What the designs share.
-    columns : mapping of str to ndarray, shape (lanes,)
-        Numbers in which they differ.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (lanes,)
-        Stations along the wing want all of these numbers as columns, or none.
+    Stations along the wing need all of these numbers as columns, or none.
     """
     out = dict(columns)
     if not any(key.startswith(_SHAPES) for key in out):

@@ -22,34 +22,15 @@ _NAMES = (*REPORTED, *BATTERY, *_ASKED, *LIMITS)
 
 
 def watts(cycle: Cycle) -> dict[str, float]:
-    """Means of the drive of a cycle: crank, battery, their ratios, and parts used of its limits.
+    """Means of the drive of a cycle by the names of `flapsim.drive.train.drive_means`.
 
-    Parameters
-    ----------
-    cycle : Cycle
-        Any cycle.
-
-    Returns
-    -------
-    dict of str to float
-        Names of `flapsim.drive.train.drive_means`; NaN for what only a drive has if there is none.
+    NaN for what only a drive has if there is none.
     """
     return {name: cycle.mean.get(name, math.nan) for name in _NAMES}
 
 
 def refusal_of_drive(cycle: Cycle) -> str:
-    """Why the drive of a cycle cannot deliver its state, in words.
-
-    Parameters
-    ----------
-    cycle : Cycle
-        Any cycle.
-
-    Returns
-    -------
-    str
-        Empty without a drive, and if it can deliver the state.
-    """
+    """Why the drive of a cycle cannot deliver its state; empty if it can, or without a drive."""
     drive = cycle.drive
     return "" if drive is None else drive_refusal(drive, watts(cycle))
 
@@ -57,19 +38,6 @@ def refusal_of_drive(cycle: Cycle) -> str:
 def drive_power_of_many(
     results: Mapping[str, Array], wanted: NDArray[np.bool_]
 ) -> dict[str, Array]:
-    """Drives of many designs.
-
-    Parameters
-    ----------
-    results : mapping of str to ndarray, shape (B,)
-        What `flapsim.cycle.results.evaluate` found for them.
-    wanted : ndarray of bool, shape (B,)
-        Designs to report; the others are NaN.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (B,)
-        Names as `watts` gives them.
-    """
+    """Means as `watts` gives them, shape (B,), of many designs; NaN for those not wanted."""
     nothing = np.full(wanted.shape, np.nan)
     return {name: np.where(wanted, results.get(f"mean.{name}", nothing), np.nan) for name in _NAMES}

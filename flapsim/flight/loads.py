@@ -231,17 +231,7 @@ def line_loads(cycle: Cycle, cause: Cause) -> LineLoads:
 
 
 def wing_kinetic_energy(cycle: Cycle) -> Array:
-    """Kinetic energy of the starboard wing relative to the body, J, shape (n,).
-
-    Parameters
-    ----------
-    cycle : Cycle
-        A computed cycle.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-    """
+    """Kinetic energy of the starboard wing relative to the body, J, shape (n,)."""
     wing = strips(cycle.case.wing, cycle.case.craft.shoulder_offset_m)
     masses = [(_motion(cycle, wing), wing.spar)]
     for fraction, part in _ROD_POINTS:

@@ -120,17 +120,9 @@ class PowerCurve:
 
 
 def default_free(case: Case) -> tuple[str, ...]:
-    """Free quantities of a power curve if the user names none: pitch and plunge amplitude.
+    """Free quantities of a power curve by default: pitch and both plunge amplitudes together.
 
-    Parameters
-    ----------
-    case : Case
-        The case.
-
-    Returns
-    -------
-    tuple of str
-        Both plunge amplitudes together; the frequency where the plunge has no amplitude.
+    The frequency where the plunge has no amplitude.
     """
     keys = []
     for name in ("inner", "outer"):
@@ -322,18 +314,7 @@ def _best_climb(speed: Array, climb: Array, limit: Sequence[str]) -> list[str]:
 
 
 def plain_curve(curve: PowerCurve) -> dict[str, Any]:
-    """A power curve as a nested dictionary for JSON.
-
-    Parameters
-    ----------
-    curve : PowerCurve
-        The curve.
-
-    Returns
-    -------
-    dict
-        Numbers without a meaning are None.
-    """
+    """A power curve as a nested dictionary for JSON; numbers without a meaning are None."""
     plain: dict[str, Any] = finite_or_none(
         {
             "title": curve.case.title,

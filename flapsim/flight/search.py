@@ -100,17 +100,7 @@ class TrimBatch:
         return np.asarray(self.status == TrimStatus.TRIMMED)
 
     def reason(self, design: int) -> str:
-        """Why a design was refused, in a sentence; empty for one that is trimmed.
-
-        Parameters
-        ----------
-        design : int
-            Number of the design.
-
-        Returns
-        -------
-        str
-        """
+        """Why a design was refused, in a sentence; empty for one that is trimmed."""
         status = self.status[design]
         if status == TrimStatus.TRIMMED:
             return ""

@@ -160,17 +160,7 @@ def _unit_change(key: str, value: float) -> float:
 
 
 def keys_of(free: Sequence[str]) -> set[str]:
-    """Every key among free quantities.
-
-    Parameters
-    ----------
-    free : sequence of str
-        Free quantities, keys joined by ``+``.
-
-    Returns
-    -------
-    set of str
-    """
+    """Every key among free quantities, those joined by ``+`` included."""
     return {part.strip() for name in free for part in name.split("+")}
 
 

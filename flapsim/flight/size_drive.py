@@ -65,17 +65,7 @@ class WingLoad(NamedTuple):
 
 
 def wing_load(cycle: Cycle) -> WingLoad:
-    """Powers and plunge of the wings of a cycle.
-
-    Parameters
-    ----------
-    cycle : Cycle
-        A computed cycle.
-
-    Returns
-    -------
-    WingLoad
-    """
+    """Powers and plunge of the wings of a cycle."""
     plunge, per_turn, _ = evaluate(motion_schedules(cycle)[PLUNGE_INNER], cycle.phase)
     omega = 2.0 * math.pi * cycle.case.stroke.frequency_hz
     # The crank does not supply the power of springs and actuators of the twist.

@@ -160,14 +160,14 @@ def trim(
     Returns
     -------
     Trim
-        All balances held to better than 1e-8 of the weight.
+        All balances met to better than 1e-8 of the weight.
 
     Raises
     ------
     CaseError
         If a key, a balance or the case is at fault.
     NoTrim
-        If the craft does not balance within the bounds, or only in a wild state.
+        If the craft does not balance within the bounds, or only in an implausible state.
     NoAnswer
         If it trims with an unstable twist.
     """
@@ -216,17 +216,7 @@ def _all_residuals(case: Case, cycle: Cycle) -> dict[str, float]:
 
 
 def flight_words(case: Case) -> str:
-    """Name the flight condition of a case.
-
-    Parameters
-    ----------
-    case : Case
-        The case.
-
-    Returns
-    -------
-    str
-    """
+    """Name the flight condition of a case."""
     climb, speed = case.flight.climb_deg, case.flight.airspeed_m_s
     if climb == 0.0:
         return f"Level flight at {speed:.4g} m/s"

@@ -24,22 +24,7 @@ _ROW = 0.27
 
 
 def draw_chain(cycle: Cycle, chain: PowerChain, path: str | Path) -> None:
-    """Draw the chain of powers from the battery to the thrust into a file.
-
-    Parameters
-    ----------
-    cycle : Cycle
-        What the chain belongs to.
-    chain : PowerChain
-        What `flapsim.flight.power_chain.power_chain` returned.
-    path : str or Path
-        File name ending in one of `flapsim.show.style.SUFFIXES`.
-
-    Raises
-    ------
-    ValueError
-        If it does not.
-    """
+    """Draw the chain of powers from the battery to the thrust into a file."""
     rows = len(chain.links)
     top, left, width = 0.78, 2.15, 5.2
     height = top + _ROW * rows + 0.55
@@ -105,22 +90,7 @@ _PHASES = 8
 
 
 def draw_loads(cycle: Cycle, loads: SpanLoads, path: str | Path) -> None:
-    """Draw bending and torsion along the wing, and at its hinges through the stroke, into a file.
-
-    Parameters
-    ----------
-    cycle : Cycle
-        What the loads belong to.
-    loads : SpanLoads
-        What `flapsim.flight.loads.span_loads` returned.
-    path : str or Path
-        File name ending in one of `flapsim.show.style.SUFFIXES`.
-
-    Raises
-    ------
-    ValueError
-        If it does not.
-    """
+    """Draw bending and torsion along the wing and through the stroke into a file."""
     width, top, tall, gap = 10.0, 0.95, 1.9, 0.5
     height = top + 3 * tall + 2 * gap + 0.55
     with styled():

@@ -46,20 +46,7 @@ _LIMIT_WORDS = {
 
 
 def draw_power_curve(curve: PowerCurve, path: str | Path) -> None:
-    """Draw a power curve into a file.
-
-    Parameters
-    ----------
-    curve : PowerCurve
-        What `flapsim.flight.power_curve.power_curve` returned.
-    path : str or Path
-        File name ending in one of `flapsim.show.style.SUFFIXES`.
-
-    Raises
-    ------
-    ValueError
-        If it does not.
-    """
+    """Draw a power curve into a file."""
     with styled():
         page = _page(curve)
     save(page, path)
