@@ -8,12 +8,11 @@ import numpy as np
 import pytest
 
 from flapsim.half_wing.polar import (
-    ATTACHED_LIFT,
     GRID_DEG,
-    LIFT,
     polar_table,
     revolving_plate_table,
 )
+from flapsim.kernel import layout
 from validation.textbook import fly, steady_wing
 
 SLOPE = 5.2
@@ -75,8 +74,10 @@ def test_the_attached_line_of_a_straight_polar_is_the_polar(tmp_path: Path) -> N
     values = polar_table(alpha, [1e5], lift[None], nothing[None], nothing[None], 1.2).values[0]
     inside = np.abs(GRID_DEG) <= 20.0
     # Linear interpolation between the rows of the polar: (0.5 deg)^2/8 of the lift.
-    np.testing.assert_allclose(values[ATTACHED_LIFT, inside], values[LIFT, inside], atol=3e-5)
-    assert np.all(np.abs(values[ATTACHED_LIFT]) <= SLOPE * (1.0 + 1e-4))
+    np.testing.assert_allclose(
+        values[layout.TABLE_ATTACHED_LIFT, inside], values[layout.TABLE_LIFT, inside], atol=3e-5
+    )
+    assert np.all(np.abs(values[layout.TABLE_ATTACHED_LIFT]) <= SLOPE * (1.0 + 1e-4))
 
 
 def test_the_attached_line_of_a_stalling_polar_goes_on_straight() -> None:
@@ -84,12 +85,16 @@ def test_the_attached_line_of_a_stalling_polar_goes_on_straight() -> None:
     lift = 6.0 * np.sin(np.radians(np.minimum(alpha, 10.0)))
     nothing = np.zeros_like(lift)
     values = polar_table(alpha, [1e5], lift[None], nothing[None], nothing[None], 1.2).values[0]
-    at = int(np.flatnonzero(GRID_DEG == 18.0)[0])
-    assert values[ATTACHED_LIFT, at] == pytest.approx(6.0 * np.sin(np.radians(18.0)), rel=1e-4)
+    here = int(np.flatnonzero(GRID_DEG == 18.0)[0])
+    assert values[layout.TABLE_ATTACHED_LIFT, here] == pytest.approx(
+        6.0 * np.sin(np.radians(18.0)), rel=1e-4
+    )
 
 
 def test_the_revolving_plate_has_a_line_of_its_own() -> None:
     values = revolving_plate_table().values[0]
-    at = int(np.flatnonzero(GRID_DEG == 4.0)[0])
+    here = int(np.flatnonzero(GRID_DEG == 4.0)[0])
     # The published fit bends only at large incidence; its line is a mean over five degrees.
-    assert values[ATTACHED_LIFT, at] == pytest.approx(values[LIFT, at], rel=0.1)
+    assert values[layout.TABLE_ATTACHED_LIFT, here] == pytest.approx(
+        values[layout.TABLE_LIFT, here], rel=0.1
+    )

@@ -108,7 +108,8 @@ def formula(column: str) -> Comparison:
 
 def extended(column: str) -> Comparison:
     """A polar that ends at stall, extended over a full turn."""
-    from flapsim.half_wing.polar import DRAG, GRID_DEG, LIFT, full_range
+    from flapsim.half_wing.polar import GRID_DEG, full_range
+    from flapsim.kernel import layout as at
 
     rows = table("viterna_extension")
     alpha = np.array([-STALL_DEG, 0.0, STALL_DEG])
@@ -119,6 +120,6 @@ def extended(column: str) -> Comparison:
         np.zeros(3),
         drag_normal(),
     )
-    row = columns[{"CL": LIFT, "CD": DRAG}[column]]
+    row = columns[{"CL": at.TABLE_LIFT, "CD": at.TABLE_DRAG}[column]]
     found = np.interp(rows["alpha_deg"], GRID_DEG, row)
     return worst_absolute(rows[column], found, [f"{a:g} deg" for a in rows["alpha_deg"]])

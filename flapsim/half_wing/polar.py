@@ -14,7 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.kernel import layout as at
-from flapsim.kernel.section import PLATE_NORMAL_TO_STREAM, plate_centre_of_pressure
+from flapsim.kernel.section import (
+    PLATE_NORMAL_TO_STREAM,
+    plate_centre_of_pressure,
+    plate_normal_coefficient,
+)
 
 Array = NDArray[np.float64]
 
@@ -173,7 +177,7 @@ def _separation(grid: Array, lift: Array, drag_normal: float) -> tuple[Array, Ar
     inside = np.abs(grid) < np.radians(90.0)
     zero = _zero_lift(grid, lift)
     sine = np.sin(grid)
-    separated = drag_normal * sine / (0.56 + 0.44 * np.abs(sine)) * np.cos(grid)
+    separated = plate_normal_coefficient(sine, drag_normal) * np.cos(grid)
     gain = np.where(inside, 2.0 * np.pi * np.sin(grid - zero) - separated, 0.0)
     large = np.abs(gain) > 0.05
     weight = np.where(large, (lift - separated) / np.where(large, gain, 1.0), 1.0)

@@ -68,6 +68,54 @@ class Batch(NamedTuple):
     steps: int
 
 
+class Options(NamedTuple):
+    """What a pass over a strip needs to know besides numbers.
+
+    Attributes
+    ----------
+    apparent : float
+        1 with the apparent-mass package, 0 without.
+    lags : bool
+        Whether the attached length lags: it is then given, else it follows from the incidence.
+    keep : bool
+        Whether to leave the loads of a strip in its rows of ``flow``.
+    steps : int
+        Steps per stroke.
+    """
+
+    apparent: float
+    lags: bool
+    keep: bool
+    steps: int
+
+
+class Strip(NamedTuple):
+    """Which strip: its number, its place in ``flow``, its segment and its section law."""
+
+    number: int
+    slot: int
+    segment: int
+    law: int
+
+
+class Lookup(NamedTuple):
+    """Section tables of all strips; for each, the one below its Reynolds number and the blend.
+
+    Attributes
+    ----------
+    values : ndarray, shape (k, TABLE_COLUMNS, n)
+        All tables.
+    first : ndarray of int
+        Table below the Reynolds number of each strip and lane.
+    blend : ndarray
+        Weight of the table after it.
+    """
+
+    values: Array
+    first: Integers
+    blend: Array
+
+
 class Disturbance(NamedTuple):
     """Departure of half wings from their periodic motion, the same at every instant.
 

@@ -23,7 +23,7 @@ from flapsim.kernel.section import (
     THIN_PLATE,
     attached_length,
     attached_weight,
-    plate_separated_bound,
+    plate_separated,
 )
 
 _MOST_SECANTS = 60
@@ -76,10 +76,10 @@ def look_up(values, first, blend, column, alpha):
 
 
 @inlined
-def table_lift(values, first, blend, alpha, attached, frozen):
+def table_lift(values, first, blend, alpha, attached, lags):
     """Lift coefficient of a section table, with the attached length given or its own."""
     lift = look_up(values, first, blend, at.TABLE_LIFT, alpha)
-    if frozen:
+    if lags:
         steady = look_up(values, first, blend, at.TABLE_ATTACHED, alpha)
         gain = look_up(values, first, blend, at.TABLE_LIFT_GAIN, alpha)
         lift += (attached_weight(attached) - attached_weight(steady)) * gain
@@ -94,85 +94,82 @@ def table_coefficients(values, first, blend, alpha):
 
 
 @inlined
-def plate_separates(q, u, shift, onset, attached, frozen):
+def plate_separates(q, u, shift, onset, attached, lags):
     """Where a thin plate has a deficit.
 
     Asked without a root, since most strips are attached most of the time.
     """
-    if frozen:
+    if lags:
         return attached < 1.0
     w = q - shift
     return either(w * w > onset * onset * (u * u + w * w), u <= 0.0)
 
 
 @inlined
-def plate_deficit(q, u, shift, drag, onset, inverse, attached, frozen):
+def plate_deficit(q, u, shift, drag, onset, inverse, attached, lags):
     """Deficit of a thin plate and its attached length.
 
     ``shift`` is the effective downwash at which the plate has no incidence.
     """
     w = q - shift
-    if not frozen:
+    if not lags:
         sine = w / (math.sqrt(u * u + w * w) + 1e-300)
         attached = attached_length(sine, u, onset, inverse)
     lost = 1.0 - attached_weight(attached)
     # The sheet trails downstream, whichever edge that is.
-    return lost * (q - plate_separated_bound(abs(u), w, drag)), attached
+    _, bound = plate_separated(abs(u), w, drag)
+    return lost * (q - bound), attached
 
 
 @inlined
-def table_deficit(q, u, tables, first, blend, attached, frozen):
+def table_deficit(q, u, values, first, blend, attached, lags):
     """The same for a section table, of one design."""
     alpha = math.atan2(q, u)
-    lift = table_lift(tables, first, blend, alpha, attached, frozen)
-    if not frozen:
-        attached = look_up(tables, first, blend, at.TABLE_ATTACHED, alpha)
+    lift = table_lift(values, first, blend, alpha, attached, lags)
+    if not lags:
+        attached = look_up(values, first, blend, at.TABLE_ATTACHED, alpha)
     # The sheet trails downstream: in reversed flow it lies ahead of the chord.
     bound = math.copysign(0.5, u) * math.sqrt(u * u + q * q) * lift / math.pi
     return q - bound, attached
 
 
 @compiled
-def circulation_local(
-    flow, parameter, constant, verdict, queue, places, strip, slot, law, options, lookup
-):
+def circulation_local(flow, parameter, constant, verdict, queue, places, strip, options, lookup):
     """Effective downwash of one strip through the stroke, on its own: no or slope induction.
-
-    ``options``: 1 with the apparent-mass package, whether the attached length is given, steps.
 
     Notes
     -----
     ``q_c = q_lagged - k (q_c - deficit)``. Where attached flow has no deficit that is the answer;
     the rest, of whatever design and instant, queue up and are solved side by side.
     """
-    apparent, frozen, steps = options
-    p = strip * at.PAR_ROWS
+    steps, lags = options.steps, options.lags
+    p = strip.number * at.PAR_ROWS
     shrink = 1.0 / (1.0 + row(constant, at.CONST_INDUCED_GAIN))
     onset, camber = row(parameter, p + at.PAR_ONSET), row(parameter, p + at.PAR_CAMBER)
-    quarter = apparent * 0.25 * row(parameter, p + at.PAR_CHORD)
+    quarter = options.apparent * 0.25 * row(parameter, p + at.PAR_CHORD)
     waiting = np.int64(0)
     for n in range(steps):
-        f = (slot * steps + n) * at.FLOW_ROWS
+        f = (strip.slot * steps + n) * at.FLOW_ROWS
         u = row(flow, f + at.FLOW_U)
         q = row(flow, f + at.FLOW_Q_LAGGED) * shrink
         put(flow, f + at.FLOW_Q_CIRCULATION, q)
-        if not frozen:
+        if not lags:
             put(flow, f + at.FLOW_ATTACHED, 1.0)
         which = 0
-        if law == THIN_PLATE:
+        if strip.law == THIN_PLATE:
             attached = row(flow, f + at.FLOW_ATTACHED)
             shift = camber * u + quarter * row(flow, f + at.FLOW_SPIN)
             put(flow, f + at.FLOW_SCRATCH_1, shift)
-            which = lanes_where(plate_separates(q, u, shift, onset, attached, frozen))
-        elif law == TABLE:
+            which = lanes_where(plate_separates(q, u, shift, onset, attached, lags))
+        elif strip.law == TABLE:
             which = ALL_LANES
         if which != 0:
             for lane in range(LANES):
                 if which & (1 << lane):
                     places[waiting] = f * LANES + lane
                     waiting += 1
-    _queue_up(queue, places, waiting, flow, parameter, constant, strip)
-    _settle(queue, places, waiting, law, strip, frozen, lookup)
+    _queue_up(queue, places, waiting, flow, parameter, constant, strip.number)
+    _settle(queue, places, waiting, strip, lags, lookup)
     for i in range(waiting):
         f, o = places[i], _queued(i)
         flow[f + at.FLOW_Q_CIRCULATION * LANES] = queue[o + at.QUEUE_Q * LANES]
@@ -201,7 +198,7 @@ def _queue_up(queue, places, waiting, flow, parameter, constant, strip):
 
 
 @compiled
-def _settle(queue, places, waiting, law, strip, frozen, lookup):
+def _settle(queue, places, waiting, strip, lags, lookup):
     """Solve for the effective downwash of all in the queue by the secant rule.
 
     The slope is held between that of the steepest plausible stall and that of attached flow, more
@@ -215,10 +212,10 @@ def _settle(queue, places, waiting, law, strip, frozen, lookup):
         for i in range(groups):
             g = left[i]
             o = g * at.QUEUE_ROWS
-            if law == TABLE:
-                _queued_table_deficits(queue, places, g, waiting, strip, frozen, lookup)
+            if strip.law == TABLE:
+                _queued_table_deficits(queue, places, g, waiting, strip.number, lags, lookup)
             else:
-                _queued_plate_deficits(queue, o, frozen)
+                _queued_plate_deficits(queue, o, lags)
             gain, lagged, q = (
                 row(queue, o + at.QUEUE_GAIN),
                 row(queue, o + at.QUEUE_LAGGED),
@@ -248,7 +245,7 @@ def _settle(queue, places, waiting, law, strip, frozen, lookup):
 
 
 @inlined
-def _queued_plate_deficits(queue, o, frozen):
+def _queued_plate_deficits(queue, o, lags):
     """Deficits of a group of thin plates."""
     deficit, attached = plate_deficit(
         row(queue, o + at.QUEUE_Q),
@@ -258,25 +255,25 @@ def _queued_plate_deficits(queue, o, frozen):
         row(queue, o + at.QUEUE_ONSET),
         row(queue, o + at.QUEUE_INVERSE_RANGE),
         row(queue, o + at.QUEUE_ATTACHED),
-        frozen,
+        lags,
     )
     put(queue, o + at.QUEUE_DEFICIT, deficit)
     put(queue, o + at.QUEUE_ATTACHED, attached)
 
 
 @compiled
-def _queued_table_deficits(queue, places, group, waiting, strip, frozen, lookup):
+def _queued_table_deficits(queue, places, group, waiting, strip, lags, lookup):
     """Deficits of a group of sections with tables."""
-    tables, table_first, table_blend = lookup
+    values, table_first, table_blend = lookup
     for lane in range(LANES):
         o = group * at.QUEUE_ROWS * LANES + lane
         design = strip * LANES + places[min(group * LANES + lane, waiting - 1)] % LANES
         queue[o + at.QUEUE_DEFICIT * LANES], queue[o + at.QUEUE_ATTACHED * LANES] = table_deficit(
             queue[o + at.QUEUE_Q * LANES],
             queue[o + at.QUEUE_U * LANES],
-            tables,
+            values,
             table_first[design],
             table_blend[design],
             queue[o + at.QUEUE_ATTACHED * LANES],
-            frozen,
+            lags,
         )

@@ -51,6 +51,25 @@ def evaluate_schedules(hinge, schedule, harmonics, phases, constant, steps):
         put(hinge, b + at.HINGE_COS_SWEEP, c3)
 
 
+@inlined
+def hinge_angles(hinge, b, segment):
+    """Sines and cosines of a segment's plunge, its plunge from the segment before, and sweep.
+
+    The inner segment has no segment before it and no sweep.
+    """
+    sp = row(hinge, b + at.HINGE_SIN_INNER)
+    cp = row(hinge, b + at.HINGE_COS_INNER)
+    s2, c2, sq, cq = 0.0, 1.0, 0.0, 1.0
+    if segment == 1:
+        sp = row(hinge, b + at.HINGE_SIN_OUTER)
+        cp = row(hinge, b + at.HINGE_COS_OUTER)
+        s2 = row(hinge, b + at.HINGE_SIN_RELATIVE)
+        c2 = row(hinge, b + at.HINGE_COS_RELATIVE)
+        sq = row(hinge, b + at.HINGE_SIN_SWEEP)
+        cq = row(hinge, b + at.HINGE_COS_SWEEP)
+    return sp, cp, s2, c2, sq, cq
+
+
 @compiled
 def segment_motion(motion, hinge, constant, segment, steps):
     """Everything about a segment's motion that is the same for all its strips.
@@ -85,17 +104,7 @@ def segment_motion(motion, hinge, constant, segment, steps):
         p_acceleration = row(hinge, plunge + 2) + outer * row(hinge, relative + 2)
         q_rate = outer * row(hinge, sweep + 1)
         q_acceleration = outer * row(hinge, sweep + 2)
-        if segment == 0:
-            sp = row(hinge, b + at.HINGE_SIN_INNER)
-            cp = row(hinge, b + at.HINGE_COS_INNER)
-            s2, c2, sq, cq = 0.0, 1.0, 0.0, 1.0
-        else:
-            sp = row(hinge, b + at.HINGE_SIN_OUTER)
-            cp = row(hinge, b + at.HINGE_COS_OUTER)
-            s2 = row(hinge, b + at.HINGE_SIN_RELATIVE)
-            c2 = row(hinge, b + at.HINGE_COS_RELATIVE)
-            sq = row(hinge, b + at.HINGE_SIN_SWEEP)
-            cq = row(hinge, b + at.HINGE_COS_SWEEP)
+        sp, cp, s2, c2, sq, cq = hinge_angles(hinge, b, segment)
 
         # Rates of sin p sin q, sin 2 sin q and their like.
         spq_rate = cp * p_rate * sq + sp * cq * q_rate
@@ -168,14 +177,14 @@ def segment_motion(motion, hinge, constant, segment, steps):
 
 
 @compiled
-def strip_flow(flow, motion, parameter, constant, segment, strip, slot, reference, steps):
+def strip_flow(flow, motion, parameter, constant, strip, options):
     """Air velocity at the twist axis, the downwash that makes circulation, and their rates.
 
-    ``reference`` is the chord fraction whose normal velocity makes circulation: 3/4 with the
-    apparent-mass package, 1/4 without it (either pairing closes the energy balance; a mixed one
-    does not).
+    The normal velocity that makes circulation is that at 3/4 of the chord with the apparent-mass
+    package, at 1/4 without it (either pairing closes the energy balance; a mixed one does not).
     """
-    p = strip * at.PAR_ROWS
+    steps, reference = options.steps, 0.25 + 0.5 * options.apparent
+    p = strip.number * at.PAR_ROWS
     r = row(parameter, p + at.PAR_DISTANCE)
     eta = row(parameter, p + at.PAR_FRACTION)
     chord = row(parameter, p + at.PAR_CHORD)
@@ -184,7 +193,7 @@ def strip_flow(flow, motion, parameter, constant, segment, strip, slot, referenc
     arm, half_way = (reference - axis) * chord, (0.5 - axis) * chord
     per_semichord = 2.0 / chord
     for n in range(steps):
-        t = (segment * steps + n) * at.SEG_ROWS
+        t = (strip.segment * steps + n) * at.SEG_ROWS
         x = row(motion, t + at.SEG_X0) + r * row(motion, t + at.SEG_X1)
         z = row(motion, t + at.SEG_N0) + r * row(motion, t + at.SEG_N1)
         x_rate = row(motion, t + at.SEG_X0_RATE) + r * row(motion, t + at.SEG_X1_RATE)
@@ -205,7 +214,7 @@ def strip_flow(flow, motion, parameter, constant, segment, strip, slot, referenc
         u_rate = x_rate * cosine - z_rate * sine - twist_rate * w
         w_rate = x_rate * sine + z_rate * cosine + twist_rate * u
         q = w + arm * spin + camber * u
-        f = (slot * steps + n) * at.FLOW_ROWS
+        f = (strip.slot * steps + n) * at.FLOW_ROWS
         put(flow, f + at.FLOW_U, u)
         put(flow, f + at.FLOW_W, w)
         put(flow, f + at.FLOW_Q, q)
@@ -311,7 +320,7 @@ def separation_lag(flow, constant, lag, slot, steps):
 
 
 @compiled
-def hold_wake(flow, slot, steps):
+def set_wake_aside(flow, slot, steps):
     """Set aside what the shed wake takes from a strip's downwash."""
     for n in range(steps):
         f = (slot * steps + n) * at.FLOW_ROWS
@@ -319,8 +328,8 @@ def hold_wake(flow, slot, steps):
 
 
 @compiled
-def release_wake(flow, wake_kick, strip, slot, steps):
-    """Let the wake set aside act on the disturbed downwash, with a departure of its own."""
+def restore_wake(flow, wake_kick, strip, slot, steps):
+    """Apply the wake set aside to the disturbed downwash, with a departure of its own."""
     kick = row(wake_kick, strip)
     for n in range(steps):
         f = (slot * steps + n) * at.FLOW_ROWS

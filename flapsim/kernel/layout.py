@@ -1,6 +1,6 @@
-"""Where every number of the strip kernel lives.
+"""Names and order of all rows of the kernel's arrays.
 
-Designs are worked on in blocks of `flapsim.kernel.lanes.LANES`: a row is one number of each design
+Designs are solved in blocks of `flapsim.kernel.lanes.LANES`: a row is one number of each design
 of the block. All arrays are flat, the lane is the fastest index::
 
     constant[row, lane]                  numbers of a design (CONST_*)
@@ -170,7 +170,7 @@ FLOW_AFT = FLOW_SCRATCH_2
 FLOW_MOMENT = FLOW_SCRATCH_3
 FLOW_CIRCULATION = FLOW_SCRATCH_4
 
-# What waits for its circulation, in groups of one number of lanes each.
+# Strips and instants queued for their circulation, in groups of LANES.
 (
     QUEUE_Q,
     QUEUE_LAGGED,
@@ -226,7 +226,7 @@ SERIES_TIP = SERIES_TOTAL_POWER + 1
 SERIES_MASS_TORQUE = SERIES_TIP + 1
 SERIES_ROWS = SERIES_MASS_TORQUE + 4
 
-# What a single run keeps of every strip.
+# Numbers of every strip that a single run returns.
 (
     FIELD_U,
     FIELD_W,

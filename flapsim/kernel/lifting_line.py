@@ -41,24 +41,23 @@ def circulation_coupled(
 ):
     """Effective downwash of all strips through the stroke.
 
-    ``waiting`` takes, for every design, how many instants have a deficit, and which; ``options``
-    as in `flapsim.kernel.circulation.circulation_local`.
+    ``waiting`` takes, for every design, how many instants have a deficit, and which.
     """
-    apparent, frozen, steps = options
+    apparent, lags, steps = options.apparent, options.lags, options.steps
     strips = laws.size
     most = 0
     for lane in range(LANES):
         waiting[lane * (steps + 1)] = 0
     for n in range(steps):
         put(queue, n, _attached_instant(flow, fit, downwash, modes, n, strips, steps))
-        which = _with_deficit(flow, parameter, n, laws, apparent, frozen, steps)
+        which = _with_deficit(flow, parameter, n, laws, apparent, lags, steps)
         if which != 0:
             most = max(most, _enqueue(waiting, which, n, steps))
     before = np.full(LANES, -2)
     modes[:] = 0.0
     for i in range(most):
         live = _gather(flow, line, modes, queue, waiting, before, i, strips, steps)
-        live = _settle(parameter, fit, downwash, line, modes, damping, laws, frozen, lookup, live)
+        live = _settle(parameter, fit, downwash, line, modes, damping, laws, lags, lookup, live)
         put(verdict, at.BLOCK_UNSETTLED, row(verdict, at.BLOCK_UNSETTLED) + select(live, 1.0, 0.0))
         _scatter(flow, line, waiting, before, i, strips, steps)
 
@@ -85,7 +84,7 @@ def _attached_instant(flow, fit, downwash, modes, n, strips, steps):
 
 
 @inlined
-def _with_deficit(flow, parameter, n, laws, apparent, frozen, steps):
+def _with_deficit(flow, parameter, n, laws, apparent, lags, steps):
     """Designs of which any strip has a deficit at an instant, as bits.
 
     The effective downwash at which a plate has no incidence is left in `FLOW_SCRATCH_1`.
@@ -97,11 +96,11 @@ def _with_deficit(flow, parameter, n, laws, apparent, frozen, steps):
         quarter = apparent * 0.25 * row(parameter, p + at.PAR_CHORD)
         shift = row(parameter, p + at.PAR_CAMBER) * u + quarter * row(flow, f + at.FLOW_SPIN)
         put(flow, f + at.FLOW_SCRATCH_1, shift)
-        if not frozen:
+        if not lags:
             put(flow, f + at.FLOW_ATTACHED, 1.0)
         if laws[j] == THIN_PLATE:
             onset, attached = row(parameter, p + at.PAR_ONSET), row(flow, f + at.FLOW_ATTACHED)
-            which |= lanes_where(plate_separates(q, u, shift, onset, attached, frozen))
+            which |= lanes_where(plate_separates(q, u, shift, onset, attached, lags))
         elif laws[j] == TABLE:
             which |= ALL_LANES
     return which
@@ -161,7 +160,7 @@ def _scatter(flow, line, waiting, before, i, strips, steps):
 
 
 @compiled
-def _settle(parameter, fit, downwash, line, modes, damping, laws, frozen, lookup, live):
+def _settle(parameter, fit, downwash, line, modes, damping, laws, lags, lookup, live):
     """Solve an instant of every design; which did not settle.
 
     Notes
@@ -182,9 +181,9 @@ def _settle(parameter, fit, downwash, line, modes, damping, laws, frozen, lookup
                 q += row(downwash, j * count + m) * row(modes, m)
             put(line, o + at.LINE_Q, q)
             if laws[j] == THIN_PLATE:
-                _plate_deficits(parameter, line, j, frozen)
+                _plate_deficits(parameter, line, j, lags)
             elif laws[j] == TABLE:
-                _table_deficits(line, j, frozen, lookup)
+                _table_deficits(line, j, lags, lookup)
         dot, norm, worst = 0.0 * factor, 0.0 * factor + 1e-300, 0.0 * factor
         for m in range(count):
             asked = 0.0 * factor
@@ -211,37 +210,37 @@ def _settle(parameter, fit, downwash, line, modes, damping, laws, frozen, lookup
 
 
 @inlined
-def _plate_deficits(parameter, line, strip, frozen):
+def _plate_deficits(parameter, line, strip, lags):
     """Deficits of the thin plates of a strip, one instant of every design."""
     o, p = strip * at.LINE_ROWS, strip * at.PAR_ROWS
     q, u, shift = row(line, o + at.LINE_Q), row(line, o + at.LINE_U), row(line, o + at.LINE_SHIFT)
     onset, attached = row(parameter, p + at.PAR_ONSET), row(line, o + at.LINE_ATTACHED)
-    separates = plate_separates(q, u, shift, onset, attached, frozen)
+    separates = plate_separates(q, u, shift, onset, attached, lags)
     put(line, o + at.LINE_STALL, 0.0)
-    if not frozen:
+    if not lags:
         put(line, o + at.LINE_ATTACHED, 1.0)
     if anywhere(separates):
         drag, inverse = (
             row(parameter, p + at.PAR_PLATE_DRAG),
             row(parameter, p + at.PAR_INVERSE_RANGE),
         )
-        deficit, attached = plate_deficit(q, u, shift, drag, onset, inverse, attached, frozen)
+        deficit, attached = plate_deficit(q, u, shift, drag, onset, inverse, attached, lags)
         put(line, o + at.LINE_STALL, select(separates, deficit, 0.0))
-        if not frozen:
+        if not lags:
             put(line, o + at.LINE_ATTACHED, select(separates, attached, 1.0))
 
 
 @inlined
-def _table_deficits(line, strip, frozen, lookup):
+def _table_deficits(line, strip, lags, lookup):
     """The same for sections with tables, design by design."""
-    tables, table_first, table_blend = lookup
+    values, table_first, table_blend = lookup
     for lane in range(LANES):
         o = strip * at.LINE_ROWS * LANES + lane
         first, blend = table_first[strip * LANES + lane], table_blend[strip * LANES + lane]
         q, u = line[o + at.LINE_Q * LANES], line[o + at.LINE_U * LANES]
         attached = line[o + at.LINE_ATTACHED * LANES]
-        deficit, attached = table_deficit(q, u, tables, first, blend, attached, frozen)
-        lift = look_up(tables, first, blend, at.TABLE_ATTACHED_LIFT, math.atan2(q, u))
+        deficit, attached = table_deficit(q, u, values, first, blend, attached, lags)
+        lift = look_up(values, first, blend, at.TABLE_ATTACHED_LIFT, math.atan2(q, u))
         linear = q - 0.5 / math.pi * math.sqrt(u * u + q * q) * lift
         line[o + at.LINE_STALL * LANES] = deficit - linear
         line[o + at.LINE_LINEAR * LANES] = linear

@@ -7,14 +7,22 @@ import math
 from flapsim.kernel import layout as at
 from flapsim.kernel.circulation import table_coefficients, table_lift
 from flapsim.kernel.compiled import compiled, inlined
+from flapsim.kernel.flow import hinge_angles
 from flapsim.kernel.lanes import LANES, anywhere, put, row, select
 from flapsim.kernel.section import (
     TABLE,
     attached_weight,
     plate_centre_of_pressure,
-    plate_separated_bound,
-    plate_separated_velocity,
+    plate_separated,
 )
+
+_TOTALS = (
+    (at.SERIES_TOTAL_LIFT, at.SERIES_LIFT),
+    (at.SERIES_TOTAL_THRUST, at.SERIES_THRUST),
+    (at.SERIES_TOTAL_PITCH, at.SERIES_PITCH),
+    (at.SERIES_TOTAL_POWER, at.SERIES_POWER),
+)
+"""Rows of the half wing that are the sum of a row of both segments."""
 
 
 @inlined
@@ -28,9 +36,10 @@ def _separated_plate(density, chord, u, w, f, drag):
         weight = select(separates, attached_weight(f), 1.0)
         lost = 1.0 - weight
         speed = math.sqrt(u * u + w * w) + 1e-300
-        separated = lost * 0.5 * density * chord * plate_separated_velocity(u, w, drag)
+        force, circulation = plate_separated(u, w, drag)
+        separated = lost * 0.5 * density * chord * force
         centre = plate_centre_of_pressure(w / speed, u / speed)
-        bound = lost * plate_separated_bound(u, w, drag)
+        bound = lost * circulation
     return weight, separated, centre, bound
 
 
@@ -88,16 +97,16 @@ def _table_loads(density, chord, u, q, w_c, spin, lift, drag, moment, axis, appa
 
 
 @inlined
-def _look_up_coefficients(flow, f, strip, lookup, lagged):
+def _look_up_coefficients(flow, f, strip, lookup, lags):
     """Lift, drag and moment coefficient of a section table, lane by lane."""
-    tables, table_first, table_blend = lookup
+    values, table_first, table_blend = lookup
     for lane in range(LANES):
         first, blend = table_first[strip * LANES + lane], table_blend[strip * LANES + lane]
         u = flow[(f + at.FLOW_U) * LANES + lane]
         alpha = math.atan2(flow[(f + at.FLOW_Q_CIRCULATION) * LANES + lane], u)
         attached = flow[(f + at.FLOW_ATTACHED) * LANES + lane]
-        lift = table_lift(tables, first, blend, alpha, attached, lagged)
-        drag, moment = table_coefficients(tables, first, blend, alpha)
+        lift = table_lift(values, first, blend, alpha, attached, lags)
+        drag, moment = table_coefficients(values, first, blend, alpha)
         flow[(f + at.FLOW_SCRATCH_1) * LANES + lane] = lift
         flow[(f + at.FLOW_SCRATCH_2) * LANES + lane] = drag
         flow[(f + at.FLOW_SCRATCH_3) * LANES + lane] = moment
@@ -109,16 +118,10 @@ def _look_up_coefficients(flow, f, strip, lookup, lagged):
 
 
 @compiled
-def strip_loads(
-    flow, sums, parameter, constant, friction, verdict, segment, strip, slot, law, options, lookup
-):
-    """Loads of one strip through the stroke, added to the sums of its segment.
-
-    ``options``: 1 with the apparent-mass package, whether stall lags, whether to leave the strip's
-    own loads in its rows of `Block.flow`, steps.
-    """
-    apparent, lagged, keep, steps = options
-    p = strip * at.PAR_ROWS
+def strip_loads(flow, sums, parameter, constant, friction, verdict, strip, options, lookup):
+    """Loads of one strip through the stroke, added to the sums of its segment."""
+    apparent, steps = options.apparent, options.steps
+    p = strip.number * at.PAR_ROWS
     density, axis = row(constant, at.CONST_DENSITY), row(constant, at.CONST_TWIST_AXIS)
     chord, width = row(parameter, p + at.PAR_CHORD), row(parameter, p + at.PAR_WIDTH)
     r, eta = row(parameter, p + at.PAR_DISTANCE), row(parameter, p + at.PAR_FRACTION)
@@ -126,16 +129,18 @@ def strip_loads(
     virtual = apparent * 0.25 * math.pi * density * chord * chord
     virtual_turn = virtual * chord * chord * (1.0 / 32.0)
     camber, suction = row(parameter, p + at.PAR_CAMBER), row(parameter, p + at.PAR_SUCTION)
-    plate_drag, rough = row(parameter, p + at.PAR_PLATE_DRAG), row(friction, strip)
+    plate_drag, rough = row(parameter, p + at.PAR_PLATE_DRAG), row(friction, strip.number)
     worst_u = row(verdict, at.BLOCK_INCIDENCE_U)
     worst_speed = row(verdict, at.BLOCK_INCIDENCE_SPEED)
     for n in range(steps):
-        f = (slot * steps + n) * at.FLOW_ROWS
+        f = (strip.slot * steps + n) * at.FLOW_ROWS
         u, w = row(flow, f + at.FLOW_U), row(flow, f + at.FLOW_W)
         q, q_c = row(flow, f + at.FLOW_Q), row(flow, f + at.FLOW_Q_CIRCULATION)
         attached, spin = row(flow, f + at.FLOW_ATTACHED), row(flow, f + at.FLOW_SPIN)
-        if law == TABLE:
-            lift, drag, pitching = _look_up_coefficients(flow, f, strip, lookup, lagged)
+        if strip.law == TABLE:
+            lift, drag, pitching = _look_up_coefficients(
+                flow, f, strip.number, lookup, options.lags
+            )
             normal, aft, moment, wake, profile, bound, speed = _table_loads(
                 density, chord, u, q, q_c, spin, lift, drag, pitching, axis, apparent
             )
@@ -164,7 +169,7 @@ def strip_loads(
         fx = width * (aft * cosine + normal * sine)
         fn = width * (normal * cosine - aft * sine)
         about = width * moment
-        t = (segment * steps + n) * at.SUM_ROWS
+        t = (strip.segment * steps + n) * at.SUM_ROWS
         _add(sums, t + at.SUM_FX, fx)
         _add(sums, t + at.SUM_FN, fn)
         _add(sums, t + at.SUM_RFX, r * fx)
@@ -179,7 +184,7 @@ def strip_loads(
         worse = u * worst_speed < worst_u * speed
         worst_u = select(worse, u, worst_u)
         worst_speed = select(worse, speed, worst_speed)
-        if keep:
+        if options.keep:
             put(flow, f + at.FLOW_NORMAL, normal)
             put(flow, f + at.FLOW_AFT, aft)
             put(flow, f + at.FLOW_MOMENT, moment)
@@ -195,17 +200,17 @@ def _add(array, index, value):
 
 
 @compiled
-def strip_inertia(flow, motion, sums, parameter, constant, segment, strip, slot, steps):
+def strip_inertia(flow, motion, sums, parameter, constant, strip, steps):
     """Rate of kinetic energy of one strip and the moment of its mass about the twist axis.
 
     The spar lies on the twist axis, the skin evenly over the chord. Energies are sums of squares
     of components, so their rates need no terms for the turning frame.
     """
-    p = strip * at.PAR_ROWS
+    p = strip.number * at.PAR_ROWS
     for n in range(steps):
-        t = (segment * steps + n) * at.SEG_ROWS
-        f = (slot * steps + n) * at.FLOW_ROWS
-        o = (segment * steps + n) * at.SUM_ROWS
+        t = (strip.segment * steps + n) * at.SEG_ROWS
+        f = (strip.slot * steps + n) * at.FLOW_ROWS
+        o = (strip.segment * steps + n) * at.SUM_ROWS
         r = row(parameter, p + at.PAR_DISTANCE)
         eta = row(parameter, p + at.PAR_FRACTION)
         chord = row(parameter, p + at.PAR_CHORD)
@@ -290,22 +295,14 @@ def half_wing_series(series, sums, hinge, constant, segments, steps):
             cos_air = row(constant, at.CONST_COS_AIR)
             sin_tilt = row(constant, at.CONST_SIN_TILT)
             cos_tilt = row(constant, at.CONST_COS_TILT)
-            s1 = row(hinge, b + at.HINGE_SIN_INNER)
-            c1 = row(hinge, b + at.HINGE_COS_INNER)
             y = row(constant, at.CONST_SHOULDER)
             z = 0.0
             arm = 0.0
-            sp, cp, s2, c2, sq, cq = s1, c1, 0.0, 1.0, 0.0, 1.0
+            sp, cp, s2, c2, sq, cq = hinge_angles(hinge, b, segment)
             if segment == 1:
-                sp = row(hinge, b + at.HINGE_SIN_OUTER)
-                cp = row(hinge, b + at.HINGE_COS_OUTER)
-                s2 = row(hinge, b + at.HINGE_SIN_RELATIVE)
-                c2 = row(hinge, b + at.HINGE_COS_RELATIVE)
-                sq = row(hinge, b + at.HINGE_SIN_SWEEP)
-                cq = row(hinge, b + at.HINGE_COS_SWEEP)
                 arm = row(constant, at.CONST_INNER_LENGTH)
-                y += arm * c1
-                z += arm * s1
+                y += arm * row(hinge, b + at.HINGE_COS_INNER)
+                z += arm * row(hinge, b + at.HINGE_SIN_INNER)
             sx, sn = row(sums, t + at.SUM_FX), row(sums, t + at.SUM_FN)
             rx, rn = row(sums, t + at.SUM_RFX), row(sums, t + at.SUM_RFN)
             m, eta_m = row(sums, t + at.SUM_M), row(sums, t + at.SUM_ETA_M)
@@ -352,26 +349,9 @@ def half_wing_series(series, sums, hinge, constant, segments, steps):
                 2.0 * row(sums, t + at.SUM_STALLED) / row(constant, at.CONST_AREA),
             )
         other = o + at.SEGMENT_SERIES
-        put(
-            series,
-            o + at.SERIES_TOTAL_LIFT,
-            row(series, o + at.SERIES_LIFT) + row(series, other + at.SERIES_LIFT),
-        )
-        put(
-            series,
-            o + at.SERIES_TOTAL_THRUST,
-            row(series, o + at.SERIES_THRUST) + row(series, other + at.SERIES_THRUST),
-        )
-        put(
-            series,
-            o + at.SERIES_TOTAL_PITCH,
-            row(series, o + at.SERIES_PITCH) + row(series, other + at.SERIES_PITCH),
-        )
-        put(
-            series,
-            o + at.SERIES_TOTAL_POWER,
-            row(series, o + at.SERIES_POWER) + row(series, other + at.SERIES_POWER),
-        )
+        for total, part in _TOTALS:
+            both = row(series, o + part) + row(series, other + part)
+            put(series, o + total, both)
         put(
             series,
             o + at.SERIES_TIP,

@@ -8,6 +8,7 @@ attached; tables (a measured polar, the revolving plate) are built in `flapsim.h
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -136,20 +137,30 @@ def attached_weight(f):
     return (root * root - 1.0) * (1.0 / 3.0)
 
 
-@inlined
-def plate_normal_coefficient(sin_incidence, drag_normal):
+def plate_blend(speed: Any, w: Any) -> Any:
+    """Denominator of the normal force of a separated plate, shared by all its forms, m/s.
+
+    Lindenburg (2003), see `plate_normal_coefficient`. For numbers, arrays and, compiled, lanes.
+    """
+    return 0.56 * speed + 0.44 * abs(w)
+
+
+_plate_blend = inlined(plate_blend)
+
+
+def plate_normal_coefficient(sin_incidence: Any, drag_normal: float) -> Any:
     """Normal-force coefficient of a fully separated flat plate.
 
     Parameters
     ----------
-    sin_incidence : float
+    sin_incidence : float or ndarray
         Sine of the incidence.
     drag_normal : float
         Drag coefficient of the plate normal to the stream.
 
     Returns
     -------
-    float
+    float or ndarray
         ``C_D90 sin a / (0.56 + 0.44 |sin a|)``.
 
     References
@@ -157,7 +168,7 @@ def plate_normal_coefficient(sin_incidence, drag_normal):
     Lindenburg, C. (2003), ECN-C--03-025; within 0.05 % of Hoerner's (1965)
     ``1/(0.222 + 0.283/sin a)``.
     """
-    return drag_normal * sin_incidence / (0.56 + 0.44 * abs(sin_incidence))
+    return drag_normal * sin_incidence / plate_blend(1.0, sin_incidence)
 
 
 @inlined
@@ -182,8 +193,8 @@ def plate_centre_of_pressure(sin_incidence, cos_incidence):
 
 
 @inlined
-def plate_separated_velocity(u, w, drag_normal):
-    """Separated normal force of a plate, as ``force / (rho c / 2)``.
+def plate_separated(u, w, drag_normal):
+    """Normal force and circulation of a fully separated plate.
 
     Parameters
     ----------
@@ -194,29 +205,13 @@ def plate_separated_velocity(u, w, drag_normal):
 
     Returns
     -------
-    float
-        ``C_N |W|^2`` of `plate_normal_coefficient` without dividing by the speed, m2/s2.
+    force : float
+        ``C_N |W|^2`` of `plate_normal_coefficient`, that is ``force / (rho c / 2)``, m2/s2.
+    bound : float
+        ``C_L |W| / (2 pi)``, that is ``circulation / (pi c)``, m/s, of the lift ``C_N cos a``
+        only: the drag of a plate needs no circulation and trails none.
     """
     speed = math.sqrt(u * u + w * w)
-    return drag_normal * w * speed * speed / (0.56 * speed + 0.44 * abs(w) + 1e-300)
-
-
-@inlined
-def plate_separated_bound(u, w, drag_normal):
-    """Circulation of a separated plate, as ``circulation / (pi c)``.
-
-    Parameters
-    ----------
-    u, w : float
-        Chordwise and normal air velocity, m/s.
-    drag_normal : float
-        Drag coefficient of the plate normal to the stream.
-
-    Returns
-    -------
-    float
-        ``C_L |W| / (2 pi)``, m/s, with the lift ``C_N cos a`` only: the drag of a plate, all there
-        is when it stands broadside, needs no circulation and trails none.
-    """
-    speed = math.sqrt(u * u + w * w)
-    return 0.5 / math.pi * drag_normal * w * u / (0.56 * speed + 0.44 * abs(w) + 1e-300)
+    blend = _plate_blend(speed, w) + 1e-300
+    force = drag_normal * w * speed * speed / blend
+    return force, 0.5 / math.pi * drag_normal * w * u / blend
