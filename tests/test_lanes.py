@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from flapsim.case import Case
-from flapsim.case.columns import with_columns
+from flapsim.case.columns import Designs
 from flapsim.half_wing.pack import pack
 from flapsim.kernel import Batch, Solution, solve
 from flapsim.kernel.compiled import compiled
@@ -35,7 +35,7 @@ def batch_of(case: Case, count: int, seed: int) -> Batch:
     }
     if case.stroke.inner.plunge.shape in {"fourier", "linkage", "samples"}:
         del columns["stroke.inner.plunge.amplitude_deg"]
-    return pack(with_columns(case, columns), lanes=count).batch
+    return pack(Designs(case, columns)).batch
 
 
 def picked(batch: Batch, at: list[int]) -> Batch:

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flapsim.case import Case, read_case
-from flapsim.case.columns import with_columns
+from flapsim.case.columns import Designs
 from flapsim.cycle.results import evaluate
 from flapsim.cycle.simulate import simulate
 from flapsim.half_wing.pack import pack
@@ -220,7 +220,7 @@ def test_a_design_gives_the_same_bits_alone_and_in_any_batch(seed: int) -> None:
         "stroke.outer.twist.tip_lag_deg": rng.uniform(-90.0, -30.0, 21),
     }
     case = glasshouse(22.0, -60.0)
-    many = pack(with_columns(case, columns), lanes=21).batch
+    many = pack(Designs(case, columns)).batch
     together = solve(many, threads=2).mean
     for lane in (0, 7, 20):
         alone = many._replace(

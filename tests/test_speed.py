@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from flapsim.case.columns import with_columns
+from flapsim.case.columns import Designs
 from flapsim.half_wing.pack import pack
 from flapsim.kernel import Batch
 from validation.speed import __main__ as benchmark
@@ -22,7 +22,7 @@ STEPPED = 1e-3
 
 @pytest.fixture(scope="module")
 def batch() -> Batch:
-    return pack(with_columns(benchmark_case(), columns(20)), lanes=20).batch
+    return pack(Designs(benchmark_case(), columns(20))).batch
 
 
 def test_numpy_computes_what_the_kernel_computes(batch: Batch) -> None:

@@ -170,12 +170,12 @@ def test_the_balance_holds_at_every_instant_for_few_runs_of_the_kernel(stiffness
 
 
 def test_designs_of_one_batch_are_balanced_each_on_its_own() -> None:
-    from flapsim.case.columns import with_columns
+    from flapsim.case.columns import Designs
 
     values = np.array([0.08, 0.2, 1.0])
     case = soft(0.2)
-    many = with_columns(case, {"stroke.outer.twist.stiffness_n_m_rad": values})
-    batch, parts = compliances(many, pack(many, lanes=3).batch)
+    many = Designs(case, {"stroke.outer.twist.stiffness_n_m_rad": values})
+    batch, parts = compliances(many, pack(many).batch)
     together = balance(many, batch, parts)
     for lane, stiffness in enumerate(values):
         alone, _, _ = solved(soft(float(stiffness)))

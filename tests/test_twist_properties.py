@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 from flapsim import Cycle, simulate
 from flapsim.case import Case, Port, read_case
-from flapsim.case.columns import with_columns
+from flapsim.case.columns import Designs
 from flapsim.half_wing.twist.compliance import STOP_STIFFENING
 from flapsim.half_wing.twist.half_wing import HalfWing, half_wing
-from flapsim.half_wing.twist.report import TwistMoments, twist_moments
+from flapsim.half_wing.twist.report import TwistMoments, segment_twists
 from flapsim.half_wing.twist.stability import stability
 from flapsim.kernel import solve
 
@@ -46,7 +46,7 @@ def outer_moments(case: Case) -> tuple[HalfWing, TwistMoments]:
     half = half_wing(case)
     assert half.found.all()
     series = solve(half.design.batch, series=True).series
-    return half, twist_moments(case, half, series, 1)
+    return half, segment_twists(case, half, series)[1].moments
 
 
 def means_of(cycle: Cycle, *names: str) -> list[float]:
@@ -93,8 +93,8 @@ def test_a_design_is_found_to_the_same_bits_whatever_its_neighbours(
     airspeeds = np.array([4.0, 5.5, 4.7, 6.0, 5.0])
 
     def twists(lanes: list[int]) -> np.ndarray:
-        many = with_columns(case, {"flight.airspeed_m_s": airspeeds[lanes]})
-        return half_wing(many, lanes=len(lanes)).twist
+        many = Designs(case, {"flight.airspeed_m_s": airspeeds[lanes]})
+        return half_wing(many).twist
 
     every = twists([0, 1, 2, 3, 4])
     for lanes in ([1, 0], [4, 3, 2], [3, 3]):
@@ -106,7 +106,7 @@ def test_the_slower_of_two_designs_costs_no_more_for_its_neighbour() -> None:
     key = f"{OUTER}.stiffness_n_m_rad"
     case = twisting(passive(0.12, 2.0))
     for pair in ((0.05, 30.0), (30.0, 0.05)):
-        together = half_wing(with_columns(case, {key: np.array(pair)}), lanes=2).balance
+        together = half_wing(Designs(case, {key: np.array(pair)})).balance
         assert together is not None
         for lane, stiffness in enumerate(pair):
             alone = half_wing(case.replace({key: stiffness})).balance

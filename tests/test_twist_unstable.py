@@ -12,7 +12,7 @@ import pytest
 
 from flapsim import simulate
 from flapsim.case import Case, read_case
-from flapsim.case.columns import with_columns
+from flapsim.case.columns import Designs
 from flapsim.faults import NoAnswer
 from flapsim.half_wing.twist.half_wing import half_wing
 from flapsim.half_wing.twist.stability import stability
@@ -133,8 +133,8 @@ def test_a_leap_of_the_flow_at_one_instant_is_no_flutter() -> None:
     # difference is small; the wing with a little more or less of a spring is far from flutter.
     case = GLASSHOUSE.replace({"wing.twist_axis": 0.4, "stroke.outer.twist": passive(1.0)})
     springs = np.array([0.95, 1.0, 1.05])
-    many = with_columns(case, {STIFFNESS: springs})
-    wings = half_wing(many, lanes=springs.size)
+    many = Designs(case, {STIFFNESS: springs})
+    wings = half_wing(many)
     assert wings.found.all()
     largest = [stability(many, wings, lane).largest for lane in range(springs.size)]
     assert max(largest) < 0.1

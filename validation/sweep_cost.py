@@ -22,7 +22,7 @@ from pathlib import Path
 
 import numpy as np
 
-from flapsim.case.columns import with_columns
+from flapsim.case.columns import Designs
 from flapsim.half_wing.pack import pack
 from flapsim.kernel import solve
 from flapsim.study.chunk import Task, solve_chunk
@@ -78,7 +78,7 @@ def overhead(count: int, rounds: int, folder: Path) -> None:
         with one_core_each():
             for start, stop in spans:
                 columns = points.columns(start, stop)
-                batch = pack(with_columns(study.case, columns), lanes=stop - start).batch
+                batch = pack(Designs(study.case, columns)).batch
                 # The drive's watts need the stroke step by step, so the kernel keeps it here too.
                 kernel += used(partial(solve, batch, series=True))[0]
             for place, (start, stop) in enumerate(spans):

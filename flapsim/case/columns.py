@@ -1,18 +1,17 @@
-"""Many cases that differ in some numbers: one case whose numbers are columns.
+"""Many designs that differ in some numbers: one case, and a column for each of these numbers.
 
-A sweep or a trim asks for thousands of designs that differ in a handful of numbers. Written as
-one case with arrays in place of those numbers, they become kernel arrays in one go; the code that
-does so is the same as for a single case, since it only broadcasts.
+A sweep or a trim asks for thousands of designs that differ in a handful of numbers. With arrays in
+place of those numbers they become kernel arrays in one go, by the code that serves a single case.
 """
 
 from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from flapsim.case.case import Case, known_keys
 from flapsim.case.keys import Table, entries
@@ -44,34 +43,77 @@ def is_column_key(key_path: str) -> bool:
     return isinstance(place.rule, Number)
 
 
-def with_columns(case: Case, columns: Mapping[str, ArrayLike]) -> Case:
-    """Put columns in the place of numbers.
+class Designs:
+    """Designs that share a case but for some numbers, which are columns: one value a design.
+
+    Its tables read like those of a case (``designs.flight.airspeed_m_s``), but any number may be a
+    column, so formulas that broadcast serve one case and thousands alike.
 
     Parameters
     ----------
     case : Case
-        The case all designs share.
-    columns : mapping of str to array_like, shape (B,)
-        Values by key path; every key must satisfy `is_column_key`. The values are taken as they
-        are: check them with `Case.replace`, at least at their extremes, before.
+        What the designs share.
+    columns : mapping of str to array_like, shape (B,), optional
+        Numbers in which they differ, by key path; every key must satisfy `is_column_key`. Values
+        are taken as they are: check them with `Case.replace`, at least at their extremes, before.
 
-    Returns
-    -------
-    Case
-        Good for `flapsim.half_wing.pack.pack` and nothing else: it is not one case.
+    Attributes
+    ----------
+    case : Case
+    columns : dict of str to ndarray, shape (B,) or (1,)
+    count : int
+        Number of designs, B.
+    lanes : int
+        Number of designs that are computed, at least two: numpy sums arrays of one column in
+        another order than those of several, and a design must give the same bits alone and in a
+        batch. Results beyond `count` repeat the last design.
 
     Raises
     ------
     ValueError
         If a key cannot be a column.
     """
-    out: Any = case
-    for key, values in columns.items():
-        if not is_column_key(key):
-            raise ValueError(f"{key} cannot differ between the designs of one batch")
-        out = _put(out, key.split("."), np.asarray(values, dtype=np.float64))
-    made: Case = out
-    return made
+
+    air: Any
+    craft: Any
+    flight: Any
+    wing: Any
+    stroke: Any
+    model: Any
+    drive: Any
+
+    def __init__(self, case: Case, columns: Mapping[str, ArrayLike] | None = None) -> None:
+        self.case = case
+        self.columns = {
+            key: np.asarray(values, dtype=np.float64) for key, values in (columns or {}).items()
+        }
+        self.count = max((values.size for values in self.columns.values()), default=1)
+        self.lanes = max(self.count, 2)
+        numbers: Any = case
+        for key, values in self.columns.items():
+            if not is_column_key(key):
+                raise ValueError(f"{key} cannot differ between the designs of one batch")
+            numbers = _put(numbers, key.split("."), np.broadcast_to(values, self.lanes))
+        for table in ("air", "craft", "flight", "wing", "stroke", "model", "drive"):
+            setattr(self, table, getattr(numbers, table))
+
+    @classmethod
+    def of(cls, case: Case | Designs) -> Designs:
+        """Return a case as the designs it stands for: one."""
+        return case if isinstance(case, Designs) else cls(case)
+
+    def pick(self, places: NDArray[np.int64]) -> Designs:
+        """Return some of the designs."""
+        if not self.columns:
+            return self
+        return Designs(
+            self.case,
+            {key: x[places] if x.size == self.count else x for key, x in self.columns.items()},
+        )
+
+
+Cases: TypeAlias = Case | Designs
+"""One case, or many designs: what a formula that broadcasts may be given."""
 
 
 def _put(thing: Any, names: Sequence[str], value: Any) -> Any:
@@ -95,19 +137,3 @@ def _put(thing: Any, names: Sequence[str], value: Any) -> Any:
                 rest = [name[len(prefix) :], *names[1:]]
                 return dataclasses.replace(thing, **{entry.name: _put(below, rest, value)})
     raise ValueError(f"no key {name}")
-
-
-def lane_count(columns: Mapping[str, ArrayLike]) -> int:
-    """Number of designs of a set of columns.
-
-    Parameters
-    ----------
-    columns : mapping of str to array_like, shape (B,)
-        Columns of one length.
-
-    Returns
-    -------
-    int
-        B; 1 without columns.
-    """
-    return max((np.asarray(values).size for values in columns.values()), default=1)

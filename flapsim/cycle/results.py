@@ -1,26 +1,34 @@
-"""What solved half wings amount to: forces, powers, efficiencies and checks, one value a design.
+"""Results of solved half wings: forces, powers, efficiencies and checks, one value a design.
 
-The same lines serve one case and a batch of thousands; names and units are in
-`flapsim.quantities`.
+One path for one case and for thousands: `solve_designs` gives the half wings and their strokes,
+`results` one ordered list of what is reported of them. `flapsim.cycle.simulate` adds the stroke
+step by step; a sweep or a trim selects. Names and units are in `flapsim.quantities`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flapsim.case import Case
-from flapsim.case.columns import lane_count, with_columns
+from flapsim.case.columns import Cases, Designs
 from flapsim.case.craft import Drive
 from flapsim.drive.train import drive_means
 from flapsim.half_wing.held import Held, hold
 from flapsim.half_wing.pack import sharing_tables
 from flapsim.half_wing.twist.half_wing import HalfWing, half_wing
-from flapsim.half_wing.twist.report import actuator_work, compliant, twist_power, twist_results
+from flapsim.half_wing.twist.report import (
+    SegmentTwist,
+    actuator_work,
+    compliant,
+    segment_twists,
+    twist_power,
+    twist_results,
+)
 from flapsim.half_wing.twist.stability import stability as stability_of
 from flapsim.kernel import Solution, solve
 from flapsim.kernel import layout as at
@@ -41,13 +49,21 @@ SEGMENT_ROWS = (
 """What is reported of each segment, and where the kernel keeps it."""
 
 
-def segment_names(case: Case) -> tuple[str, ...]:
+_PEAKS = (
+    ("lift_n", at.SERIES_TOTAL_LIFT),
+    ("thrust_n", at.SERIES_TOTAL_THRUST),
+    ("aero_power_w", at.SERIES_TOTAL_POWER),
+)
+"""Of what the largest magnitude over the stroke is reported."""
+
+
+def segment_names(case: Cases) -> tuple[str, ...]:
     """Names of the segments that a case has.
 
     Parameters
     ----------
-    case : Case
-        The case.
+    case : Case or Designs
+        The case or the designs.
 
     Returns
     -------
@@ -56,13 +72,121 @@ def segment_names(case: Case) -> tuple[str, ...]:
     return SEGMENTS if case.wing.outer is not None else SEGMENTS[:1]
 
 
-def wing_loads(case: Case, starboard: Array, port: Array) -> dict[str, Array]:
+class Solved(NamedTuple):
+    """Designs through one stroke.
+
+    Attributes
+    ----------
+    designs : Designs
+    halves : tuple of HalfWing
+        The starboard half and, if it differs, the port half.
+    solutions : tuple of Solution
+        Their strokes, as the kernel found them.
+    twists : tuple of tuple of SegmentTwist
+        The twist of their segments; empty unless the stroke is known step by step.
+    """
+
+    designs: Designs
+    halves: tuple[HalfWing, ...]
+    solutions: tuple[Solution, ...]
+    twists: tuple[tuple[SegmentTwist, ...], ...] = ()
+
+    @property
+    def compliant(self) -> bool:
+        """Whether a spring or an actuator decides some twist."""
+        return any(any(compliant(self.designs, half.side)) for half in self.halves)
+
+    @property
+    def found(self) -> NDArray[np.bool_]:
+        """Whether the periodic twist of each design was found, shape (lanes,)."""
+        return np.asarray(np.logical_and.reduce([half.found for half in self.halves]))
+
+    def both(self, name: str) -> Array:
+        """Sum of an array of the kernel's solution over both wings."""
+        first, last = self.solutions[0], self.solutions[-1]
+        summed: Array = getattr(first, name) + getattr(last, name)
+        return summed
+
+    @property
+    def twist_power(self) -> Array:
+        """Power of springs, dampers and actuators into the twist, both wings, W, (n, lanes)."""
+        return twist_power(self.twists[0]) + twist_power(self.twists[-1])
+
+    @property
+    def actuator_power(self) -> Array:
+        """Mean power that the twist actuators of both wings put out, W, shape (lanes,)."""
+        if not self.twists:
+            return np.zeros(self.designs.lanes)
+        return actuator_work(self.twists[0]) + actuator_work(self.twists[-1])
+
+
+def half_wings(cases: Cases) -> tuple[HalfWing, ...]:
+    """Half wings with the twist they take: the starboard one and, if it differs, the port one.
+
+    Parameters
+    ----------
+    cases : Case or Designs
+        The case or the designs.
+
+    Returns
+    -------
+    tuple of HalfWing
+
+    Raises
+    ------
+    CaseError
+        If a file, a linkage or a schedule is at fault.
+    """
+    designs = Designs.of(cases)
+    if designs.stroke.port is None:
+        return (half_wing(designs),)
+    return half_wing(designs), half_wing(designs, "port")
+
+
+def solve_halves(
+    designs: Designs,
+    halves: tuple[HalfWing, ...],
+    series: bool = False,
+    fields: bool = False,
+    threads: int = 1,
+) -> Solved:
+    """Solve half wings through the stroke.
+
+    Parameters
+    ----------
+    designs : Designs
+        The designs.
+    halves : tuple of HalfWing
+        From `half_wings`.
+    series, fields : bool
+        Whether to keep the stroke step by step, and the strips through it. Where a drive, a
+        compliant twist or halves that differ need the steps, they are kept in any case.
+    threads : int
+        Threads to work on; results do not depend on it.
+
+    Returns
+    -------
+    Solved
+    """
+    solved = Solved(designs, halves, ())
+    wanted = series or solved.compliant or designs.drive is not None or len(halves) > 1
+    solutions = tuple(
+        solve(half.design.batch, series=wanted, fields=fields, threads=threads) for half in halves
+    )
+    twists: tuple[tuple[SegmentTwist, ...], ...] = ()
+    if series or solved.compliant:
+        pairs = zip(halves, solutions, strict=True)
+        twists = tuple(segment_twists(designs, half, one.series) for half, one in pairs)
+    return Solved(designs, halves, solutions, twists)
+
+
+def wing_loads(case: Cases, starboard: Array, port: Array) -> dict[str, Array]:
     """Loads and powers of both wings from those of each half.
 
     Parameters
     ----------
-    case : Case
-        The case; its numbers may be columns.
+    case : Case or Designs
+        The case or the designs.
     starboard, port : ndarray, shape (SERIES_ROWS, ...)
         Rows of the two halves, at one instant, at all or in the mean; the port half as if it were
         a starboard one, that is, mirrored.
@@ -110,15 +234,15 @@ def wing_loads(case: Case, starboard: Array, port: Array) -> dict[str, Array]:
 _NOT_HELD = Held(*(np.asarray(np.nan),) * 3)
 
 
-def means(
-    case: Case, half: HalfWing, loads: Mapping[str, Array], still: bool = True
+def _means(
+    case: Designs, half: HalfWing, loads: Mapping[str, Array], still: bool = True
 ) -> dict[str, Array]:
     """Mean loads, powers and the ratios that follow.
 
     Parameters
     ----------
-    case : Case
-        The case; its numbers may be columns.
+    case : Designs
+        The designs.
     half : HalfWing
         The starboard half, for the wing held still: at the mean of the twist it takes.
     loads : mapping of str to ndarray, shape (B,)
@@ -162,45 +286,40 @@ def means(
     return out
 
 
-def drive_watts(
-    case: Case, halves: Sequence[HalfWing], solved: Sequence[Solution], thrust: Array
-) -> dict[str, Array]:
-    """What the drive takes in the mean, from crank to battery.
-
-    Parameters
-    ----------
-    case : Case
-        The case; its numbers may be columns.
-    halves : sequence of HalfWing
-        Starboard half, and the port half if it differs.
-    solved : sequence of Solution
-        Their solutions, with their series if the case has a drive.
-    thrust : ndarray, shape (B,)
-        Mean net thrust of both wings, N.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (B,)
-        Names of `flapsim.drive.train`; NaN without a drive.
-    """
+def _drive_watts(solved: Solved, thrust: Array) -> dict[str, Array]:
+    """Means of the drive from crank to battery, by the names of `flapsim.drive.train`."""
+    case = solved.designs
     if case.drive is None:
         nothing = np.zeros(0)
         return drive_means(case, nothing, nothing, nothing, nothing, thrust)
-    both = solved[0].series + solved[-1].series
-    steps = both.shape[0]
+    series = solved.both("series")
+    steps = series.shape[0]
     tau = 2.0 * np.pi * np.arange(steps) / steps
-    plunge, rate, _ = evaluate_schedule(halves[0].design.batch.schedule[at.PLUNGE_INNER], tau)
-    pairs = list(zip(halves, solved, strict=True))
-    twist = [twist_power(case, half, solution.series) for half, solution in pairs]
-    work = [actuator_work(case, half, solution.series) for half, solution in pairs]
+    schedule = solved.halves[0].design.batch.schedule[at.PLUNGE_INNER]
+    plunge, rate, _ = evaluate_schedule(schedule, tau)
+    air = series[:, at.SERIES_TOTAL_POWER]
     return drive_means(
-        replace(case, drive=with_actuators(case.drive, work[0] + work[-1])),
-        both[:, at.SERIES_TOTAL_POWER] - (twist[0] + twist[-1]),
-        both[:, at.SERIES_INERTIAL],
+        case,
+        air - solved.twist_power if solved.twists else air,
+        series[:, at.SERIES_INERTIAL],
         plunge,
         rate * 2.0 * np.pi * np.asarray(case.stroke.frequency_hz),
         thrust,
+        with_actuators(case.drive, solved.actuator_power),
     )
+
+
+def _peaks(solved: Solved) -> dict[str, Array]:
+    """Values of largest magnitude over the stroke, with their sign."""
+    if len(solved.halves) == 1:
+        low, high = solved.both("low"), solved.both("high")
+    else:  # the halves need not peak together
+        series = solved.both("series")
+        low, high = series.min(axis=0), series.max(axis=0)
+    return {
+        name: np.where(np.abs(low[row]) > np.abs(high[row]), low[row], high[row])
+        for name, row in _PEAKS
+    }
 
 
 def with_actuators(drive: Drive, power: ArrayLike) -> Drive:
@@ -221,37 +340,19 @@ def with_actuators(drive: Drive, power: ArrayLike) -> Drive:
     return replace(drive, auxiliary_w=both)
 
 
-def checks(
-    case: Case, halves: Sequence[HalfWing], solved: Sequence[Solution], loads: Mapping[str, Array]
-) -> dict[str, Array]:
-    """What tells how far to trust the solution of each design.
-
-    Parameters
-    ----------
-    case : Case
-        The case; its numbers may be columns.
-    halves : sequence of HalfWing
-        Starboard half, and the port half if it differs.
-    solved : sequence of Solution
-        Their solutions.
-    loads : mapping of str to ndarray, shape (B,)
-        Means from `wing_loads`.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (B,)
-        Names without their prefix ``check.``.
-    """
+def _checks(solved: Solved, loads: Mapping[str, Array]) -> dict[str, Array]:
+    """How far to trust the solution of each design; names without their prefix ``check.``."""
+    case, halves, solutions = solved.designs, solved.halves, solved.solutions
     wing = halves[0].design.strips
     airspeed = np.asarray(case.flight.airspeed_m_s, dtype=np.float64)
     frequency = case.stroke.frequency_hz
     thrust_power = loads["thrust_n"] * airspeed
     left = loads["aero_power_w"] - thrust_power - loads["wake_loss_w"] - loads["profile_loss_w"]
     scale = np.abs(loads["aero_power_w"]) + np.abs(thrust_power) + 1e-300
-    verdict = np.stack([solution.verdict for solution in solved])
-    excursion = solved[0].high[at.SERIES_TIP] - solved[0].low[at.SERIES_TIP]
+    verdict = np.stack([solution.verdict for solution in solutions])
+    excursion = solutions[0].high[at.SERIES_TIP] - solutions[0].low[at.SERIES_TIP]
     cosine = np.clip(verdict[:, at.VERDICT_COS_INCIDENCE].min(axis=0), -1.0, 1.0)
-    stalled = np.mean([solution.mean[at.SERIES_STALLED] for solution in solved], axis=0)
+    stalled = np.mean([solution.mean[at.SERIES_STALLED] for solution in solutions], axis=0)
     nothing = np.zeros_like(left)
     balances = [half.balance for half in halves if half.balance is not None]
     of_twist = {
@@ -272,6 +373,51 @@ def checks(
     } | {name: np.max(values, axis=0) for name, values in of_twist.items() if values}
 
 
+def results(solved: Solved, stability: bool = False, still: bool = True) -> dict[str, Array]:
+    """All scalar results, in the order in which they are reported.
+
+    Parameters
+    ----------
+    solved : Solved
+        The designs through their stroke.
+    stability : bool
+        Whether to compute the Floquet multipliers of compliant twists, which costs several times
+        the rest; NaN otherwise.
+    still : bool
+        Whether to hold each wing still for the efficiencies that compare with that, a quarter of
+        the time; NaN otherwise.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (lanes,)
+        By dotted name: ``mean.lift_n``, ``segments.inner.thrust_n``, ``peak.aero_power_w``,
+        ``twist.outer.amplitude_deg`` (where the twist is known), ``check.strouhal`` ... NaN where
+        there is no periodic twist, but for the checks.
+    """
+    case = solved.designs
+    loads = wing_loads(case, solved.solutions[0].mean, solved.solutions[-1].mean)
+    every = _means(case, solved.halves[0], loads, still)
+    every |= _drive_watts(solved, every["thrust_n"])
+    every["twist_power_w"] = (
+        solved.twist_power.mean(axis=0) if solved.twists else np.zeros(case.lanes)
+    )
+    every["actuator_power_w"] = solved.actuator_power
+    every["weight_n"] = np.broadcast_to(weight(case), case.lanes)
+    out: dict[str, Array] = {}
+    for name, values in every.items():
+        segment, _, rest = name.partition("_")
+        out[f"segments.{segment}.{rest}" if segment in SEGMENTS else f"mean.{name}"] = values
+    out |= {f"peak.{name}": values for name, values in _peaks(solved).items()}
+    if solved.twists:
+        twist = twist_results(solved.halves[0], solved.twists)
+        twist |= _floquet(solved, stability)
+        out |= {f"twist.{name}": values for name, values in twist.items()}
+    # What a wing without a periodic twist would do is no answer.
+    found = solved.found
+    out = {name: np.where(found, values, np.nan) for name, values in out.items()}
+    return out | {f"check.{name}": values for name, values in _checks(solved, loads).items()}
+
+
 def evaluate(
     case: Case,
     columns: Mapping[str, ArrayLike] | None = None,
@@ -286,119 +432,45 @@ def evaluate(
     case : Case
         What the designs share.
     columns : mapping of str to array_like, shape (B,), optional
-        Numbers in which they differ, by key path; see `flapsim.case.columns.with_columns`.
+        Numbers in which they differ, by key path; see `flapsim.case.columns.Designs`.
     threads : int
         Threads to work on; results do not depend on it.
-    stability : bool
-        Whether to compute the Floquet multipliers of twists that give way, which costs several
-        times the rest.
-    still : bool
-        Whether to hold each wing still for the efficiencies that compare with that, a quarter of
-        the time; NaN otherwise.
+    stability, still : bool
+        As for `results`.
 
     Returns
     -------
     dict of str to ndarray, shape (B,)
-        By dotted name: ``mean.lift_n``, ``segments.inner.thrust_n``, ``peak.aero_power_w``,
-        ``twist.outer.amplitude_deg`` (of a case whose twist is not driven), ``check.strouhal`` ...
-        NaN where there is no periodic twist, but for the checks.
+        As from `results`; ``twist.*`` only of a case whose twist is not driven.
 
     Raises
     ------
     CaseError
         If a file, a linkage or a schedule is at fault.
     """
-    given = {key: np.asarray(values, dtype=np.float64) for key, values in (columns or {}).items()}
-    lanes = lane_count(given)
-    together = sharing_tables(with_columns(case, given), lanes)
-    if len(together) == 1:
-        return _evaluate(case, given, lanes, threads, stability, still)
+    designs = Designs(case, columns)
     out: dict[str, Array] = {}
-    for places in together:
-        some = {key: x[places] if x.size == lanes else x for key, x in given.items()}
-        for name, values in _evaluate(case, some, places.size, threads, stability, still).items():
-            out.setdefault(name, np.empty(lanes))[places] = values
+    for places in sharing_tables(designs):
+        some = designs if places.size == designs.count else designs.pick(places)
+        found = results(solve_halves(some, half_wings(some), threads=threads), stability, still)
+        for name, values in found.items():
+            out.setdefault(name, np.empty(designs.count))[places] = values[: some.count]
     return out
 
 
-def _evaluate(
-    case: Case,
-    columns: Mapping[str, Array],
-    lanes: int,
-    threads: int,
-    stability: bool,
-    still: bool,
-) -> dict[str, Array]:
-    """Results of designs that share their section tables."""
-    if lanes == 1:
-        # Arrays of one column are summed in another order than those of several: a design that
-        # is alone is given a twin, so that its results are the same to the last bit.
-        pair = {key: np.repeat(values, 2) for key, values in columns.items()}
-        both = _evaluate(case, pair, 2, threads, stability, still)
-        return {name: x[:1] for name, x in both.items()}
-    many = with_columns(case, columns)
-    halves = [half_wing(many, lanes=lanes)]
-    if case.stroke.port is not None:
-        halves.append(half_wing(many, "port", lanes))
-    free = any(any(compliant(case, half.side)) for half in halves)
-    wanted = free or case.drive is not None
-    solved = [solve(half.design.batch, series=wanted, threads=threads) for half in halves]
-    loads = wing_loads(many, solved[0].mean, solved[-1].mean)
-    out: dict[str, Array] = {}
-    every = means(many, halves[0], loads, still)
-    every |= drive_watts(many, halves, solved, every["thrust_n"])
-    for name, values in every.items():
-        segment, _, rest = name.partition("_")
-        out[f"segments.{segment}.{rest}" if segment in SEGMENTS else f"mean.{name}"] = values
-    for name, row in (
-        ("lift_n", at.SERIES_TOTAL_LIFT),
-        ("thrust_n", at.SERIES_TOTAL_THRUST),
-        ("aero_power_w", at.SERIES_TOTAL_POWER),
-    ):
-        # With two different halves this is the peak of their sum only if they peak together.
-        high = sum(solution.high[row] for solution in (solved[0], solved[-1]))
-        low = sum(solution.low[row] for solution in (solved[0], solved[-1]))
-        out[f"peak.{name}"] = np.where(np.abs(low) > np.abs(high), low, high)
-    if free:
-        series = [solution.series for solution in solved]
-        power = [twist_power(many, *pair) for pair in zip(halves, series, strict=True)]
-        out["mean.twist_power_w"] = (power[0] + power[-1]).mean(axis=0)
-        twist = twist_results(many, halves, series)
-        twist |= floquet(many, halves, stability)
-        out |= {f"twist.{name}": values for name, values in twist.items()}
-    found = np.logical_and.reduce([half.found for half in halves])
-    # What a wing without a periodic twist would do is no answer.
-    out = {name: np.where(found, values, np.nan) for name, values in out.items()}
-    out |= {f"check.{name}": x for name, x in checks(many, halves, solved, loads).items()}
-    return out
-
-
-def floquet(case: Case, halves: Sequence[HalfWing], wanted: bool = True) -> dict[str, Array]:
+def _floquet(solved: Solved, wanted: bool) -> dict[str, Array]:
     """Largest Floquet multiplier of each compliant segment's twist; one for the whole half wing.
 
-    Parameters
-    ----------
-    case : Case
-        The case; its numbers may be columns.
-    halves : sequence of HalfWing
-        Starboard half, and the port half if it differs.
-    wanted : bool
-        Whether to compute it: it costs as much as fifty runs of the kernel.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (B,)
-        ``inner.floquet_max``, ``outer.floquet_max``; NaN where it was not computed. Nothing of a
-        segment that does not give way.
+    ``inner.floquet_max``, ``outer.floquet_max``, NaN where it was not asked for: it costs as much
+    as fifty runs of the kernel. Nothing of a segment that is driven.
     """
     out: dict[str, Array] = {}
-    for half in halves:
+    for half in solved.halves:
         if not half.parts:
             continue
-        lanes = half.found.size
-        largest = np.full(lanes, np.nan)
-        for lane in np.flatnonzero(half.found) if wanted else ():
-            largest[lane] = stability_of(case, half, int(lane)).largest
+        largest = np.full(half.found.size, np.nan)
+        for lane in np.flatnonzero(half.found[: solved.designs.count]) if wanted else ():
+            largest[lane] = stability_of(solved.designs, half, int(lane)).largest
         for part in half.parts:
             name = f"{SEGMENTS[part.segment]}.floquet_max"
             out[name] = np.fmax(out.get(name, largest), largest)

@@ -14,23 +14,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.case import Case
+from flapsim.case.columns import Designs
 from flapsim.case.craft import Drive
 from flapsim.cycle.results import (
-    checks,
-    drive_watts,
-    means,
+    SEGMENTS,
+    Solved,
+    half_wings,
+    results,
     segment_names,
+    solve_halves,
     wing_loads,
     with_actuators,
 )
 from flapsim.drive.limits import drive_notes
 from flapsim.faults import NoAnswer
-from flapsim.half_wing.twist.half_wing import HalfWing, half_wing
-from flapsim.half_wing.twist.report import twist_power, twist_results, twist_series
+from flapsim.half_wing.twist.half_wing import HalfWing
+from flapsim.half_wing.twist.report import twist_series
 from flapsim.half_wing.twist.stability import Stability, stability
 from flapsim.half_wing.twist.still import still_wing
 from flapsim.half_wing.twist.verdict import no_twist, unstable_twist
-from flapsim.kernel import Solution, solve
+from flapsim.kernel import Solution
 from flapsim.kernel import layout as at
 from flapsim.quantities import finite_or_none
 from flapsim.wing.schedule import evaluate
@@ -40,7 +43,6 @@ __all__ = ["Cycle", "simulate"]
 Array = NDArray[np.float64]
 
 _DEGREES = 180.0 / math.pi
-_SEGMENTS = ("inner", "outer")
 _MOTIONS = (
     "inner_plunge",
     "outer_plunge",
@@ -176,28 +178,24 @@ def simulate(case: Case) -> Cycle:
         If a twist that is left to a spring or an actuator has no periodic state, or none that
         lasts; said in words, with the nearest setting that has one.
     """
-    halves = [half_wing(case)]
-    if case.stroke.port is not None:
-        halves.append(half_wing(case, "port"))
-    verdicts = [_lasting(case, half) for half in halves]
-    solved = [solve(half.design.batch, series=True, fields=True) for half in halves]
-    series = _series(case, halves, solved)
-    loads = wing_loads(case, solved[0].mean, solved[-1].mean)
-    ratios = means(case, halves[0], loads)
-    ratios |= drive_watts(case, halves, solved, ratios["thrust_n"])
-    every = {name: float(values[0]) for name, values in ratios.items()}
-    names = segment_names(case)
-    check = {n: float(x[0]) for n, x in checks(case, halves, solved, loads).items()}
-    check |= _balances(case, series)
-    mean = {n: x for n, x in every.items() if not n.startswith(tuple(f"{s}_" for s in names))}
-    strokes = [solution.series for solution in solved]
-    twist = twist_results(case, halves, strokes) | _of_stability(case, halves, verdicts)
-    mean |= {
-        "twist_power_w": float(series["twist_power_w"].mean()),
-        "actuator_power_w": float(
-            sum(np.nan_to_num(twist[f"{name}.actuator_power_w"][0]) for name in names)
-        ),
+    designs = Designs(case)
+    halves = half_wings(designs)
+    verdicts = [_stable(designs, half) for half in halves]
+    solved = solve_halves(designs, halves, series=True, fields=True)
+    series = _series(solved)
+    scalars = {name: float(values[0]) for name, values in results(solved).items()}
+    groups: dict[str, dict[str, float]] = {"mean": {}, "peak": {}, "check": {}}
+    segments: dict[str, dict[str, dict[str, float]]] = {
+        group: {name: {} for name in segment_names(case)} for group in ("segments", "twist")
     }
+    for name, value in (scalars | _of_stability(designs, halves, verdicts)).items():
+        group, _, rest = name.partition(".")
+        if group in groups:
+            groups[group][rest] = value
+        else:
+            segment, _, rest = rest.partition(".")
+            segments[group][segment][rest] = value
+    check = groups["check"] | _balances(case, series)
     count = case.model.steps
     phase = 2.0 * np.pi * np.arange(count) / count
     return Cycle(
@@ -205,67 +203,54 @@ def simulate(case: Case) -> Cycle:
         phase=phase,
         time=phase / (2.0 * np.pi * case.stroke.frequency_hz),
         series=series,
-        mean=mean,
-        peak=_peaks(series),
-        segments={
-            segment: {
-                n.removeprefix(f"{segment}_"): x
-                for n, x in every.items()
-                if n.startswith(f"{segment}_")
-            }
-            for segment in names
-        },
-        twist={
-            segment: {
-                name.removeprefix(f"{segment}."): float(values[0])
-                for name, values in twist.items()
-                if name.startswith(f"{segment}.")
-            }
-            for segment in names
-        },
+        mean=groups["mean"],
+        peak=_peaks(series) | groups["peak"],
+        segments=segments["segments"],
+        twist=segments["twist"],
         check=check,
-        strips=_strips(halves[0], solved[0]),
+        strips=_strips(halves[0], solved.solutions[0]),
         multipliers=np.zeros(0, complex) if verdicts[0] is None else verdicts[0].multipliers,
-        notes=_notes(case, mean, check, twist),
+        notes=_notes(case, groups["mean"], check, segments["twist"]),
     )
 
 
-def _lasting(case: Case, half: HalfWing) -> Stability | None:
-    """Stability of a half wing's twist, None if nothing gives way; refuse what does not last."""
+def _stable(designs: Designs, half: HalfWing) -> Stability | None:
+    """Stability of a half wing's twist, None if it is driven; refuse an unstable one."""
     if not half.parts:
         return None
     if not half.found[0]:
-        raise NoAnswer(no_twist(case, half))
-    verdict = stability(case, half)
+        raise NoAnswer(no_twist(designs.case, half))
+    verdict = stability(designs, half)
     if verdict.name != "stable":
-        raise NoAnswer(unstable_twist(case, half, verdict))
+        raise NoAnswer(unstable_twist(designs.case, half, verdict))
     return verdict
 
 
 def _of_stability(
-    case: Case, halves: list[HalfWing], verdicts: list[Stability | None]
-) -> dict[str, Array]:
-    """What stability says of each compliant segment of the starboard half, and of both at worst."""
+    designs: Designs, halves: tuple[HalfWing, ...], verdicts: list[Stability | None]
+) -> dict[str, float]:
+    """Stability of each compliant segment of the starboard half, growth of the worse half."""
     first = verdicts[0]
     if first is None:
         return {}
-    still = still_wing(case, halves[0])
+    still = still_wing(designs.case, halves[0])
     worst = max(verdict.largest for verdict in verdicts if verdict is not None)
     out = {}
     for index, part in enumerate(halves[0].parts):
-        name = _SEGMENTS[part.segment]
-        out[f"{name}.floquet_max"] = np.array([worst])
-        out[f"{name}.divergence_speed_m_s"] = np.array([still.divergence])
-        out[f"{name}.flutter_speed_m_s"] = np.array([still.flutter])
-        out[f"{name}.air_stiffness_n_m_rad"] = first.air_stiffness[index : index + 1]
-        out[f"{name}.damping_ratio"] = first.damping_ratio[index : index + 1]
-        out[f"{name}.natural_frequency_hz"] = first.natural_frequency[index : index + 1]
+        name = f"twist.{SEGMENTS[part.segment]}"
+        out[f"{name}.floquet_max"] = worst
+        out[f"{name}.divergence_speed_m_s"] = still.divergence
+        out[f"{name}.flutter_speed_m_s"] = still.flutter
+        out[f"{name}.air_stiffness_n_m_rad"] = float(first.air_stiffness[index])
+        out[f"{name}.damping_ratio"] = float(first.damping_ratio[index])
+        out[f"{name}.natural_frequency_hz"] = float(first.natural_frequency[index])
     return out
 
 
-def _series(case: Case, halves: list[HalfWing], solved: list[Solution]) -> dict[str, Array]:
+def _series(solved: Solved) -> dict[str, Array]:
     """Both wings through the stroke; a missing port half mirrors the starboard one."""
-    starboard, port = solved[0].series[:, :, 0].T, solved[-1].series[:, :, 0].T
+    halves, solutions, case = solved.halves, solved.solutions, solved.designs.case
+    starboard, port = solutions[0].series[:, :, 0].T, solutions[-1].series[:, :, 0].T
     out = wing_loads(case, starboard, port)
     tau = 2.0 * np.pi * np.arange(case.model.steps) / case.model.steps
     omega = 2.0 * np.pi * case.stroke.frequency_hz
@@ -277,14 +262,14 @@ def _series(case: Case, halves: list[HalfWing], solved: list[Solution]) -> dict[
         torque = (starboard + port)[at.SERIES_TORQUE + row]
         out["force_heave_n" if name == "heave" else f"torque_{name}_n_m"] = torque
         power = np.zeros_like(tau)
-        for half, solution in zip((halves[0], halves[-1]), (solved[0], solved[-1]), strict=True):
+        for half, solution in zip(
+            (halves[0], halves[-1]), (solutions[0], solutions[-1]), strict=True
+        ):
             _, rate, _ = evaluate(half.design.batch.schedule[row, :, 0], tau)
             power -= solution.series[:, at.SERIES_TORQUE + row, 0] * rate * omega
         out[f"power_{name}_w"] = power
-    strokes = [solution.series for solution in solved]
-    twist = [twist_power(case, *pair)[:, 0] for pair in zip(halves, strokes, strict=True)]
-    out["twist_power_w"] = twist[0] + twist[-1]
-    return out | twist_series(case, halves[0], strokes[0])
+    out["twist_power_w"] = solved.twist_power[:, 0]
+    return out | twist_series(solved.twists[0])
 
 
 def _strips(half: HalfWing, solution: Solution) -> dict[str, NDArray[Any]]:
@@ -347,23 +332,26 @@ def _balances(case: Case, series: dict[str, Array]) -> dict[str, float]:
     split = series["aero_power_w"] - thrust_power - lost
     motions = sum(series[f"power_{name}_w"] for name in _MOTIONS)
     return {
-        "energy_balance": float(np.abs(split).max()) / scale,
+        "instant_energy_balance": float(np.abs(split).max()) / scale,
         "motion_power_balance": float(np.abs(motions - series["aero_power_w"]).max()) / scale,
     }
 
 
 def _notes(
-    case: Case, mean: dict[str, float], check: dict[str, float], twist: dict[str, Array]
+    case: Case,
+    mean: dict[str, float],
+    check: dict[str, float],
+    twist: dict[str, dict[str, float]],
 ) -> tuple[str, ...]:
     """What to distrust in a run, in words."""
     notes = []
-    margins = [x[0] for name, x in twist.items() if name.endswith("divergence_speed_m_s")]
+    margins = [x["divergence_speed_m_s"] for x in twist.values() if "divergence_speed_m_s" in x]
     if margins and case.flight.airspeed_m_s >= margins[0]:
         notes.append(
             f"Held still, this wing diverges at {margins[0]:.3g} m/s: the air holds the twist found"
             " here beyond its spring, and a gust may not let it come back."
         )
-    imbalance = max(check["energy_balance"], check["motion_power_balance"])
+    imbalance = max(check["instant_energy_balance"], check["motion_power_balance"])
     if imbalance > ENERGY_TOLERANCE:
         notes.append(f"The energy balance closes only to {imbalance:.1e}: do not use this run.")
     if check["stalled_fraction"] > 0.05:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from flapsim.case import Case
+from flapsim.case.columns import Cases
 from flapsim.case.craft import BalanceSpring, Drive
 from flapsim.drive.battery import battery_current, battery_voltage
 from flapsim.drive.gear import motor_side_power
@@ -213,25 +213,28 @@ def _positive_means(power: Array) -> tuple[Array, Array]:
 
 
 def drive_means(
-    case: Case,
+    case: Cases,
     aero_power: ArrayLike,
     inertial_power: ArrayLike,
     plunge: ArrayLike,
     plunge_rate: ArrayLike,
     thrust: ArrayLike,
+    drive: Drive | None = None,
 ) -> dict[str, Array]:
     """Means that a run reports for its drive, by the names of `flapsim.quantities`.
 
     Parameters
     ----------
-    case : Case
-        A case, or one with columns.
+    case : Case or Designs
+        The case or the designs.
     aero_power, inertial_power : array_like, shape (n, ...)
         As for `drive_train`, W.
     plunge, plunge_rate : array_like, shape (n, ...)
         As for `drive_train`, rad and rad/s.
     thrust : array_like, shape (...)
         Mean net thrust of both wings, N.
+    drive : Drive, optional
+        In place of the case's own.
 
     Returns
     -------
@@ -240,21 +243,22 @@ def drive_means(
         ``DriveTrain.used``.
     """
     mean_thrust = np.asarray(thrust, dtype=np.float64)
-    if case.drive is None:
+    drive = case.drive if drive is None else drive
+    if drive is None:
         return {name: np.full(mean_thrust.shape, np.nan) for name in REPORTED}
     train = drive_train(
-        case.drive, case.stroke.frequency_hz, aero_power, inertial_power, plunge, plunge_rate
+        drive, case.stroke.frequency_hz, aero_power, inertial_power, plunge, plunge_rate
     )
     return train.mean | train.used | efficiencies(case, train.mean, mean_thrust)
 
 
-def efficiencies(case: Case, mean: Mapping[str, Array], thrust: ArrayLike) -> dict[str, Array]:
+def efficiencies(case: Cases, mean: Mapping[str, Array], thrust: ArrayLike) -> dict[str, Array]:
     """Efficiencies of the whole chain, effective lift to drag and cost of transport.
 
     Parameters
     ----------
-    case : Case
-        A case, or one with columns.
+    case : Case or Designs
+        The case or the designs.
     mean : mapping of str to ndarray, shape (...)
         ``DriveTrain.mean``.
     thrust : array_like, shape (...)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flapsim.case import Case
-from flapsim.case.columns import is_column_key, lane_count, with_columns
+from flapsim.case.columns import Cases, Designs, is_column_key
 from flapsim.faults import CaseError, Fault
 from flapsim.wing.body import weight
 from flapsim.wing.proportions import mean_chord
@@ -294,7 +294,7 @@ def whole_columns(case: Case, columns: Mapping[str, Array]) -> dict[str, Array]:
     out = dict(columns)
     if not any(key.startswith(_SHAPES) for key in out):
         return out
-    lanes = lane_count(out)
+    lanes = max(np.size(values) for values in out.values())
     segments = ["inner"] if case.wing.outer is None else ["inner", "outer"]
     for key in (f"wing.{s}.{name}" for s in segments for name in ("length_m", "chord_m.0.1")):
         out.setdefault(key, np.full(lanes, float(case.get(key))))
@@ -322,7 +322,7 @@ def residuals(
     ndarray, shape (balances, lanes)
         Excess over the balance; moments as a part of weight times mean chord.
     """
-    many = with_columns(case, columns)
+    many = Designs(case, columns)
     load = np.asarray(weight(many))
     climb = np.radians(many.flight.climb_deg)
     out = []
@@ -338,13 +338,13 @@ def residuals(
     return np.stack(out)
 
 
-def ideal_power(case: Case) -> Array:
+def ideal_power(case: Cases) -> Array:
     """Power of a fixed wing of the same span and weight, with the body's drag and climb.
 
     Parameters
     ----------
-    case : Case
-        The case; its numbers may be columns.
+    case : Case or Designs
+        The case or the designs.
 
     Returns
     -------
@@ -367,7 +367,7 @@ def ideal_power(case: Case) -> Array:
     return np.asarray(load * induced + drag * speed + np.maximum(load * rate, 0.0))
 
 
-def chord_of(case: Case) -> Array:
+def chord_of(case: Cases) -> Array:
     """Mean chord of a case, m; its numbers may be columns."""
     return mean_chord(strips(case.wing, case.craft.shoulder_offset_m))
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flapsim.case import Case
-from flapsim.case.columns import lane_count, with_columns
+from flapsim.case.columns import Designs
 from flapsim.cycle.results import evaluate
 from flapsim.faults import CaseError, Fault
 from flapsim.flight.balance import (
@@ -183,7 +183,7 @@ def trim_many(
     leads to a sane one, the best of a fixed set of states within the bounds are tried.
     """
     given = {k: np.asarray(v, dtype=np.float64) for k, v in (columns or {}).items()}
-    lanes = lane_count(given)
+    lanes = Designs(case, given).count
     given = {key: np.broadcast_to(value, (lanes,)) for key, value in given.items()}
     if weightless(case, given):
         allowed = "a mass > 0; only a craft with weight can be trimmed"
@@ -341,7 +341,7 @@ class _Search:
         return rank
 
     def _wild(self, tracks: Tracks, design: Whole) -> NDArray[np.bool_]:
-        many = with_columns(self._case, self._columns(tracks.x, design))
+        many = Designs(self._case, self._columns(tracks.x, design))
         power, stalled = (
             tracks.results[name] for name in ("mean.aero_power_w", "check.stalled_fraction")
         )

@@ -7,7 +7,8 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from flapsim.case import Case, Section
+from flapsim.case import Section
+from flapsim.case.columns import Cases, Designs
 from flapsim.case.tables import read_polar
 from flapsim.constants import STANDARD_GRAVITY
 from flapsim.half_wing.induced import deficit_filter, lifting_line_operators
@@ -55,7 +56,7 @@ class Design(NamedTuple):
     Attributes
     ----------
     batch : Batch
-        The designs: one for a case, B for a case with columns.
+        The designs.
     strips : Strips
         Their strips.
     truncation : ndarray, shape (B,)
@@ -67,21 +68,20 @@ class Design(NamedTuple):
     truncation: Array
 
 
-def pack(case: Case, side: Literal["starboard", "port"] = "starboard", lanes: int = 1) -> Design:
-    """Turn a case, or a case with columns, into a batch of half wings.
+def pack(cases: Cases, side: Literal["starboard", "port"] = "starboard") -> Design:
+    """Turn a case, or many designs, into a batch of half wings.
 
     Parameters
     ----------
-    case : Case
-        The case; numbers may be columns of one length (`flapsim.case.columns.with_columns`).
+    cases : Case or Designs
+        The case or the designs.
     side : {"starboard", "port"}
         Which half; the port half is computed as if it were a starboard one, that is, mirrored.
-    lanes : int
-        Number of designs: the length of the columns.
 
     Returns
     -------
     Design
+        Of ``Designs.lanes`` designs.
 
     Raises
     ------
@@ -92,15 +92,17 @@ def pack(case: Case, side: Literal["starboard", "port"] = "starboard", lanes: in
     -----
     Designs of one batch share their section tables: see `sharing_tables`.
     """
+    case = Designs.of(cases)
+    shared, lanes = case.case, case.lanes
     wing = strips(case.wing, case.craft.shoulder_offset_m)
-    schedules, truncation = stroke_schedules(case.stroke, side, case.folder, case.name)
+    schedules, truncation = stroke_schedules(case.stroke, side, shared.folder, shared.name)
     sections = _sections(case)
     plate_drag = _plate_drag(case, wing)
     tables = _Tables(case, float(np.ravel(plate_drag)[0]))
     ranges = [tables.add(section) for section in sections]
     of = wing.segment
     coupled = case.model.induced == "lifting-line"
-    count = case.modes if coupled else 0
+    count = shared.modes if coupled else 0
     fit, downwash = np.empty((0, of.size)), np.empty((of.size, 0))
     if coupled:
         fit, downwash = lifting_line_operators(
@@ -131,15 +133,13 @@ def pack(case: Case, side: Literal["starboard", "port"] = "starboard", lanes: in
     return Design(batch, wing, np.broadcast_to(truncation, (lanes,)))
 
 
-def sharing_tables(case: Case, lanes: int) -> list[NDArray[np.int64]]:
+def sharing_tables(designs: Designs) -> list[NDArray[np.int64]]:
     """Which designs may be packed into one batch.
 
     Parameters
     ----------
-    case : Case
-        The case; its numbers may be columns.
-    lanes : int
-        Number of designs.
+    designs : Designs
+        The designs.
 
     Returns
     -------
@@ -147,23 +147,23 @@ def sharing_tables(case: Case, lanes: int) -> list[NDArray[np.int64]]:
         Places of the designs of each batch. It is one, unless a polar is continued beyond its
         range by the drag of plates of several aspect ratios.
     """
-    every = [np.arange(lanes)]
-    if all(section.law != "polar" for section in _sections(case)):
+    every = [np.arange(designs.count)]
+    if all(section.law != "polar" for section in _sections(designs)):
         return every
-    drag = _plate_drag(case, strips(case.wing, case.craft.shoulder_offset_m))
+    drag = _plate_drag(designs, strips(designs.wing, designs.craft.shoulder_offset_m))
     if np.ndim(drag) == 0:
         return every
     kinds, kind = np.unique(drag, return_inverse=True)
     return [np.flatnonzero(kind == number) for number in range(kinds.size)]
 
 
-def _sections(case: Case) -> list[Section]:
+def _sections(case: Designs) -> list[Section]:
     """Section of each segment."""
     segments = (case.wing.inner, case.wing.outer)
     return [part.section or case.wing.section for part in segments if part is not None]
 
 
-def _plate_drag(case: Case, wing: Strips) -> ArrayLike:
+def _plate_drag(case: Designs, wing: Strips) -> ArrayLike:
     """Drag coefficient, normal to the stream, of the wing as a plate."""
     if case.model.induced == "none":
         return PLATE_NORMAL_TO_STREAM
@@ -177,7 +177,7 @@ def _in_lanes(values: Array, lanes: int, axes: int) -> Array:
     return np.ascontiguousarray(np.broadcast_to(values, (*values.shape[:-1], lanes)))
 
 
-def _constants(case: Case, wing: Strips) -> Array:
+def _constants(case: Designs, wing: Strips) -> Array:
     tilt = np.radians(case.stroke.plane_deg)
     written: dict[int, ArrayLike] = {
         at.CONST_DENSITY: case.air.density,
@@ -243,7 +243,7 @@ def _friction_kind(section: Section) -> int:
 class _Tables:
     """Section tables of a case, one after another."""
 
-    def __init__(self, case: Case, plate_drag: float) -> None:
+    def __init__(self, case: Designs, plate_drag: float) -> None:
         self._case = case
         self._plate_drag = plate_drag
         self._tables: list[SectionTable] = []
@@ -256,7 +256,7 @@ class _Tables:
         name = section.file or section.law
         if name not in self._known:
             if section.law == "polar":
-                polar = read_polar(self._case.folder / name)
+                polar = read_polar(self._case.case.folder / name)
                 table = polar_table(
                     polar.alpha_deg,
                     polar.reynolds.tolist(),

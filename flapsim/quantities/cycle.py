@@ -166,9 +166,13 @@ TWIST_LOSS = {
 }  # fmt: skip
 
 CHECKS = {
-    "energy_balance": Quantity("1", "largest imbalance of power, thrust and losses", "lower",
+    "energy_balance": Quantity("1", "imbalance of mean power, thrust and losses", "lower",
         "|aero_power_w - thrust_power_w - wake_loss_w - profile_loss_w| / (|aero_power_w| + "
         "|thrust_power_w|)"),
+    "instant_energy_balance": Quantity("1",
+        "largest imbalance of power, thrust and losses at any instant", "lower",
+        "|aero_power_w - thrust_n * flight.airspeed_m_s - wake_loss_w - profile_loss_w| over the "
+        "largest powers of the stroke"),
     "motion_power_balance": Quantity("1", "largest imbalance of power and the drives' powers",
         "lower"),
     "schedule_truncation": Quantity("1", "largest error of a schedule's Fourier series", "lower"),

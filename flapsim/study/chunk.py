@@ -15,16 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.case import Case
-from flapsim.case.columns import is_column_key, with_columns
+from flapsim.case.columns import Cases, Designs, is_column_key
 from flapsim.case.text import plain_value
-from flapsim.cycle.results import evaluate, wing_loads
+from flapsim.cycle.results import evaluate, half_wings, solve_halves, wing_loads
 from flapsim.faults import CaseError
 from flapsim.half_wing.pack import pack, sharing_tables
-from flapsim.half_wing.twist.half_wing import half_wing
 from flapsim.kernel import solve
 from flapsim.study.plan import TrimPlan
 from flapsim.study.trimming import TILE, refusal, trim_points
-from flapsim.wing.body import weight
 
 __all__ = ["DONE", "FAILED", "NO_ANSWER", "PENDING", "STATUS", "Answer", "Task", "solve_chunk"]
 
@@ -153,7 +151,7 @@ def scalar_names(case: Case, options: Mapping[str, Any], trim: TrimPlan | None) 
     """
     names = list(evaluate(case.replace(options) if options else case))
     found = [f"trim.{key.strip()}" for name in trim.free for key in name.split("+")] if trim else []
-    return (*names, "mean.weight_n", *found)
+    return (*names, *found)
 
 
 def series_names(case: Case) -> tuple[str, ...]:
@@ -168,7 +166,7 @@ def series_names(case: Case) -> tuple[str, ...]:
     -------
     tuple of str
     """
-    half = solve(pack(case).batch, series=True)
+    half = solve(pack(case).batch)
     return tuple(SERIES + name for name in wing_loads(case, half.mean, half.mean))
 
 
@@ -244,8 +242,6 @@ class _Work:
         places, columns, results = solved(case, places, columns)
         if not places.size:
             return
-        lift = np.asarray(weight(with_columns(case, columns)))
-        results["mean.weight_n"] = np.broadcast_to(lift, places.shape)
         for index, name in enumerate(self._names):
             if name in results:
                 self._values[index, places] = results[name]
@@ -352,34 +348,29 @@ class _Work:
         self, case: Case, places: NDArray[np.int64], columns: dict[str, Column]
     ) -> None:
         """Solve once more with the stroke step by step, a few designs at a time."""
-        for together in sharing_tables(with_columns(case, columns), places.size):
+        designs = Designs(case, columns)
+        for together in sharing_tables(designs):
             for begin in range(0, together.size, TILE):
                 some = together[begin : begin + TILE]
-                self._series[:, places[some]] = self._strokes(
-                    case, {key: values[some] for key, values in columns.items()}, some.size
-                )
+                self._series[:, places[some]] = self._strokes(designs.pick(some))
 
-    def _strokes(self, case: Case, columns: dict[str, Column], lanes: int) -> Array:
+    def _strokes(self, designs: Designs) -> Array:
         """Cycles of some designs, shape (series names, designs, steps)."""
-        if lanes == 1:  # a lone design is given a twin, as in `flapsim.cycle.results.evaluate`
-            pair = {key: np.repeat(values, 2) for key, values in columns.items()}
-            return self._strokes(case, pair, 2)[:, :1]
-        many = with_columns(case, columns)
-        halves = [half_wing(many, lanes=lanes)]
-        if case.stroke.port is not None:
-            halves.append(half_wing(many, "port", lanes))
-        solved = [solve(half.design.batch, series=True).series for half in halves]
-        moved = [np.moveaxis(series, 1, 0) for series in (solved[0], solved[-1])]
-        loads = wing_loads(many, moved[0], moved[1])
-        found = np.logical_and.reduce([half.found for half in halves])
+        solved = solve_halves(designs, half_wings(designs), series=True)
+        moved = [np.moveaxis(solution.series, 1, 0) for solution in solved.solutions]
+        loads = wing_loads(designs, moved[0], moved[-1])
         strokes = [loads[name.removeprefix(SERIES)].T for name in self._series_names]
-        return np.where(found[:, None], strokes, np.nan)
+        return np.where(solved.found[:, None], strokes, np.nan)[:, : designs.count]
 
 
 def _pack(case: Case, columns: Mapping[str, Column], some: NDArray[np.int64]) -> None:
-    many = with_columns(case, {key: values[some] for key, values in columns.items()})
-    for side in ("starboard", "port")[: 1 if case.stroke.port is None else 2]:
-        pack(many, "port" if side == "port" else "starboard", some.size)
+    _pack_halves(Designs(case, {key: values[some] for key, values in columns.items()}))
+
+
+def _pack_halves(cases: Cases) -> None:
+    pack(cases)
+    if cases.stroke.port is not None:
+        pack(cases, "port")
 
 
 def _at_fault(attempt: Callable[[NDArray[np.int64]], None], places: NDArray[np.int64]) -> list[int]:
@@ -398,8 +389,7 @@ def _why(case: Case, columns: Mapping[str, Column], index: int) -> str:
     """Say what is wrong with one point, as if it were a case of its own."""
     try:
         alone = case.replace({key: float(values[index]) for key, values in columns.items()})
-        for side in ("starboard", "port")[: 1 if case.stroke.port is None else 2]:
-            pack(alone, "port" if side == "port" else "starboard")
+        _pack_halves(alone)
     except CaseError as error:
         return _sentence(error)
     except _UNPACKABLE as error:

@@ -3,29 +3,29 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from flapsim.case import Case
+from flapsim.case.columns import Cases
 from flapsim.constants import STANDARD_GRAVITY
 from flapsim.wing.strips import Strips
 
 Array = NDArray[np.float64]
 
 
-def weight(case: Case) -> float:
+def weight(case: Cases) -> Any:
     """Weight of the craft.
 
     Parameters
     ----------
-    case : Case
-        The case.
+    case : Case or Designs
+        The case or the designs.
 
     Returns
     -------
-    float
+    float or ndarray, shape (B,)
         N; 0 for a wing on a rig.
     """
     return case.craft.mass_kg * STANDARD_GRAVITY
@@ -49,13 +49,13 @@ class BodyLoads(NamedTuple):
     pitching_moment: Array
 
 
-def body_loads(case: Case, wing_lift: ArrayLike, wing: Strips) -> BodyLoads:
+def body_loads(case: Cases, wing_lift: ArrayLike, wing: Strips) -> BodyLoads:
     """Drag of the body, and lift, drag and moment of the tail if there is one.
 
     Parameters
     ----------
-    case : Case
-        The case; its numbers may be columns.
+    case : Case or Designs
+        The case or the designs.
     wing_lift : array_like
         Mean lift of the wing, N; its downwash meets the tail.
     wing : Strips

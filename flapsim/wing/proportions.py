@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flapsim.case import Case
+from flapsim.case.columns import Cases
 from flapsim.wing.body import weight
 from flapsim.wing.motion import stroke_schedules
 from flapsim.wing.strips import Strips, strips
@@ -56,13 +57,13 @@ def mean_chord(wing: Strips) -> Array:
     return np.asarray(wing.area / (2.0 * wing.width.sum(axis=0)))
 
 
-def reduced_frequency(case: Case, wing: Strips) -> Array:
+def reduced_frequency(case: Cases, wing: Strips) -> Array:
     """Angular frequency times mean semichord over airspeed.
 
     Parameters
     ----------
-    case : Case
-        The case; its numbers may be columns.
+    case : Case or Designs
+        The case or the designs.
     wing : Strips
         Its wing.
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from flapsim.case import Case
-from flapsim.case.columns import with_columns
+from flapsim.case.columns import Designs
 from flapsim.cycle.results import evaluate
 from flapsim.half_wing.pack import pack
 from flapsim.kernel import Batch
@@ -49,7 +49,7 @@ def designs(count: int, **changes: object) -> Batch:
 
 def packed(case: Case, count: int) -> Batch:
     """Designs that differ as those of the question do, of another wing or another model."""
-    return pack(with_columns(case, columns(count)), lanes=count).batch
+    return pack(Designs(case, columns(count))).batch
 
 
 def contestants(count: int) -> KernelAndC:

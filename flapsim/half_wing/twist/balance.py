@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.case import Case
+from flapsim.case.columns import Cases
 from flapsim.half_wing.twist.compliance import Compliance, Side
 from flapsim.half_wing.twist.equations import KEPT, Equations
 from flapsim.half_wing.twist.uneven import through_uneven_hinges
@@ -60,7 +60,7 @@ class Balance(NamedTuple):
 
 
 def balance(
-    case: Case,
+    case: Cases,
     batch: Batch,
     parts: Sequence[Compliance],
     side: Side = "starboard",

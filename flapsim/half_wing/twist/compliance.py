@@ -13,7 +13,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from flapsim.case import Case, Twist
+from flapsim.case import Twist
+from flapsim.case.columns import Cases
 from flapsim.half_wing.twist.actuator import actuator_position
 from flapsim.kernel import Batch
 from flapsim.kernel import layout as at
@@ -125,14 +126,14 @@ class Compliance:
 
 
 def compliances(
-    case: Case, batch: Batch, side: Side = "starboard"
+    case: Cases, batch: Batch, side: Side = "starboard"
 ) -> tuple[Batch, list[Compliance]]:
     """Compliant segments of a case, and its half wings with their actuators' positions.
 
     Parameters
     ----------
-    case : Case
-        The case; its numbers may be columns.
+    case : Case or Designs
+        The case or the designs.
     batch : Batch
         Half wings that move by their commands.
     side : {"starboard", "port"}
@@ -197,7 +198,7 @@ def _compliance(
     )
 
 
-def root_follows(case: Case, side: Side) -> bool:
+def root_follows(case: Cases, side: Side) -> bool:
     """Whether the outer segment's root follows the inner tip."""
     _, outer = case.stroke.half(side)
     return outer is not None and (outer.twist is None or outer.twist.root is None)

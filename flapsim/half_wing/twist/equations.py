@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.case import Case
+from flapsim.case.columns import Cases
 from flapsim.half_wing.twist.compliance import ROOT, TIP, Compliance, Side
 from flapsim.kernel import Batch, pick, solve
 from flapsim.kernel import layout as at
@@ -45,7 +45,7 @@ class Equations:
     """
 
     def __init__(
-        self, case: Case, batch: Batch, parts: Sequence[Compliance], side: Side = "starboard"
+        self, case: Cases, batch: Batch, parts: Sequence[Compliance], side: Side = "starboard"
     ) -> None:
         self.batch = batch
         self.parts = parts

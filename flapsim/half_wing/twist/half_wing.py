@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.case import Case
+from flapsim.case.columns import Cases
 from flapsim.half_wing.pack import Design, pack
 from flapsim.half_wing.twist.balance import Balance, balance
 from flapsim.half_wing.twist.compliance import ROOT, TIP, Compliance, Side, compliances
@@ -53,19 +53,15 @@ class HalfWing(NamedTuple):
         return _from_root_to_tip(self.design.batch.schedule)
 
 
-def half_wing(
-    case: Case, side: Side = "starboard", lanes: int = 1, patient: bool = True
-) -> HalfWing:
-    """Half wings of a case, or of a case with columns, with the twist they take.
+def half_wing(case: Cases, side: Side = "starboard", patient: bool = True) -> HalfWing:
+    """Half wings of a case, or of many designs, with the twist they take.
 
     Parameters
     ----------
-    case : Case
-        The case; its numbers may be columns.
+    case : Case or Designs
+        The case or the designs.
     side : {"starboard", "port"}
         Which half; the port half is computed as if it were a starboard one, that is, mirrored.
-    lanes : int
-        Number of designs.
     patient : bool
         As for `flapsim.half_wing.twist.balance.balance`.
 
@@ -78,7 +74,7 @@ def half_wing(
     CaseError
         If a file the case names, a linkage or a schedule's truncation is at fault.
     """
-    design = pack(case, side, lanes)
+    design = pack(case, side)
     command = _from_root_to_tip(design.batch.schedule)
     batch, parts = compliances(case, design.batch, side)
     position = _from_root_to_tip(batch.schedule)

@@ -1,7 +1,7 @@
-"""What a twist amounts to: motion, moments, powers and limits met, through the stroke and in all.
+"""Results of the twist: motion, moments, powers and the limits reached, through the stroke.
 
-The same lines serve one case and a batch of thousands. Moments are those of one wing, powers
-those of both.
+The same lines serve one case and a batch of thousands. Moments are those of one wing, powers those
+of both.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.case import Case, SegmentStroke, Twist
+from flapsim.case import SegmentStroke, Twist
+from flapsim.case.columns import Cases
 from flapsim.half_wing.twist.compliance import ROOT, TIP, Compliance, Side, root_follows
 from flapsim.half_wing.twist.equations import Equations
 from flapsim.half_wing.twist.half_wing import HalfWing
@@ -25,14 +26,14 @@ Array = NDArray[np.float64]
 SEGMENTS = ("inner", "outer")
 
 AT_LIMIT = 0.95
-"""Part of a rate limit beyond which an actuator counts as held back: its truncated Fourier series
-runs through the corners of the true motion."""
+"""Part of a rate limit beyond which an actuator counts as saturated: its truncated Fourier series
+cuts the corners of the true motion."""
 
 
 class TwistMoments(NamedTuple):
     """Moments about the twist axis of one segment through the stroke, one wing, nose-up.
 
-    They are in balance: their sum is what the harmonics left out would take.
+    They are in balance: their sum is the share of the harmonics left out.
 
     Attributes
     ----------
@@ -63,62 +64,115 @@ class Motion(NamedTuple):
     rate: Array
 
 
-def compliant(case: Case, side: Side = "starboard") -> tuple[bool, ...]:
+class SegmentTwist(NamedTuple):
+    """The twist of one segment of a half wing through the stroke.
+
+    Attributes
+    ----------
+    name : {"inner", "outer"}
+    keys : Twist
+        The segment's table in the case.
+    part : Compliance or None
+        What holds it; None where the crank drives it.
+    command, position, actual : Motion
+        Of the command, of the actuator (or of the spring's rest), and of the wing.
+    moments : TwistMoments
+    lag : ndarray, shape (B,)
+        Of the tip's fundamental behind its command, degrees within half a turn.
+    """
+
+    name: str
+    keys: Twist
+    part: Compliance | None
+    command: Motion
+    position: Motion
+    actual: Motion
+    moments: TwistMoments
+    lag: Array
+
+    @property
+    def compliant(self) -> bool:
+        """Whether a spring or an actuator decides the twist."""
+        return self.keys.mode != "driven"
+
+    @property
+    def power(self) -> Array:
+        """Power of spring, damper, stops and actuator into the twist, one wing, W, shape (n, B)."""
+        return self.moments.hinge * self.actual.rate
+
+    @property
+    def actuator_power(self) -> Array:
+        """Power that the actuator puts out, one wing, W, shape (n, B)."""
+        return self.moments.held * self.position.rate
+
+
+def compliant(case: Cases, side: Side = "starboard") -> tuple[bool, ...]:
     """Whether the twist of each segment is left to a spring or an actuator."""
-    halves = case.stroke.half(side)
-    return tuple(_twist_of(stroke).mode != "driven" for stroke in halves)
+    return tuple(_keys(stroke).mode != "driven" for stroke in case.stroke.half(side))
 
 
-def _twist_of(stroke: SegmentStroke | None) -> Twist:
+def _keys(stroke: SegmentStroke | None) -> Twist:
     """Twist of a segment; a driven one where it is left out."""
     return Twist() if stroke is None or stroke.twist is None else stroke.twist
 
 
-def _twist(case: Case, half: HalfWing, segment: int) -> Twist:
-    return _twist_of(case.stroke.half(half.side)[segment])
-
-
-def _mode(case: Case, half: HalfWing, segment: int) -> str:
-    return _twist(case, half, segment).mode
-
-
-def twist_moments(case: Case, half: HalfWing, series: Array, segment: int) -> TwistMoments:
-    """Moments on the twist of one segment.
+def segment_twists(case: Cases, half: HalfWing, series: Array) -> tuple[SegmentTwist, ...]:
+    """Twist of every segment of a half wing through the stroke.
 
     Parameters
     ----------
-    case : Case
-        The case; its numbers may be columns.
+    case : Case or Designs
+        The case or the designs.
     half : HalfWing
         Its half wings.
     series : ndarray, shape (n, SERIES_ROWS, B)
         Their strokes.
-    segment : int
-        0 inner, 1 outer.
 
     Returns
     -------
-    TwistMoments
+    tuple of SegmentTwist
     """
     equations = Equations(case, half.design.batch, half.parts, half.side)
-    found = [part for part in half.parts if part.segment == segment]
-    part = found[0] if found else _rigid(case, half, segment)
-    air, mass = equations.load(series, part)
-    nothing = np.zeros_like(air)
-    if not found:
-        return TwistMoments(air, mass, -(air + mass), nothing, nothing)
-    actual, position = _motion(half, half.twist[segment]), _motion(half, part.command)
-    return TwistMoments(
-        air,
-        mass,
-        part.held(actual.value, position.value),
-        -part.damping * actual.rate,
-        part.stop(actual.value),
+    return tuple(
+        _segment(case, half, equations, series, segment)
+        for segment in range(int(half.design.batch.segment.max()) + 1)
     )
 
 
-def _rigid(case: Case, half: HalfWing, segment: int) -> Compliance:
-    """A segment that gives way to nothing, for what hangs on it."""
+def _segment(
+    case: Cases, half: HalfWing, equations: Equations, series: Array, segment: int
+) -> SegmentTwist:
+    part = next((part for part in half.parts if part.segment == segment), None)
+    actual, position = _motion(half, half.twist[segment]), _motion(half, half.position[segment])
+    air, mass = equations.load(series, part or _rigid(case, half, segment))
+    nothing = np.zeros_like(air)
+    if part is None:
+        moments = TwistMoments(air, mass, -(air + mass), nothing, nothing)
+    else:
+        moments = TwistMoments(
+            air,
+            mass,
+            part.held(actual.value, _motion(half, part.command).value),
+            -part.damping * actual.rate,
+            part.stop(actual.value),
+        )
+    # The actuator follows the tip's twist, not that from root to tip.
+    ends = half.design.batch.schedule
+    asked = ends[ROOT[segment]] + half.command[segment]
+    return SegmentTwist(
+        SEGMENTS[segment],
+        _keys(case.stroke.half(half.side)[segment]),
+        part,
+        _motion(half, half.command[segment]),
+        position,
+        actual,
+        moments,
+        _behind(asked, ends[TIP[segment]]),
+    )
+
+
+def _rigid(case: Cases, half: HalfWing, segment: int) -> Compliance:
+    """A segment that does not give way, for the moments of what it carries."""
     lanes = half.design.batch.constant.shape[1]
     none, endless = np.zeros(lanes), np.full(lanes, math.inf)
     return Compliance(
@@ -141,17 +195,26 @@ def _motion(half: HalfWing, coefficients: Array) -> Motion:
     return Motion(value, per_turn * 2.0 * np.pi * batch.constant[at.CONST_FREQUENCY])
 
 
-def twist_power(case: Case, half: HalfWing, series: Array) -> Array:
+def _fundamental(coefficients: Array) -> tuple[Array, Array]:
+    cosine, sine = coefficients[1], coefficients[HARMONICS + 1]
+    return np.hypot(cosine, sine), np.arctan2(sine, cosine)
+
+
+def _behind(command: Array, actual: Array) -> Array:
+    """Lag of the fundamental behind that of the command, degrees within half a turn."""
+    asked, wanted = _fundamental(command)
+    made, got = _fundamental(actual)
+    late = np.remainder(got - wanted + math.pi, 2.0 * math.pi) - math.pi
+    return np.degrees(np.where((asked > 1e-9) & (made > 1e-9), late, np.nan))
+
+
+def twist_power(twists: Sequence[SegmentTwist]) -> Array:
     """Power that springs, dampers and actuators give to the twist of one half wing.
 
     Parameters
     ----------
-    case : Case
-        The case; its numbers may be columns.
-    half : HalfWing
-        Its half wings.
-    series : ndarray, shape (n, SERIES_ROWS, B)
-        Their strokes.
+    twists : sequence of SegmentTwist
+        Of its segments.
 
     Returns
     -------
@@ -159,38 +222,31 @@ def twist_power(case: Case, half: HalfWing, series: Array) -> Array:
         W; zero for a twist that the crank drives. The crank need not give this part of the power
         that the wing takes.
     """
-    out = np.zeros((series.shape[0], series.shape[2]))
-    for segment, free in enumerate(compliant(case, half.side)):
-        if free:
-            moments = twist_moments(case, half, series, segment)
-            out += moments.hinge * _motion(half, half.twist[segment]).rate
-    return out
+    return np.asarray(
+        sum(
+            (twist.power for twist in twists if twist.compliant),
+            np.zeros_like(twists[0].moments.air),
+        )
+    )
 
 
-def actuator_work(case: Case, half: HalfWing, series: Array) -> Array:
+def actuator_work(twists: Sequence[SegmentTwist]) -> Array:
     """Mean power that the servos of one half wing put out, what flows back being lost.
 
     Parameters
     ----------
-    case : Case
-        The case; its numbers may be columns.
-    half : HalfWing
-        Its half wings.
-    series : ndarray, shape (n, SERIES_ROWS, B)
-        Their strokes.
+    twists : sequence of SegmentTwist
+        Of its segments.
 
     Returns
     -------
     ndarray, shape (B,)
         W; zero without a servo.
     """
-    out = np.zeros(series.shape[2])
-    for segment in range(len(SEGMENTS)):
-        if _mode(case, half, segment) != "servo":
-            continue
-        held = twist_moments(case, half, series, segment).held
-        rate = _motion(half, half.position[segment]).rate
-        out += np.maximum(held * rate, 0.0).mean(axis=0)
+    out = np.zeros(twists[0].lag.shape)
+    for twist in twists:
+        if twist.keys.mode == "servo":
+            out += np.maximum(twist.actuator_power, 0.0).mean(axis=0)
     return out
 
 
@@ -219,129 +275,93 @@ def twist_motion(half: HalfWing) -> dict[str, Array]:
     return out
 
 
-def _fundamental(coefficients: Array) -> tuple[Array, Array]:
-    cosine, sine = coefficients[1], coefficients[HARMONICS + 1]
-    return np.hypot(cosine, sine), np.arctan2(sine, cosine)
-
-
-def twist_results(
-    case: Case, halves: Sequence[HalfWing], series: Sequence[Array]
-) -> dict[str, Array]:
-    """What the twist of each segment amounts to.
+def twist_results(half: HalfWing, twists: Sequence[Sequence[SegmentTwist]]) -> dict[str, Array]:
+    """Results of the twist of each segment.
 
     Parameters
     ----------
-    case : Case
-        The case; its numbers may be columns.
-    halves : sequence of HalfWing
-        Starboard half, and the port half if it differs; angles, moments and limits are those of
-        the starboard half, powers those of both.
-    series : sequence of ndarray, shape (n, SERIES_ROWS, B)
-        Their strokes.
+    half : HalfWing
+        The starboard half.
+    twists : sequence of sequence of SegmentTwist
+        Of the starboard half, and of the port half if it differs; angles, moments and limits are
+        those of the starboard half, powers those of both.
 
     Returns
     -------
     dict of str to ndarray, shape (B,)
         Dotted names without their prefix ``twist.``: ``outer.mean_deg``, ``outer.power_w`` ...
     """
-    half = halves[0]
     out = twist_motion(half)
-    for segment in range(int(half.design.batch.segment.max()) + 1):
-        found = _of_segment(case, half, series[0], segment)
-        powers = [
-            _powers(case, wing, one, segment) for wing, one in zip(halves, series, strict=True)
-        ]
+    for both in zip(*twists, strict=True):
+        found = _reached(both[0])
+        powers = [_powers(twist) for twist in both]
         found |= {name: powers[0][name] + powers[-1][name] for name in powers[0]}
-        out |= {f"{SEGMENTS[segment]}.{name}": values for name, values in found.items()}
+        out |= {f"{both[0].name}.{name}": values for name, values in found.items()}
     return out
 
 
-def _of_segment(case: Case, half: HalfWing, series: Array, segment: int) -> dict[str, Array]:
-    moments = twist_moments(case, half, series, segment)
-    actual = _motion(half, half.twist[segment])
-    position = _motion(half, half.position[segment])
-    command = _motion(half, half.command[segment])
-    held = moments.held
-    at = np.argmax(np.abs(held), axis=0)
+def _reached(twist: SegmentTwist) -> dict[str, Array]:
+    """Largest moment, deflection and the limits reached of one segment."""
+    held, actual, position = twist.moments.held, twist.actual, twist.position
+    peak = np.argmax(np.abs(held), axis=0)
     nothing = np.full(held.shape[1], np.nan)
     out = {
-        "peak_moment_n_m": np.take_along_axis(held, at[None], axis=0)[0],
+        "peak_moment_n_m": np.take_along_axis(held, peak[None], axis=0)[0],
         "deflection_deg": np.degrees(np.abs(actual.value - position.value).max(axis=0)),
-        "stop_contact": (moments.stop != 0.0).mean(axis=0),
+        "stop_contact": (twist.moments.stop != 0.0).mean(axis=0),
         "tracking_error_deg": nothing,
         "phase_lag_deg": nothing,
         "saturation": nothing,
     }
-    if _mode(case, half, segment) == "servo":
-        error = actual.value - command.value
+    if twist.keys.mode == "servo":
+        error = actual.value - twist.command.value
         out["tracking_error_deg"] = np.degrees(np.sqrt((error**2).mean(axis=0)))
-        # The actuator follows the tip's twist, not that from root to tip.
-        ends = half.design.batch.schedule
-        root, tip = ends[ROOT[segment]], ends[TIP[segment]]
-        out["phase_lag_deg"] = _behind(root + half.command[segment], tip)
-        limits = [part.limit for part in half.parts if part.segment == segment]
+        out["phase_lag_deg"] = twist.lag
         full = np.zeros_like(held, dtype=bool)
-        if limits:
-            full |= np.abs(held) >= limits[0] * (1.0 - 1e-12)
-        fastest = _twist(case, half, segment).rate_limit_deg_s
+        if twist.part is not None:
+            full |= np.abs(held) >= twist.part.limit * (1.0 - 1e-12)
+        fastest = twist.keys.rate_limit_deg_s
         if fastest is not None:
             full |= np.abs(position.rate) >= AT_LIMIT * np.radians(fastest)
         out["saturation"] = full.mean(axis=0)
     return out
 
 
-def _behind(command: Array, actual: Array) -> Array:
-    """Lag of the fundamental behind that of the command, degrees within half a turn."""
-    asked, wanted = _fundamental(command)
-    made, got = _fundamental(actual)
-    late = np.remainder(got - wanted + math.pi, 2.0 * math.pi) - math.pi
-    return np.degrees(np.where((asked > 1e-9) & (made > 1e-9), late, np.nan))
-
-
-def _powers(case: Case, half: HalfWing, series: Array, segment: int) -> dict[str, Array]:
-    servo = _mode(case, half, segment) == "servo"
-    moments = twist_moments(case, half, series, segment)
-    rate = _motion(half, half.twist[segment]).rate
-    out = {
-        "power_w": (moments.hinge * rate).mean(axis=0),
-        "damper_loss_w": -(moments.damper * rate).mean(axis=0),
+def _powers(twist: SegmentTwist) -> dict[str, Array]:
+    servo = twist.keys.mode == "servo"
+    nothing = np.full(twist.lag.shape, np.nan)
+    driven = twist.actuator_power
+    return {
+        "power_w": twist.power.mean(axis=0),
+        "damper_loss_w": -(twist.moments.damper * twist.actual.rate).mean(axis=0),
+        "actuator_power_w": np.maximum(driven, 0.0).mean(axis=0) if servo else nothing,
+        "actuator_peak_power_w": driven.max(axis=0) if servo else nothing,
     }
-    nothing = np.full(series.shape[2], np.nan)
-    driven = moments.held * _motion(half, half.position[segment]).rate
-    out["actuator_power_w"] = np.maximum(driven, 0.0).mean(axis=0) if servo else nothing
-    out["actuator_peak_power_w"] = driven.max(axis=0) if servo else nothing
-    return out
 
 
-def twist_series(case: Case, half: HalfWing, series: Array) -> dict[str, Array]:
+def twist_series(twists: Sequence[SegmentTwist]) -> dict[str, Array]:
     """Twist and its moments through the stroke, of the segments whose twist is not driven.
 
     Parameters
     ----------
-    case : Case
-        The case.
-    half : HalfWing
-        A half wing of one design.
-    series : ndarray, shape (n, SERIES_ROWS, 1)
-        Its stroke.
+    twists : sequence of SegmentTwist
+        Of the segments of a half wing.
 
     Returns
     -------
     dict of str to ndarray, shape (n,)
-        ``outer_twist_command_deg`` (twist from root to tip that is asked for),
-        ``outer_twist_deg`` and ``outer_twist_rate_deg_s`` (that it takes),
+        Of the first design: ``outer_twist_command_deg`` (commanded, from root to tip),
+        ``outer_twist_deg`` and ``outer_twist_rate_deg_s`` (of the wing),
         ``outer_twist_air_n_m`` ... (moments of one wing).
     """
     out: dict[str, Array] = {}
-    for segment, free in enumerate(compliant(case, half.side)):
-        if not free:
+    for twist in twists:
+        if not twist.compliant:
             continue
-        name = f"{SEGMENTS[segment]}_twist"
-        actual = _motion(half, half.twist[segment])
-        out[f"{name}_command_deg"] = np.degrees(_motion(half, half.command[segment]).value[:, 0])
-        out[f"{name}_deg"] = np.degrees(actual.value[:, 0])
-        out[f"{name}_rate_deg_s"] = np.degrees(actual.rate[:, 0])
-        moments = twist_moments(case, half, series, segment)
+        name = f"{twist.name}_twist"
+        out[f"{name}_command_deg"] = np.degrees(twist.command.value[:, 0])
+        out[f"{name}_deg"] = np.degrees(twist.actual.value[:, 0])
+        out[f"{name}_rate_deg_s"] = np.degrees(twist.actual.rate[:, 0])
         for kind in TwistMoments._fields:
-            out[f"{name}_{kind}_n_m"] = getattr(moments, kind)[:, 0]
+            out[f"{name}_{kind}_n_m"] = getattr(twist.moments, kind)[:, 0]
     return out

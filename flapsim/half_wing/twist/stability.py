@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.case import Case
+from flapsim.case.columns import Cases
 from flapsim.half_wing.twist.compliance import ROOT, TIP, Compliance, Side
 from flapsim.half_wing.twist.equations import Equations
 from flapsim.half_wing.twist.half_wing import HalfWing
@@ -131,13 +131,13 @@ class Stability:
         return "divergence" if real else "flutter"
 
 
-def stability(case: Case, half: HalfWing, lane: int = 0) -> Stability:
+def stability(case: Cases, half: HalfWing, lane: int = 0) -> Stability:
     """Floquet multipliers of a compliant half wing.
 
     Parameters
     ----------
-    case : Case
-        The case; its numbers may be columns.
+    case : Case or Designs
+        The case or the designs.
     half : HalfWing
         Its half wings, with at least one compliant segment.
     lane : int
@@ -186,7 +186,7 @@ def stability(case: Case, half: HalfWing, lane: int = 0) -> Stability:
     )
 
 
-def linearised(case: Case, batch: Batch, parts: list[Compliance], side: Side) -> Linearised | None:
+def linearised(case: Cases, batch: Batch, parts: list[Compliance], side: Side) -> Linearised | None:
     """Linear equation of motion of a small departure of one half wing.
 
     Parameters

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from flapsim.case import Case
+from flapsim.case.columns import Cases
 from flapsim.half_wing.held import held_still
 from flapsim.half_wing.twist.half_wing import HalfWing
 from flapsim.half_wing.twist.stability import linearised
@@ -55,7 +55,7 @@ class StillWing(NamedTuple):
 
 
 def still_wing(
-    case: Case, half: HalfWing, airspeeds: ArrayLike | None = None, lane: int = 0
+    case: Cases, half: HalfWing, airspeeds: ArrayLike | None = None, lane: int = 0
 ) -> StillWing:
     """Follow the eigenvalues of a compliant half wing held still against airspeed.
 

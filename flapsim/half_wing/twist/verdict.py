@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.case import Case
-from flapsim.case.columns import with_columns
+from flapsim.case.columns import Designs
 from flapsim.half_wing.pack import pack
 from flapsim.half_wing.twist.compliance import FULL_MOMENT_ERROR, compliances
 from flapsim.half_wing.twist.half_wing import HalfWing, half_wing
@@ -184,8 +184,8 @@ def _first_stable(
 def _stable(
     case: Case, half: HalfWing, values: dict[str, float], factors: np.ndarray
 ) -> np.ndarray:
-    many = with_columns(case, {key: value * factors for key, value in values.items()})
-    wings = half_wing(many, half.side, factors.size, patient=False)
+    many = Designs(case, {key: value * factors for key, value in values.items()})
+    wings = half_wing(many, half.side, patient=False)
     return np.array(
         [
             bool(wings.found[lane]) and stability(many, wings, lane).largest <= 1.0
