@@ -283,7 +283,7 @@ def _ends(points: Mapping[str, CurvePoint]) -> list[str]:
     """Limits of the named points, and which of them lie at an edge."""
     out = []
     for name, point in points.items():
-        words = name.replace("_", " ")
+        words = "maximum" if name == "most" else name.replace("_", " ")
         if point.limit:
             out.append(f"{words} {point.value:.4g}, limit: {_words_of(point.limit)}.")
         elif point.at_end and math.isfinite(point.value):

@@ -219,8 +219,9 @@ def _climb(axes: Axes, curve: PowerCurve) -> None:
     axes.annotate(
         f"{number(curve.climb_rate_m_s[best])} m/s at {number(curve.values[best])} m/s"
         + (f"\nlimit: {_LIMIT_WORDS[limit]}" if limit else ""),
-        (curve.values[best], curve.climb_rate_m_s[best]), xytext=(0, -12),
-        textcoords="offset points", ha="center", va="top", fontsize=8.0, color=INK,
+        (curve.values[best], curve.climb_rate_m_s[best]), xytext=(0, 8),
+        textcoords="offset points", ha="center", va="bottom", fontsize=8.0, color=INK,
     )  # fmt: skip
     axes.set_ylabel("steepest climb\nwithin limits (m/s)")
-    axes.set_ylim(bottom=0.0)
+    # Room for the label above the largest rate.
+    axes.set_ylim(0.0, 1.45 * float(curve.climb_rate_m_s[best]))

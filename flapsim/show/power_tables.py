@@ -41,8 +41,9 @@ def power_table(curve: PowerCurve) -> str:
     lines.append("")
     for name, point in curve.points.items():
         if math.isfinite(point.value):
+            label = "maximum" if name == "most" else name.replace("_", " ")
             lines.append(
-                f"{name.replace('_', ' ')}: {point.value:.4g} {columns[0][1]},"
+                f"{label}: {point.value:.4g} {columns[0][1]},"
                 f" {point.power_w:.4g} W {curve.power_kind}"
             )
     if curve.used.max() > 0.0:
