@@ -31,7 +31,7 @@ from flapsim.quantities import (
 )
 from flapsim.rig.rig_file import parse_rig
 from flapsim.show.definitions import FILE_KINDS
-from flapsim.study.plan import parse_study
+from flapsim.study.reading import parse_study
 
 CASES = Path(__file__).parents[1] / "cases"
 FILES = sorted(CASES.rglob("*.toml"))

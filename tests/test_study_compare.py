@@ -22,7 +22,7 @@ from flapsim.study.compare import (
     sensitivities,
 )
 from flapsim.study.engine import sweep
-from flapsim.study.plan import parse_study
+from flapsim.study.reading import parse_study
 from flapsim.study.sampling import points_of
 from flapsim.study.sensitivity import sobol_indices
 from flapsim.study.sequences import CrossedSobol
@@ -267,15 +267,16 @@ def test_pareto_and_tornado_are_drawn(
     ("words", "said"),
     [
         (["--figure", "mp"], "one of map, carpet, pareto, tornado"),
-        (["--figure", "map"], "a map needs --quantity NAME"),
-        (["--figure", "map", "--quantity", "mean.lift_n"], "takes two axes, 3 are open"),
-        (["--pareto", "mean.lift_n"], "two or more quantities"),
+        (["--figure", "map"], "--figure map: needs --quantity NAME"),
+        (["--figure", "map", "--quantity", "mean.lift_n"], "needs two axes, found 3"),
+        (["--pareto", "mean.lift_n"], "state which is better, mean.lift_n:min or mean.lift_n:max"),
+        (["--pareto", "mean.aero_power_w"], "expected two or more quantities"),
         (["--rank", "mean.lft_n"], "did you mean mean.lift_n?"),
         (["--at", "flight.pitch_deg=high", "--figure", "map", "--quantity", "mean.lift_n"],
          "AXIS=NUMBER"),
-        (["-o", "x.png"], "-o is the picture of --figure"),
-        (["--top", "0"], "--top 0: 1 or more expected"),
-        (["--where", "mean.lift_n = mean.weight_n"], "a line of a map"),
+        (["-o", "x.png"], "-o: names the picture of --figure"),
+        (["--top", "0"], "--top: expected 1 or more, found 0"),
+        (["--where", "mean.lift_n = mean.weight_n"], "draws a line in a map"),
     ],
 )  # fmt: skip
 def test_a_wrong_word_ends_with_code_two_and_words(
@@ -309,10 +310,10 @@ def test_the_sweep_command_previews_computes_and_knows_when_it_is_done(
     code, out, err = run(capsys, "sweep", str(plan), "-o", str(target), "--json")
     assert code == 0
     assert json.loads(out)["status"]["done"] == 234
-    assert "100 %  234 of 234 points" in err
+    assert "100% 234/234" in err
     code, out, _ = run(capsys, "sweep", str(plan), "-o", str(target))
     assert code == 0
-    assert "complete already" in out
+    assert "already complete (234 points)" in out
     code, _, err = run(capsys, "sweep", str(tmp_path / "none.toml"), "-o", str(target))
     assert code == 2
     assert "Traceback" not in err

@@ -15,7 +15,8 @@ import pytest
 
 from flapsim.faults import StudyError
 from flapsim.study import identity
-from flapsim.study.engine import Interrupted, Progress, preview, sweep
+from flapsim.study.engine import Interrupted, Progress, sweep
+from flapsim.study.preview import preview
 from flapsim.study.table import read_sweep
 from tests.crash_sweep import crash, differing, start, write_plan
 
@@ -292,7 +293,7 @@ def test_a_missing_folder_is_told_before_anything_is_computed(tmp_path: Path) ->
         sweep(plan, tmp_path / "nowhere" / "r.h5")
     with pytest.raises(StudyError, match="there is no folder"):
         preview(plan, tmp_path / "nowhere" / "r.h5")
-    with pytest.raises(StudyError, match="is a folder"):
+    with pytest.raises(StudyError, match="found a folder"):
         sweep(plan, tmp_path)
 
 
@@ -323,7 +324,7 @@ from pathlib import Path
 from distributed import Client, LocalCluster
 from flapsim.cli import main as flapsim
 from flapsim.study.engine import sweep
-from flapsim.study.plan import read_study
+from flapsim.study.reading import read_study
 
 def main():
     folder = Path({str(tmp_path)!r})

@@ -12,8 +12,9 @@ import xarray
 
 from flapsim import read_case, simulate
 from flapsim.faults import CaseError
-from flapsim.study.engine import preview, sweep
-from flapsim.study.plan import Study, parse_study
+from flapsim.study.engine import sweep
+from flapsim.study.preview import preview
+from flapsim.study.reading import Study, parse_study
 from flapsim.study.table import SweepTable, read_sweep
 
 CASES = Path(__file__).parents[1] / "cases"
@@ -113,6 +114,25 @@ def test_xarray_opens_a_grid_with_named_axes_and_units(grid: SweepTable) -> None
         assert data.attrs["plan_text"] == GRID
 
 
+@pytest.mark.parametrize(
+    ("case", "key", "values", "unit"),
+    [
+        ("lagging_servo", "stroke.outer.twist.rate_limit_deg_s", "[300.0, 400.0]", "degree s-1"),
+        ("glasshouse", "drive.motor.torque_constant_n_m_a", "[0.006, 0.007]", "N m A-1"),
+    ],
+)
+def test_a_key_that_is_varied_has_its_unit_in_the_file(
+    case: str, key: str, values: str, unit: str, tmp_path: Path
+) -> None:
+    text = (
+        f'base = "{case}.toml"\nkeep = ["mean.lift_n"]\nset = {{ "model.steps" = 32 }}\n'
+        f'[[axis]]\nkey = "{key}"\nvalues = {values}\n'
+    )
+    table = sweep(study(text), tmp_path / "r.h5")
+    with h5py.File(table.path) as file:
+        assert file[key].attrs["units"] == unit
+
+
 def test_points_that_cannot_be_say_why_and_cost_the_others_nothing(tmp_path: Path) -> None:
     text = (
         'base = "linkage_driven.toml"\nset = { "model.steps" = 32 }\n'
@@ -177,7 +197,7 @@ def test_a_plan_without_any_sound_point_is_at_fault(tmp_path: Path) -> None:
         'base = "glasshouse.toml"\n[[axis]]\nkey = "wing.section.stall_width_deg"\n'
         "values = [40.0, 50.0]\n"
     )
-    with pytest.raises(CaseError, match="no point that is a case"):
+    with pytest.raises(CaseError, match="no combination of these values is a sound case"):
         sweep(study(text), tmp_path / "r.h5")
 
 

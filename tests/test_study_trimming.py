@@ -8,7 +8,7 @@ import numpy as np
 
 from flapsim.flight.trim import trim_many
 from flapsim.study.engine import sweep
-from flapsim.study.plan import Study, parse_study
+from flapsim.study.reading import Study, parse_study
 from flapsim.study.sampling import points_of
 
 CASES = Path(__file__).parents[1] / "cases"

@@ -11,7 +11,7 @@ import pytest
 from flapsim import NoAnswer, read_case, simulate
 from flapsim.study.chunk import NO_TWIST, UNSTABLE
 from flapsim.study.engine import sweep
-from flapsim.study.plan import Study, parse_study, read_study
+from flapsim.study.reading import Study, parse_study, read_study
 from flapsim.study.table import SweepTable
 
 CASES = Path(__file__).parents[1] / "cases"
@@ -100,11 +100,6 @@ def test_cycles_of_a_wing_that_gives_way_are_those_of_its_twist(tmp_path: Path) 
     with h5py.File(some.path) as file:
         cycles = file["series.thrust_n"][()]
     np.testing.assert_allclose(cycles.mean(axis=-1), some["mean.thrust_n"], rtol=1e-9, atol=1e-12)
-
-
-def test_a_quantity_of_the_twist_has_its_unit(table: SweepTable) -> None:
-    assert table.quantity("twist.outer.peak_moment_n_m").unit == "N m"
-    assert table.quantity("twist.outer.amplitude_deg").long_name.endswith("outer segment")
 
 
 def test_a_table_under_a_quoted_path_replaces_the_whole_table() -> None:

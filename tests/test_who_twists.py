@@ -16,7 +16,7 @@ from flapsim.faults import StudyError
 from flapsim.show.study_lines import lines
 from flapsim.study.compare import condition_from
 from flapsim.study.engine import sweep
-from flapsim.study.plan import parse_study, read_study
+from flapsim.study.reading import parse_study, read_study
 from flapsim.study.table import SweepTable
 from flapsim.wing.body import weight
 

@@ -26,8 +26,9 @@ from flapsim.case.columns import Designs
 from flapsim.half_wing.pack import pack
 from flapsim.kernel import solve
 from flapsim.study.chunk import Task, solve_chunk
-from flapsim.study.engine import CHUNK_POINTS, Progress, sweep
-from flapsim.study.plan import Study, parse_study
+from flapsim.study.engine import Progress, sweep
+from flapsim.study.prepare import CHUNK_POINTS
+from flapsim.study.reading import Study, parse_study
 from flapsim.study.sampling import points_of
 from flapsim.study.table import read_sweep
 from flapsim.study.workers import one_core_each

@@ -12,11 +12,12 @@ import sys
 from collections.abc import Sequence
 
 from flapsim.cli import common
+from flapsim.cli.compare import add_compare_command
 from flapsim.cli.drive import add_drive_commands
 from flapsim.cli.flight import add_flight_commands
 from flapsim.cli.rig import add_rig_commands
 from flapsim.cli.run import add_run_commands
-from flapsim.cli.study import add_study_commands
+from flapsim.cli.sweep import add_sweep_command
 from flapsim.cli.words import add_word_commands
 from flapsim.faults import CaseError
 
@@ -25,7 +26,8 @@ __all__ = ["main"]
 _FAMILIES = (
     add_run_commands,
     add_flight_commands,
-    add_study_commands,
+    add_sweep_command,
+    add_compare_command,
     add_drive_commands,
     add_rig_commands,
     add_word_commands,

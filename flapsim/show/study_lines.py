@@ -1,7 +1,7 @@
-"""Curves of several sweeps beside each other.
+"""Curves of several sweeps side by side.
 
-Answers: how does one quantity run over the axes of this sweep and of that one, and how far do they
-come up to a design that stands for itself?
+Answers: how does one quantity vary along the axes of several sweeps, and how do they compare with
+single designs?
 """
 
 from __future__ import annotations
@@ -17,20 +17,21 @@ from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 from numpy.typing import NDArray
 
 from flapsim.faults import StudyError
-from flapsim.quantities import without_unit
-from flapsim.show.study_panels import _key_in_words, _label, _unit
+from flapsim.quantities import printed, quantity_of, without_unit
+from flapsim.show.study_panels import axis_label, key_in_words
 from flapsim.show.style import (
     FADED,
     INK,
     INNER,
     OUTER,
     Line,
-    blank_figure,
     finite_range,
+    panel_at,
     spread_labels,
     styled,
+    titled_page,
 )
-from flapsim.study.compare import Condition
+from flapsim.study.compare import Condition, satisfied
 from flapsim.study.table import SweepTable
 
 __all__ = ["lines"]
@@ -40,17 +41,17 @@ Array = NDArray[np.float64]
 _MOST_CURVES = 6
 _MOST_PANELS = 4
 _LOGARITHMIC = 8.0
-"""Ratio of the ends of an axis from which it is drawn by ratios."""
+"""Ratio of the ends of an axis from which its scale is logarithmic."""
 
 
 def lines(tables: Sequence[SweepTable], name: str, conditions: Sequence[Condition] = ()) -> Figure:
-    """Curves of one quantity over the axes of several sweeps, beside each other at one scale.
+    """Curves of one quantity over the axes of several sweeps, side by side at one scale.
 
     Parameters
     ----------
     tables : sequence of SweepTable
-        Each gets a panel, its first axis along the page, its second one a curve for each value. A
-        sweep of a single point is a line across all panels, named after its title.
+        Each gets a panel: the first axis is horizontal, the second gives one curve per value. A
+        sweep of a single point is a line across all panels, labelled with its title.
     name : str
         Quantity.
     conditions : sequence of Condition
@@ -63,7 +64,7 @@ def lines(tables: Sequence[SweepTable], name: str, conditions: Sequence[Conditio
     Raises
     ------
     StudyError
-        If a sweep is no grid of one or two axes of numbers, or there is no curve at all.
+        If a sweep is not a grid of one or two axes of numbers, or there is no curve.
     """
     families = [_family(table, name, conditions) for table in tables if table.count > 1]
     marks = [
@@ -73,30 +74,26 @@ def lines(tables: Sequence[SweepTable], name: str, conditions: Sequence[Conditio
     ]
     if not families or len(families) > _MOST_PANELS:
         raise StudyError(
-            f"lines take from one to {_MOST_PANELS} sweeps of more than one point,"
-            f" {len(families)} given"
+            f"--figure lines: expected 1 to {_MOST_PANELS} sweeps of more than one point,"
+            f" found {len(families)}"
         )
     every = [family.values for family in families] + [np.array([value for _, value in marks])]
     low, high = finite_range(*every)
     if not any(np.isfinite(values).any() for values in every):
-        raise StudyError(f"{name}: no number anywhere in these sweeps")
+        raise StudyError(f"{name}: no point of these sweeps has a value")
     with styled():
         each, gap, left, right = 2.75, 1.0, 0.85, 1.35
         width = left + len(families) * (each + gap) - gap + right
-        page = blank_figure(width, 4.0)
         words = _words(name)
-        page.text(0.15 / width, 0.95, words[0].upper() + words[1:], fontsize=12, weight="bold",
-                  va="center")  # fmt: skip
-        page.text(0.15 / width, 0.89, tables[0].quantity(name).long_name, fontsize=9.0,
-                  color=FADED, va="center")  # fmt: skip
+        title = words[0].upper() + words[1:]
+        page = titled_page(width, 4.0, title, quantity_of(name).long_name)
         for index, family in enumerate(families):
-            place = (left + index * (each + gap)) / width
-            axes = page.add_axes((place, 0.15, each / width, 0.58))
+            axes = panel_at(page, left + index * (each + gap), 1.08, each, 2.32)
             room = (high - low) or abs(high) or 1.0
             axes.set_ylim(low - 0.14 * room, high + 0.1 * room)
             _curves(axes, family, marks, last=index == len(families) - 1)
             if index == 0:
-                unit = _unit(tables[0].quantity(name))
+                unit = printed(quantity_of(name).unit)
                 axes.set_ylabel(f"{words} ({unit})" if unit else words)
             else:
                 axes.tick_params(axis="y", labelleft=False)
@@ -116,19 +113,16 @@ class _Family(NamedTuple):
 
 def _plotted(table: SweepTable, name: str, conditions: Sequence[Condition]) -> Array:
     """A quantity at every point, NaN where there is no answer or a condition fails."""
-    good = table.done
-    for condition in conditions:
-        good = good & condition.holds(table)
-    return np.where(good, np.asarray(table.column(name), dtype=np.float64), np.nan)
+    return np.where(satisfied(table, conditions), table.numbers(name), np.nan)
 
 
 def _family(table: SweepTable, name: str, conditions: Sequence[Condition]) -> _Family:
     long = [axis for axis, size in table.axes.items() if size > 1]
     if table.sampling != "grid" or not 1 <= len(long) <= 2:
-        raise StudyError(f"{table.path.name}: lines take a grid of one or two axes")
+        raise StudyError(f"{table.path.name}: --figure lines needs a grid of one or two axes")
     x = table.coordinate(long[0])
     if x.dtype == object:
-        raise StudyError(f"{long[0]}: holds words; lines run along an axis of numbers")
+        raise StudyError(f"{long[0]}: lines need an axis of numbers, found words")
     values = _plotted(table, name, conditions).reshape([size for size in table.shape if size > 1])
     names, other = [""], ""
     if len(long) == 2:
@@ -137,17 +131,17 @@ def _family(table: SweepTable, name: str, conditions: Sequence[Condition]) -> _F
             np.linspace(0, second.size - 1, min(second.size, _MOST_CURVES)).round().astype(int)
         )
         values = values[:, kept]
-        unit = _unit(table.quantity(long[1]))
+        unit = printed(quantity_of(long[1]).unit)
         gap = "" if unit == "°" else " "
         names = [
             value if isinstance(value, str) else f"{value:g}{gap}{unit}".replace("-", "−").strip()
             for value in second[kept].tolist()
         ]
-        other = _key_in_words(long[1])
+        other = key_in_words(long[1])
     order = np.argsort(np.asarray(x, dtype=np.float64))
     return _Family(
         title=_short_title(table),
-        axis=_label(table, long[0]),
+        axis=axis_label(long[0]),
         x=np.asarray(x, dtype=np.float64)[order],
         values=values.reshape(len(order), -1)[order].T,
         names=names,
@@ -156,18 +150,18 @@ def _family(table: SweepTable, name: str, conditions: Sequence[Condition]) -> _F
 
 
 def _words(name: str) -> str:
-    """Return the name of a result as words: 'flapping efficiency'."""
+    """Name of a result in words: 'flapping efficiency'."""
     return without_unit(name.rpartition(".")[2]).replace("_", " ")
 
 
 def _short_title(table: SweepTable) -> str:
-    """Title of a sweep without what stands before its last colon."""
+    """Title of a sweep behind its last colon."""
     text = table.title.rpartition(": ")[2]
     return text[0].upper() + text[1:]
 
 
 def _curves(axes: Axes, family: _Family, marks: Sequence[tuple[str, float]], last: bool) -> None:
-    """Draw the curves of one sweep, and what they are held against."""
+    """Draw the curves of one sweep, and the single designs to compare with."""
     if family.x[0] > 0.0 and family.x[-1] > _LOGARITHMIC * family.x[0]:
         axes.set_xscale("log")
         axes.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))

@@ -1,4 +1,4 @@
-"""Figures of a sweep: maps and carpets with lines of constraint, Pareto fronts, tornados.
+"""Figures of a sweep: contour maps, carpet plots, Pareto fronts, tornado charts.
 
 Answers: how does a quantity vary over two axes of a plan and where do constraints hold, what does
 one quantity cost in another, and which key matters most?
@@ -6,7 +6,6 @@ one quantity cost in another, and which key matters most?
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -17,45 +16,42 @@ from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormat
 from numpy.typing import NDArray
 
 from flapsim.faults import StudyError
-from flapsim.quantities import Quantity, without_unit
+from flapsim.quantities import printed, quantity_of, without_unit
 from flapsim.show.style import (
     CONTOUR_MAP,
     FADED,
     INK,
     INNER,
     OUTER,
-    blank_figure,
     number,
-    save,
+    panel_at,
     styled,
+    titled_page,
 )
-from flapsim.study.compare import Condition, pareto_front
-from flapsim.study.sensitivity import Sensitivity
+from flapsim.study.compare import Condition, Objective, pareto_points
+from flapsim.study.sensitivity import Influence
 from flapsim.study.table import SweepTable
 
-__all__ = ["carpet", "contours", "pareto", "save", "tornado"]
+__all__ = ["axis_label", "carpet", "contours", "key_in_words", "pareto", "tornado"]
 
 Array = NDArray[np.float64]
 
 _DASHES: tuple[Any, ...] = ("-", (0, (6, 2)), (0, (2, 1.5)), "-.")
 
 
-def _unit(quantity: Quantity) -> str:
-    """Unit as a reader writes it: 'N m/rad', 'kg/m²'; nothing for a bare number."""
-    unit = {"1": "", "degree": "°"}.get(quantity.unit, quantity.unit.replace("degree", "°"))
-    unit = re.sub(r" (\w+?)-(\d)", lambda m: f"/{m[1]}{'' if m[2] == '1' else m[2]}", unit)
-    return unit.replace("2", "²").replace("3", "³")
-
-
-def _label(table: SweepTable, name: str) -> str:
+def axis_label(name: str) -> str:
     """Axis label of a result or a key: words and unit."""
-    quantity = table.quantity(name)
-    words = quantity.long_name if quantity.long_name != name else _key_in_words(name)
-    unit = _unit(quantity)
+    words, unit = _words(name), printed(quantity_of(name).unit)
     return f"{words} ({unit})" if unit else words
 
 
-def _key_in_words(key: str) -> str:
+def _words(name: str) -> str:
+    """Result or key in words, without its unit."""
+    quantity = quantity_of(name)
+    return quantity.long_name if quantity.long_name != name else key_in_words(name)
+
+
+def key_in_words(key: str) -> str:
     """Return a key path as words: 'stroke outer twist tip amplitude'."""
     path = key.removeprefix("stroke.").removeprefix("wing.").split(".")
     names = [part for part in path if not part.isdigit()]
@@ -79,15 +75,11 @@ def _condition_in_words(condition: Condition) -> str:
 
 
 def _page(
-    table: SweepTable, what: str, width: float, height: float, right: float = 0.35
+    title: str, subtitle: str, width: float, height: float, left: float = 0.95, right: float = 0.35
 ) -> tuple[Figure, Axes]:
     """Page with a title and one panel; inches."""
-    page = blank_figure(width, height)
-    left = 0.15 / width
-    page.text(left, 1.0 - 0.2 / height, table.title, fontsize=12, weight="bold", va="center")
-    page.text(left, 1.0 - 0.43 / height, what, fontsize=9.0, color=FADED, va="center")
-    box = (0.95 / width, 0.62 / height, 1.0 - (0.95 + right) / width, 1.0 - 1.55 / height)
-    return page, page.add_axes(box)
+    page = titled_page(width, height, title, subtitle)
+    return page, panel_at(page, left, 0.93, width - left - right, height - 1.55)
 
 
 def _plane(
@@ -101,20 +93,20 @@ def _plane(
     coordinates : two arrays, shapes (m,) and (n,)
     values : arrays of shape (m, n)
     cut : str
-        Where the other axes were cut, in words.
+        Where the other axes are cut, in words.
     """
     if table.sampling != "grid":
-        raise StudyError(f"{table.path.name}: a map or carpet needs a grid; draw a Pareto front")
+        raise StudyError(f"{table.path.name}: a map or carpet needs a grid, found a sample")
     long = [axis for axis, size in table.axes.items() if size > 1]
     unknown = [name for name in at if name not in table.axes]
     if unknown:
         raise StudyError(
-            f"--at {unknown[0]}: no such axis, one of {', '.join(table.axes)} expected"
+            f"--at: expected one of the axes {', '.join(table.axes)}, found {unknown[0]}"
         )
     open_axes = [axis for axis in long if axis not in at]
     if len(open_axes) != 2:
         raise StudyError(
-            f"{table.path.name}: a map or carpet takes two axes, {len(open_axes)} are open"
+            f"{table.path.name}: a map or carpet needs two axes, found {len(open_axes)}"
             f" ({', '.join(open_axes)}); cut the others with --at AXIS=VALUE"
         )
     index: list[Any] = []
@@ -127,16 +119,16 @@ def _plane(
         place = 0
         if axis in at:
             if coordinate.dtype == object:
-                raise StudyError(f"--at {axis}: holds words; only axes of numbers can be cut")
+                raise StudyError(f"--at {axis}: an axis of words cannot be cut")
             place = int(np.argmin(np.abs(coordinate - at[axis])))
-            cut.append(f"{_key_in_words(axis)} {number(float(coordinate[place]))}")
+            cut.append(f"{key_in_words(axis)} {number(float(coordinate[place]))}")
         index.append(place)
     done = table.done.reshape(table.shape)[tuple(index)]
     coordinates = []
     for axis in open_axes:
         values = table.coordinate(axis)
         if values.dtype == object:
-            raise StudyError(f"{axis}: holds words; a map or carpet takes axes of numbers")
+            raise StudyError(f"{axis}: a map or carpet needs axes of numbers, found words")
         coordinates.append(np.asarray(values, dtype=np.float64))
     planes = [
         np.where(done, table.column(name).reshape(table.shape)[tuple(index)], np.nan)
@@ -159,7 +151,7 @@ def contours(
     lines: Sequence[Condition] = (),
     at: Mapping[str, float] | None = None,
 ) -> Figure:
-    """Contour map of a quantity over two axes, with lines on which conditions are just met.
+    """Contour map of a quantity over two axes, with the limits of conditions.
 
     Parameters
     ----------
@@ -168,7 +160,7 @@ def contours(
     name : str
         Quantity.
     lines : sequence of Condition
-        Constraints; the side on which they fail is hatched lightly.
+        Constraints; the side on which they fail is dotted.
     at : mapping of str to float, optional
         Values at which other axes are cut.
 
@@ -184,19 +176,19 @@ def contours(
     at = at or {}
     axes, (rows, columns), (values,), cut = _plane(table, [name], at)
     with styled():
-        what = table.quantity(name).long_name
+        what = quantity_of(name).long_name
         title = what[0].upper() + what[1:] + (f", at {cut}" if cut else "")
-        page, panel = _page(table, title, 7.2, 5.2, right=1.6)
+        page, panel = _page(table.title, title, 7.2, 5.2, right=1.6)
         if not np.isfinite(values).any():
-            raise StudyError(f"{name}: no number anywhere on these axes")
+            raise StudyError(f"{name}: no point on these axes has a value")
         field = np.ma.masked_invalid(values.T)
         filled = panel.contourf(rows, columns, field, 14, cmap=CONTOUR_MAP)
         thin = panel.contour(rows, columns, field, list(filled.levels)[::2], colors="white",
                              linewidths=0.6, alpha=0.8)  # fmt: skip
         panel.clabel(thin, fontsize=7.5, fmt=lambda level: f"{float(level):.3g}")
         _constraints(panel, rows, columns, [(c, _margin(table, c, at)) for c in lines])
-        panel.set_xlabel(_label(table, axes[0]))
-        panel.set_ylabel(_label(table, axes[1]))
+        panel.set_xlabel(axis_label(axes[0]))
+        panel.set_ylabel(axis_label(axes[1]))
         panel.set_xscale(_spacing(rows))
         panel.set_yscale(_spacing(columns))
         for axis, values in ((panel.xaxis, rows), (panel.yaxis, columns)):
@@ -206,7 +198,7 @@ def contours(
                 axis.set_minor_formatter(NullFormatter())
         place = panel.get_position()
         bar = page.add_axes((place.x1 + 0.02, place.y0, 0.02, place.height))
-        page.colorbar(filled, cax=bar, ticks=MaxNLocator(7)).set_label(_label(table, name))
+        page.colorbar(filled, cax=bar, ticks=MaxNLocator(7)).set_label(axis_label(name))
     return page
 
 
@@ -222,13 +214,13 @@ def _spacing(values: Array) -> str:
 def _constraints(
     panel: Axes, rows: Array, columns: Array, margins: Sequence[tuple[Condition, Array]]
 ) -> None:
-    """Draw where conditions are just met, and hatch where they fail."""
+    """Draw the limits of conditions, and dot the side on which they fail."""
     shown = 0
     for condition, margin in margins:
         words = _condition_in_words(condition)
         finite = margin[np.isfinite(margin)]
         if not finite.size or finite.min() > 0.0 or finite.max() < 0.0:
-            words = f"{words}: nowhere here"
+            words = f"{words}: outside this map"
             panel.plot([], [], color=INK, linestyle=_DASHES[shown % 4], label=words)
             shown += 1
             continue
@@ -240,7 +232,7 @@ def _constraints(
             fails = (-np.inf, 0.0) if condition.sign[0] == ">" else (0.0, np.inf)
             low, high = max(fails[0], finite.min() - 1.0), min(fails[1], finite.max() + 1.0)
             panel.contourf(rows, columns, field, [low, high], colors="none", hatches=["...."])
-            words += ", dots: fails"
+            words += " (dotted side fails)"
         panel.plot([], [], color=INK, linewidth=2.0, linestyle=dash, label=words)
         shown += 1
     if shown:
@@ -264,9 +256,9 @@ def carpet(
     table : SweepTable
         A grid.
     across, up : str
-        Quantities along the page and up the page.
+        Quantities on the horizontal and the vertical axis.
     lines : sequence of Condition
-        Constraints, drawn where they are just met.
+        Constraints; points mark their limits.
     at : mapping of str to float, optional
         Values at which other axes are cut.
 
@@ -282,8 +274,8 @@ def carpet(
     at = at or {}
     axes, coordinates, (x, y), cut = _plane(table, [across, up], at)
     with styled():
-        title = "Carpet of " + " and ".join(_key_in_words(axis) for axis in axes)
-        page, panel = _page(table, title + (f", at {cut}" if cut else ""), 7.6, 5.4)
+        title = "Carpet of " + " and ".join(key_in_words(axis) for axis in axes)
+        page, panel = _page(table.title, title + (f", at {cut}" if cut else ""), 7.6, 5.4)
         for style, side in ((INNER, 0), (OUTER, 1)):
             count = x.shape[side]
             chosen = np.unique(np.linspace(0, count - 1, min(count, 9)).astype(int))
@@ -304,7 +296,7 @@ def carpet(
                     horizontalalignment="left" if side == 0 else "right",
                 )  # fmt: skip
             panel.plot([], [], color=style.color, linestyle=style.dash,
-                       label=_label(table, axes[side]))  # fmt: skip
+                       label=axis_label(axes[side]))  # fmt: skip
         for place, condition in enumerate(lines):
             points = _crossings(x, y, _margin(table, condition, at))
             panel.plot(points[:, 0], points[:, 1], "o", color=INK, markersize=2.6 + place,
@@ -312,16 +304,16 @@ def carpet(
         panel.legend(
             loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, frameon=False, fontsize=8.0
         )
-        panel.set_xlabel(_label(table, across))
-        panel.set_ylabel(_label(table, up))
+        panel.set_xlabel(axis_label(across))
+        panel.set_ylabel(axis_label(up))
     return page
 
 
 def _at_the_wider_end(ends: list[tuple[str, Array]]) -> list[tuple[str, tuple[float, float]]]:
-    """Where to name the lines of a net: at the ends that lie further apart."""
+    """Positions of the labels of the lines of a net: at the ends that lie further apart."""
     if not ends:
         return []
-    places = np.stack([both for _, both in ends])  # lines, the two ends, across and up
+    places = np.stack([both for _, both in ends])  # line, end, coordinate
     whole = np.ptp(places, axis=(0, 1))
     spread = (np.ptp(places, axis=0) / np.where(whole > 0.0, whole, 1.0)).sum(axis=1)
     side = int(np.argmax(spread))
@@ -329,7 +321,7 @@ def _at_the_wider_end(ends: list[tuple[str, Array]]) -> list[tuple[str, tuple[fl
 
 
 def _crossings(x: Array, y: Array, margin: Array) -> Array:
-    """Points of the net at which a margin passes zero, by linear interpolation along its meshes."""
+    """Points of the net at which a margin passes zero, by linear interpolation along its lines."""
     found = []
     for turned in (False, True):
         m, a, b = (v.T if turned else v for v in (margin, x, y))
@@ -341,57 +333,53 @@ def _crossings(x: Array, y: Array, margin: Array) -> Array:
 
 
 def pareto(
-    table: SweepTable, across: str, up: str, places: NDArray[np.int64], senses: tuple[bool, bool]
+    table: SweepTable, across: Objective, up: Objective, places: NDArray[np.int64]
 ) -> Figure:
-    """Scatter of two quantities with their Pareto front.
+    """Scatter of two quantities with their Pareto-optimal points.
 
     Parameters
     ----------
     table : SweepTable
         The sweep.
-    across, up : str
-        Quantities.
+    across, up : Objective
+        Quantities on the horizontal and the vertical axis.
     places : ndarray of int
-        Points that count.
-    senses : (bool, bool)
-        Whether less is better.
+        Indices of the points to draw.
 
     Returns
     -------
     Figure
     """
-    x, y = table.column(across)[places], table.column(up)[places]
-    signs = np.where(senses, 1.0, -1.0)
-    front = pareto_front(np.stack([x, y], axis=1) * signs)
+    x, y = (table.numbers(each.name) for each in (across, up))
+    front = pareto_points(table, places, (across, up))
     with styled():
         wanted = " and ".join(
-            f"{'less' if less else 'more'} {table.quantity(name).long_name}"
-            for name, less in ((across, senses[0]), (up, senses[1]))
+            f"{'smaller' if each.smaller else 'larger'} {_words(each.name)}"
+            for each in (across, up)
         )
-        page, panel = _page(table, f"Wanted: {wanted}", 7.2, 5.0)
-        panel.plot(x, y, ".", color=FADED, markersize=3.5, alpha=0.6, rasterized=x.size > 5000,
-                   label=f"{x.size:,} points")  # fmt: skip
-        order = front[np.argsort(x[front], kind="stable")]
-        panel.plot(x[order], y[order], "o-", color=OUTER.ink, markersize=4.5, linewidth=1.2,
-                   label=f"front, {order.size} points")  # fmt: skip
+        page, panel = _page(table.title, f"Pareto front: {wanted} is better", 7.2, 5.0)
+        panel.plot(x[places], y[places], ".", color=FADED, markersize=3.5, alpha=0.6,
+                   rasterized=places.size > 5000, label=f"{places.size:,} points")  # fmt: skip
+        panel.plot(x[front], y[front], "o-", color=OUTER.ink, markersize=4.5, linewidth=1.2,
+                   label=f"{front.size:,} Pareto-optimal points")  # fmt: skip
         panel.legend(
             loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, frameon=False, fontsize=8.5
         )
-        panel.set_xlabel(_label(table, across))
-        panel.set_ylabel(_label(table, up))
+        panel.set_xlabel(axis_label(across.name))
+        panel.set_ylabel(axis_label(up.name))
     return page
 
 
-def tornado(table: SweepTable, name: str, found: Sequence[Sensitivity]) -> Figure:
-    """Bars of how much each dimension moves a quantity, the longest on top.
+def tornado(name: str, title: str, found: Sequence[Influence]) -> Figure:
+    """Bars of the sensitivity of a quantity to each dimension, the longest on top.
 
     Parameters
     ----------
-    table : SweepTable
-        The sweep.
     name : str
         Quantity.
-    found : sequence of Sensitivity
+    title : str
+        Title of the sweep.
+    found : sequence of Influence
         As from `flapsim.study.compare.sensitivities`.
 
     Returns
@@ -400,25 +388,23 @@ def tornado(table: SweepTable, name: str, found: Sequence[Sensitivity]) -> Figur
     """
     indices = any(np.isfinite(item.total) for item in found)
     with styled():
-        what = f"What moves {table.quantity(name).long_name}"
-        page, panel = _page(table, what, 7.6, 1.9 + 0.42 * len(found))
-        place = panel.get_position()
-        panel.set_position((0.36, place.y0, 0.58, place.height))
+        subtitle = f"Sensitivity: {_words(name)}"
+        page, panel = _page(title, subtitle, 7.6, 1.9 + 0.42 * len(found), left=2.75)
         rows = np.arange(len(found))[::-1]
         if indices:
             total = [item.total for item in found]
             panel.barh(rows, total, 0.62, color=OUTER.color, hatch="//", edgecolor="white",
                        xerr=[item.total_error for item in found], ecolor=INK,
-                       label="with all others (total)")  # fmt: skip
+                       label="total, with interactions")  # fmt: skip
             panel.barh(rows, [item.first for item in found], 0.34, color=INNER.color,
-                       label="alone (first)")  # fmt: skip
+                       label="first order")  # fmt: skip
             panel.set_xlim(min(0.0, *(item.first for item in found)), max(1.05, 1.1 * max(total)))
-            panel.set_xlabel("Sobol' index, part of the variance")
+            panel.set_xlabel("Sobol' index (fraction of the variance)")
             panel.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, frameon=False)
         else:
             panel.barh(rows, [item.rank for item in found], 0.62, color=INNER.color)
             panel.axvline(0.0, color=INK, linewidth=0.8)
             panel.set_xlim(-1.0, 1.0)
             panel.set_xlabel("Spearman rank correlation")
-        panel.set_yticks(rows, [_key_in_words(item.name) for item in found])
+        panel.set_yticks(rows, [key_in_words(item.name) for item in found])
     return page

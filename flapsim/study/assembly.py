@@ -1,7 +1,8 @@
 """The result file of a sweep: chunks become one HDF5 file that is also valid netCDF-4.
 
-Answers: how do the results of a million points get onto the axes of their plan without ever being
-in memory at once, under names and units that other tools understand?
+Answers: may the result be written there, is it there already, and how do the results of a million
+points get onto the axes of their plan without ever being in memory at once, under names and units
+that other tools understand?
 """
 
 from __future__ import annotations
@@ -9,9 +10,10 @@ from __future__ import annotations
 import json
 import math
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from contextlib import suppress
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any, Final
 
 import h5py
@@ -23,34 +25,74 @@ from flapsim.case.text import plain_value
 from flapsim.faults import StudyError
 from flapsim.quantities import quantity_of
 from flapsim.study.chunk import PENDING, SERIES, STATUS, Answer
-from flapsim.study.plan import Study
+from flapsim.study.reading import Study
 from flapsim.study.sampling import Points, boxes
-from flapsim.study.store import ChunkStore, sync_folder
+from flapsim.study.store import ChunkStore, differences, refusal, sync_folder
 
-__all__ = ["KIND", "SCHEMA_VERSION", "assemble"]
+__all__ = ["KIND", "SCHEMA_VERSION", "assemble", "check_target", "holds_complete_result"]
 
 SCHEMA_VERSION: Final = 1
 KIND: Final = "sweep"
 
 MOST_REASONS: Final = 1000
-_MORE_REASONS = "another reason; run the point alone to see it"
+_MORE_REASONS = "another reason; run this point by itself to see it"
 _SPAN = 2**15
 _NUMBERS = 2**21
 """Points written at a time, and numbers if a point has many: few enough for memory, enough to write
 quickly."""
 
 
+def check_target(target: Path) -> None:
+    """Refuse, before anything is computed, a result file that cannot be written.
+
+    Raises
+    ------
+    StudyError
+    """
+    if target.is_dir():
+        raise StudyError(f"{target}: expected a file name, found a folder")
+    if not target.parent.is_dir():
+        raise StudyError(f"{target}: there is no folder {target.parent}")
+    if not os.access(target.parent, os.W_OK):
+        raise StudyError(f"{target}: no permission to write in {target.parent.resolve()}")
+
+
+def holds_complete_result(target: Path, facts: dict[str, Any]) -> bool:
+    """Whether the complete result of a sweep is there already.
+
+    Raises
+    ------
+    StudyError
+        If the file is something else, or the result of another sweep.
+    """
+    if not target.exists():
+        return False
+    try:
+        with h5py.File(target, "r") as file:
+            if file.attrs.get("kind") != KIND:
+                raise ValueError
+            known = json.loads(file.attrs["facts"])
+            complete = bool(file.attrs["complete"])
+    except (OSError, KeyError, ValueError) as error:
+        sentence = "exists and is not the result of a sweep; choose another -o"
+        raise StudyError(f"{target}: {sentence}") from error
+    lines = differences(known, facts)
+    if lines:
+        raise StudyError(refusal(target, "holds", lines))
+    return complete
+
+
 def assemble(study: Study, points: Points, store: ChunkStore) -> None:
     """Make the result file of the chunks that are there, complete or not.
 
-    It appears under its name in one instant, in place of an older one.
+    It replaces an older one in one instant.
 
     Parameters
     ----------
     study : Study
         For its text and title.
     points : Points
-        Where the points stand.
+        Positions of the points.
     store : ChunkStore
         The chunks; they stay.
 
@@ -80,22 +122,22 @@ def assemble(study: Study, points: Points, store: ChunkStore) -> None:
 def _fill(file: h5py.File, study: Study, points: Points, store: ChunkStore) -> None:
     names = store.identity.names
     scalars = [name for name in names if not name.startswith(SERIES)]
-    cycles = [name for name in names if name.startswith(SERIES)]
+    series = [name for name in names if name.startswith(SERIES)]
     file.attrs.update(_attributes(study, points, store))
     for name, size in zip(points.names, points.shape, strict=True):
         _scale(file, name, size, points)
-    # Where every point is written, its place need not be filled before.
+    # If every point is written, none needs a fill value.
     fill = "never" if _complete(store) else "ifset"
     variables = [_variable(file, name, points, np.float64, np.nan, fill) for name in scalars]
     status = _variable(file, "status", points, np.int8, PENDING, fill)
     status.attrs["flag_values"] = np.arange(len(STATUS), dtype=np.int8)
     status.attrs["flag_meanings"] = " ".join(STATUS)
-    status.attrs["long_name"] = "what became of each point"
+    status.attrs["long_name"] = "status of each point"
     reason = _variable(file, "reason", points, np.int32, 0)
-    reason.attrs["long_name"] = "place of the reason in reason_text, 0 for none"
-    stroke = _stroke_axis(file, study, points, cycles, fill)
+    reason.attrs["long_name"] = "index of the reason in reason_text, 0 for none"
+    stroke = _stroke_axis(file, study, points, series, fill)
     known: dict[str, int] = {"": 0}
-    each = len(scalars) + len(cycles) * study.case.model.steps
+    each = len(scalars) + len(series) * study.case.model.steps
     for span in _spans(store, min(_SPAN, _NUMBERS // each)):
         first, last = span[0].start, span[-1].start + span[-1].status.size
         values = np.concatenate([answer.values for answer in span], axis=1)
@@ -117,7 +159,6 @@ def _fill(file: h5py.File, study: Study, points: Points, store: ChunkStore) -> N
 
 
 def _attributes(study: Study, points: Points, store: ChunkStore) -> dict[str, Any]:
-    facts = json.dumps(store.identity.facts, ensure_ascii=False, default=str)
     return {
         "schema_version": SCHEMA_VERSION,
         "flapsim_version": __version__,
@@ -132,7 +173,7 @@ def _attributes(study: Study, points: Points, store: ChunkStore) -> dict[str, An
         "seed": points.seed,
         "results": " ".join(store.identity.names),
         "dimensions": json.dumps({d.name: list(d.values) for d in points.dimensions}),
-        "facts": facts,
+        "facts": json.dumps(store.identity.facts, ensure_ascii=False, default=str),
         "complete": _complete(store),
     }
 
@@ -169,7 +210,7 @@ def _described(file: h5py.File, key: str, values: NDArray[Any]) -> h5py.Dataset:
 
 
 def as_word(value: Any) -> str:
-    """Return a value that is no number as a word: text as it is, the rest as JSON."""
+    """Return a value that is not a number as text: words as they are, the rest as JSON."""
     plain = plain_value(value)
     return plain if isinstance(plain, str) else json.dumps(plain)
 
@@ -197,17 +238,17 @@ def _variable(
 
 
 def _stroke_axis(
-    file: h5py.File, study: Study, points: Points, cycles: list[str], fill: str
+    file: h5py.File, study: Study, points: Points, series: list[str], fill: str
 ) -> list[h5py.Dataset]:
-    """Make room for cycles, where they were asked for."""
-    if not cycles:
+    """Make room for series, where they are kept."""
+    if not series:
         return []
     steps = study.case.model.steps
     phase = file.create_dataset("phase", data=2.0 * math.pi * np.arange(steps) / steps)
     phase.attrs["units"] = "rad"
     phase.attrs["long_name"] = "stroke phase"
     phase.make_scale("phase")
-    return [_variable(file, name, points, np.float64, np.nan, fill, (steps,)) for name in cycles]
+    return [_variable(file, name, points, np.float64, np.nan, fill, (steps,)) for name in series]
 
 
 def _spans(store: ChunkStore, most: int) -> Iterable[list[Answer]]:
@@ -261,9 +302,3 @@ def _write_sample(file: h5py.File, points: Points) -> None:
                     datasets[key].attrs["units"] = quantity_of(key).unit
                 datasets[key].dims[0].attach_scale(file["point"])
             datasets[key][start:stop] = values if number else [as_word(v) for v in values]
-
-
-def attribute_facts(attributes: Mapping[str, Any]) -> dict[str, Any]:
-    """Facts by which a sweep is known, from the attributes of its result file."""
-    facts: dict[str, Any] = json.loads(attributes["facts"])
-    return facts

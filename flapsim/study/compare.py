@@ -1,7 +1,7 @@
-"""Comparing points of a sweep: filters, ranks, the Pareto front, differences of two sweeps, CSV.
+"""Choose among the points of sweeps: filter, rank, Pareto front, sensitivity, difference.
 
-Answers: which points satisfy these conditions, which are the best of them, which cannot be bettered
-in one quantity without loss in another, and by how much do two sweeps differ where both have been?
+Answers: which points satisfy these conditions, which are best, which are Pareto-optimal, which key
+matters, and by how much do two sweeps differ at their common points?
 """
 
 from __future__ import annotations
@@ -12,26 +12,30 @@ import operator
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.faults import StudyError
-from flapsim.study.sensitivity import Sensitivity, rank_correlation, sobol_indices
+from flapsim.quantities import quantity_of
+from flapsim.study.sensitivity import Influence, rank_correlation, sobol_indices
 from flapsim.study.table import SweepTable
 
 __all__ = [
     "Condition",
     "Difference",
+    "Objective",
     "condition_from",
     "csv_of",
     "difference",
+    "objectives_from",
     "pareto_front",
+    "pareto_points",
     "ranked",
+    "satisfied",
     "selected",
     "sensitivities",
-    "smaller_is_better",
 ]
 
 Array = NDArray[np.float64]
@@ -54,8 +58,8 @@ _CONDITION: Final = re.compile(
     rf'|"(?P<word>[^"]*)")\s*'
 )
 
-_ALIKE: Final = 1e-12
-"""Relative distance below which two values of an axis are the same."""
+_DIGITS: Final = 11
+"""Digits behind the first to which two values of an axis must agree to be the same point."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +87,7 @@ class Condition:
     word: str | None = None
 
     def holds(self, table: SweepTable) -> NDArray[np.bool_]:
-        """At which points it holds; never where a number is missing.
+        """Points at which the condition holds; never where a number is missing.
 
         Parameters
         ----------
@@ -103,7 +107,7 @@ class Condition:
         if self.word is not None or left.dtype == object:
             word = self.word if self.word is not None else self.right
             if word is None or self.sign not in ("==", "=", "!=") or left.dtype != object:
-                raise StudyError(f"{self.left}: words compare by == or != with words only")
+                raise StudyError(f"{self.left}: use == or != to compare words with words")
             return np.asarray(_COMPARISONS[self.sign](left, word), dtype=bool)
         right: Any = self.factor
         if self.right is not None:
@@ -127,15 +131,15 @@ def condition_from(text: str) -> tuple[Condition, ...]:
     Raises
     ------
     StudyError
-        If it is no comparison; nothing is ever executed.
+        If it is not a comparison; nothing is ever executed.
     """
     found = []
     for part in re.split(r"\s+and\s+", text.strip()):
         match = _CONDITION.fullmatch(part)
         if match is None:
             raise StudyError(
-                f'"{part}": NAME >= NUMBER, NAME >= NAME or NAME >= NUMBER*NAME expected,'
-                " joined by and; signs are >= <= > < == !="
+                "--where: expected NAME >= NUMBER, NAME >= NAME or NAME >= NUMBER*NAME, joined by"
+                f" and, with >= <= > < == or !=, found {part}"
             )
         found.append(
             Condition(
@@ -149,37 +153,77 @@ def condition_from(text: str) -> tuple[Condition, ...]:
     return tuple(found)
 
 
+def satisfied(table: SweepTable, conditions: Sequence[Condition]) -> NDArray[np.bool_]:
+    """Points that have an answer and satisfy every condition, shape (points,)."""
+    holding = (condition.holds(table) for condition in conditions)
+    return np.asarray(np.logical_and.reduce([table.done, *holding]))
+
+
 def selected(table: SweepTable, conditions: Sequence[Condition] = ()) -> Places:
-    """Points that are done and satisfy every condition.
+    """Indices of the points that have an answer and satisfy every condition, rising.
 
-    Parameters
-    ----------
-    table : SweepTable
-        The sweep.
-    conditions : sequence of Condition
-        All must hold.
-
-    Returns
-    -------
-    ndarray of int
-        Places of the points, rising.
+    Raises
+    ------
+    StudyError
+        If a name is unknown, or a number would have to be met exactly with ``=``.
     """
-    good = table.done
     for condition in conditions:
-        good = good & condition.holds(table)
-    return np.flatnonzero(good)
+        if condition.sign == "=" and table.column(condition.left).dtype != object:
+            raise StudyError(
+                f"--where {condition.left} = ...: draws a line in a map or carpet; to filter"
+                " points, use >= <= > < == or !="
+            )
+    return np.flatnonzero(satisfied(table, conditions))
 
 
-_WANTED_SMALL: Final = ("power", "loss", "drag", "cost", "stalled", "mass", "current", "torque")
+class Objective(NamedTuple):
+    """A quantity to make small or large.
+
+    Attributes
+    ----------
+    name : str
+    smaller : bool
+        Whether less is better.
+    """
+
+    name: str
+    smaller: bool
 
 
-def smaller_is_better(name: str) -> bool:
-    """Whether less of a quantity is the better: powers, losses, drags; not efficiencies."""
-    return any(word in name for word in _WANTED_SMALL) and "efficiency" not in name
+def objectives_from(text: str) -> tuple[Objective, ...]:
+    """Read two or more objectives, such as ``mean.aero_power_w,mean.lift_n:max``.
+
+    Raises
+    ------
+    StudyError
+        If there are fewer, or a name needs ``:min`` or ``:max`` because its definition does not
+        say which is better.
+    """
+    found = []
+    for part in text.split(","):
+        name, _, sense = part.strip().partition(":")
+        if sense not in ("", "min", "max") or not name:
+            raise StudyError(f"--pareto: expected NAME, NAME:min or NAME:max, found {part}")
+        better = {"min": "lower", "max": "higher"}.get(sense) or quantity_of(name).better
+        if not better:
+            raise StudyError(f"--pareto {name}: state which is better, {name}:min or {name}:max")
+        found.append(Objective(name, better == "lower"))
+    if len(found) < 2:
+        raise StudyError(f"--pareto: expected two or more quantities, found {text}")
+    return tuple(found)
+
+
+def pareto_points(table: SweepTable, places: Places, objectives: Sequence[Objective]) -> Places:
+    """Those of some points that are Pareto-optimal, in order of the first objective."""
+    values = [
+        (1.0 if each.smaller else -1.0) * table.numbers(each.name)[places] for each in objectives
+    ]
+    front = places[pareto_front(np.stack(values, axis=1))]
+    return front[np.argsort(table.numbers(objectives[0].name)[front], kind="stable")]
 
 
 def ranked(table: SweepTable, places: Places, name: str, descending: bool | None = None) -> Places:
-    """Put points in order of a quantity, the best first.
+    """Order points by a quantity, the best first.
 
     Parameters
     ----------
@@ -190,22 +234,22 @@ def ranked(table: SweepTable, places: Places, name: str, descending: bool | None
     name : str
         Quantity.
     descending : bool, optional
-        Largest first; by default what `smaller_is_better` says.
+        Largest first; by default unless the definition of the quantity says that less is better.
 
     Returns
     -------
     ndarray of int
-        Places of the points; equals in their order in the sweep.
+        Indices of the points; equals in their order in the sweep.
     """
-    values = _numbers(table, name)[places]
+    values = table.numbers(name)[places]
     finite = np.isfinite(values)
     places, values = places[finite], values[finite]
-    down = not smaller_is_better(name) if descending is None else descending
+    down = quantity_of(name).better != "lower" if descending is None else descending
     return places[np.argsort(-values if down else values, kind="stable")]
 
 
 def pareto_front(values: Array) -> Places:
-    """Points that no other betters in one column without being worse in another.
+    """Pareto-optimal rows: none other is better in one column without being worse in another.
 
     Parameters
     ----------
@@ -215,7 +259,7 @@ def pareto_front(values: Array) -> Places:
     Returns
     -------
     ndarray of int
-        Places of the rows, rising; of equal rows the first.
+        Indices of the rows, rising; of equal rows the first.
     """
     finite = np.flatnonzero(np.isfinite(values).all(axis=1))
     rows = values[finite]
@@ -223,15 +267,15 @@ def pareto_front(values: Array) -> Places:
     front: list[int] = []
     kept = np.empty((0, values.shape[1]))
     for place in order:
-        # In this order no later row can better an earlier one: only the front counts.
+        # In this order no later row can dominate an earlier one: compare with the front only.
         if not (kept <= rows[place]).all(axis=1).any():
             front.append(int(finite[place]))
             kept = np.vstack([kept, rows[place]])
     return np.array(sorted(front), dtype=np.int64)
 
 
-def sensitivities(table: SweepTable, name: str) -> list[Sensitivity]:
-    """How much each dimension of a sweep moves a quantity, the most moving first.
+def sensitivities(table: SweepTable, name: str) -> list[Influence]:
+    """How much each dimension of a sweep influences a quantity, the strongest first.
 
     Parameters
     ----------
@@ -242,10 +286,10 @@ def sensitivities(table: SweepTable, name: str) -> list[Sensitivity]:
 
     Returns
     -------
-    list of Sensitivity
+    list of Influence
         With Sobol' indices if the plan's sampling was "saltelli".
     """
-    output = np.where(table.done, _numbers(table, name), np.nan)
+    output = np.where(table.done, table.numbers(name), np.nan)
     inputs = {}
     for dimension, keys in table.dimensions.items():
         column = table.column(keys[0])
@@ -256,11 +300,11 @@ def sensitivities(table: SweepTable, name: str) -> list[Sensitivity]:
         )
     ranks = rank_correlation(inputs, output)
     if table.sampling != "saltelli":
-        found = [Sensitivity(dimension, ranks[dimension]) for dimension in inputs]
+        found = [Influence(dimension, ranks[dimension]) for dimension in inputs]
         return sorted(found, key=lambda s: -abs(np.nan_to_num(s.rank)))
     first, total, first_error, total_error = sobol_indices(output, len(inputs), table.seed)
     found = [
-        Sensitivity(
+        Influence(
             dimension, ranks[dimension], float(first[i]), float(total[i]),
             float(first_error[i]), float(total_error[i]),
         )
@@ -271,7 +315,7 @@ def sensitivities(table: SweepTable, name: str) -> list[Sensitivity]:
 
 @dataclass(frozen=True)
 class Difference:
-    """Two sweeps where both have been.
+    """Two sweeps, subtracted at their common points.
 
     Attributes
     ----------
@@ -289,9 +333,23 @@ class Difference:
         """Number of common points."""
         return len(next(iter(self.columns.values())))
 
+    def summary(self) -> dict[str, dict[str, Any]]:
+        """Mean, least and greatest difference of every result, with its unit."""
+        rows: dict[str, dict[str, Any]] = {}
+        for name, values in self.columns.items():
+            finite = values[np.isfinite(values)] if name not in self.keys else values[:0]
+            if finite.size:
+                rows[name] = {
+                    "mean": float(finite.mean()),
+                    "least": float(finite.min()),
+                    "greatest": float(finite.max()),
+                    "unit": quantity_of(name).unit,
+                }
+        return rows
+
 
 def difference(first: SweepTable, second: SweepTable) -> Difference:
-    """Subtract one sweep from another on their common points.
+    """Subtract one sweep from another at their common points.
 
     Parameters
     ----------
@@ -312,7 +370,7 @@ def difference(first: SweepTable, second: SweepTable) -> Difference:
         apart = sorted(set(first.keys) ^ set(second.keys))
         raise StudyError(
             f"{first.path.name} and {second.path.name} do not vary the same keys: only one of"
-            f" them has {', '.join(apart)}"
+            f" them varies {', '.join(apart)}"
         )
     mine, theirs = _labels(first), _labels(second)
     where = {label: place for place, label in enumerate(theirs) if second.done[place]}
@@ -329,15 +387,14 @@ def difference(first: SweepTable, second: SweepTable) -> Difference:
 
 
 def _labels(table: SweepTable) -> list[tuple[Any, ...]]:
-    """What tells a point of a sweep from the others; numbers to twelve digits."""
-    digits = -round(np.log10(_ALIKE)) - 1
+    """Values of the varied keys at every point; numbers to twelve digits."""
     columns = []
     for key in sorted(table.keys):
         column = table.column(key)
         columns.append(
             column.tolist()
             if column.dtype == object
-            else [float(f"{value:.{digits}e}") + 0.0 for value in column]
+            else [float(f"{value:.{_DIGITS}e}") + 0.0 for value in column]
         )
     return list(zip(*columns, strict=True))
 
@@ -359,10 +416,3 @@ def csv_of(columns: Mapping[str, NDArray[Any]]) -> str:
     writer.writerow(columns)
     writer.writerows(zip(*(values.tolist() for values in columns.values()), strict=True))
     return out.getvalue()
-
-
-def _numbers(table: SweepTable, name: str) -> Array:
-    values = table.column(name)
-    if values.dtype == object:
-        raise StudyError(f"{name}: holds words, a quantity in numbers expected")
-    return np.asarray(values, dtype=np.float64)

@@ -15,7 +15,7 @@ from typing import Any
 
 from flapsim import __version__
 from flapsim.case.text import plain
-from flapsim.study.plan import Study
+from flapsim.study.reading import Study
 
 __all__ = ["facts_of"]
 

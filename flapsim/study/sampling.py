@@ -1,8 +1,7 @@
 """The points of a plan: grids, Latin hypercubes, Sobol sequences, a few at a time.
 
-Answers: how many points does a plan have, on which dimensions do they stand, and what do the
-varied keys hold at points `start` to `stop`? The answer for a point never depends on which others
-are asked for with it.
+Answers: how many points does a plan have, on which dimensions, and what do the varied keys hold at
+points `start` to `stop`? A point never depends on which others are asked for with it.
 """
 
 from __future__ import annotations
@@ -18,7 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.case.columns import is_column_key
-from flapsim.study.plan import Axis, Study
+from flapsim.faults import CaseError, Fault
+from flapsim.study.plan import MOST_POINTS, Axis
+from flapsim.study.reading import Study
 from flapsim.study.sequences import CrossedSobol, LatinHypercube, Sample, Sobol
 
 __all__ = ["Dimension", "Points", "boxes", "points_of"]
@@ -86,7 +87,7 @@ class Dimension:
         return out
 
     def tried(self) -> list[int]:
-        """Places whose values bound the others: the ends of numbers, some of anything else."""
+        """Indices whose values bound the others: the ends of numbers, some of anything else."""
         if len(self.values) == 1 and self.shared:
             numbers = next(iter(self.values.values()))
             return sorted({int(np.argmin(numbers)), int(np.argmax(numbers))})
@@ -103,7 +104,7 @@ class Points:
     Attributes
     ----------
     dimensions : tuple of Dimension
-        Of a grid: in the order of the result, those that change more than numbers first, so that
+        Of a grid: in the order of the result; those that hold more than numbers come first, so that
         neighbouring points can be solved together.
     sampling : str
         As in the plan.
@@ -169,11 +170,11 @@ class Points:
 
     @property
     def corners_left_out(self) -> bool:
-        """Whether there are more corners than `corners` tells."""
+        """Whether there are more corners than `corners` yields."""
         return math.prod(len(d.tried()) for d in self.dimensions) > _MOST_CORNERS
 
     def corners(self) -> Iterator[dict[str, Any]]:
-        """Points at the ends of the dimensions, at most some hundred of them."""
+        """Points at the ends of the dimensions, at most some hundreds."""
         tried = [dimension.tried() for dimension in self.dimensions]
         step = -(-math.prod(map(len, tried)) // _MOST_CORNERS)
         for places in islice(product(*tried), 0, None, step | 1):
@@ -199,6 +200,11 @@ def points_of(study: Study) -> Points:
     Returns
     -------
     Points
+
+    Raises
+    ------
+    CaseError
+        If there are more than `MOST_POINTS`.
     """
     plan = study.plan
     grouped: dict[str, list[Axis]] = {}
@@ -208,7 +214,11 @@ def points_of(study: Study) -> Points:
     dimensions = [_dimension(name, axes, study) for name, axes in grouped.items()]
     if plan.sampling == "grid":
         dimensions.sort(key=lambda dimension: dimension.shared)
-    return Points(tuple(dimensions), plan.sampling, plan.samples or 0, plan.seed)
+    points = Points(tuple(dimensions), plan.sampling, plan.samples or 0, plan.seed)
+    if points.count > MOST_POINTS:
+        found, most = f"{points.count:.3g} points", f"at most {MOST_POINTS:.0e} points"
+        raise CaseError([Fault(study.name, "axis", found, most)])
+    return points
 
 
 def _dimension(name: str, axes: Sequence[Axis], study: Study) -> Dimension:

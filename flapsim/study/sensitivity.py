@@ -1,4 +1,4 @@
-"""Which key matters: rank correlations and Sobol' indices."""
+"""Sensitivity of a quantity to the keys of a plan: rank correlations and Sobol' indices."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 
 from flapsim.faults import StudyError
 
-__all__ = ["Sensitivity", "rank_correlation", "sobol_indices"]
+__all__ = ["Influence", "rank_correlation", "sobol_indices"]
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Sensitivity:
-    """How much one dimension of a study moves a quantity.
+class Influence:
+    """How much one dimension of a study influences a quantity.
 
     Attributes
     ----------
@@ -27,8 +27,8 @@ class Sensitivity:
     rank : float
         Spearman's rank correlation, -1 to 1.
     first, total : float
-        Sobol' indices: the part of the variance that it explains alone, and with all others; NaN
-        without a design for them.
+        Sobol' indices: the part of the variance that it explains by itself, and together with all
+        others; NaN unless the plan was sampled for them.
     first_error, total_error : float
         Half widths of their 95 % confidence intervals, by bootstrap.
     """
@@ -96,8 +96,7 @@ def sobol_indices(output: Array, width: int, seed: int = 0) -> tuple[Array, Arra
     sets = sets[np.isfinite(sets).all(axis=1)]
     if len(sets) < 8:
         raise StudyError(
-            f"only {len(sets)} base samples have an answer at all their points: Sobol' indices"
-            " need 8 or more"
+            f"Sobol' indices need 8 base samples with an answer at every point, found {len(sets)}"
         )
     if np.ptp(sets) == 0.0:
         nothing = np.full(width, np.nan)

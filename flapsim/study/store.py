@@ -1,11 +1,10 @@
-"""Where the finished chunks of a sweep lie until the last one is there, safe against any death.
+"""The finished chunks of a sweep on disk until the last one is there, safe against any crash.
 
-Answers: which chunks are finished, does this folder belong to this very sweep, and how does a new
-chunk get there so that a kill, a full disk or a power cut leaves either all of it or nothing? Each
-chunk is a small complete file of numpy arrays (``numpy.load`` opens it), written aside, synced and
-renamed into place; the result file is made of them by `flapsim.study.assembly`. A file that is
-appended to while it grows cannot promise as much. Chunks are no HDF5 files as the result is: of
-files this small HDF5 takes twice the time.
+Answers: which chunks are finished, does this folder belong to this sweep, and how is a new chunk
+written so that a kill, a full disk or a power cut leaves either all of it or nothing? Each chunk is
+a small complete file of numpy arrays (``numpy.load`` opens it), written under another name, synced
+and renamed; `flapsim.study.assembly` makes the result file of them. A single file that grows could
+not promise as much. Chunks are not HDF5 files: for files this small HDF5 takes twice the time.
 """
 
 from __future__ import annotations
@@ -21,10 +20,11 @@ from pathlib import Path
 from typing import IO, Any, Final
 
 import numpy as np
+from filelock import FileLock, Timeout
 from numpy.typing import NDArray
 
 from flapsim.faults import StudyError
-from flapsim.study.chunk import Answer
+from flapsim.study.chunk import SERIES, Answer
 
 __all__ = ["ChunkStore", "Identity", "chunks_folder", "differences", "refusal", "sync_folder"]
 
@@ -40,7 +40,7 @@ class Identity:
     Attributes
     ----------
     facts : dict of str to object
-        Everything that decides about numbers, flat, by a name a person understands.
+        Everything that determines the numbers, flat, by readable names.
     names : tuple of str
         Results kept.
     count : int
@@ -66,7 +66,7 @@ def chunks_folder(target: Path) -> Path:
 
 
 def differences(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
-    """Say in which facts two sweeps differ.
+    """List the facts in which two sweeps differ.
 
     Parameters
     ----------
@@ -83,12 +83,12 @@ def differences(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
         old, new = before.get(name), now.get(name)
         if old != new:
             words = [
-                "left out" if value is None else json.dumps(value, ensure_ascii=False)
+                "not given" if value is None else json.dumps(value, ensure_ascii=False)
                 for value in (old, new)
             ]
             short = [word if len(word) < 70 else f"{word[:66]}..." for word in words]
             if short[0] == short[1]:
-                short = ["something else", "changed"]
+                short = ["another value", "changed"]
             lines.append(f"  {name}: {short[0]} then, {short[1]} now")
     return lines
 
@@ -109,25 +109,37 @@ class ChunkStore:
     target: Path
     identity: Identity
     finished: set[int] = field(default_factory=set)
-    _lock: IO[str] | None = None
+    _lock: FileLock | None = None
 
     @property
     def folder(self) -> Path:
-        """Where the chunks lie."""
+        """Folder of the chunks."""
         return chunks_folder(self.target)
+
+    @property
+    def points(self) -> int:
+        """Number of points in the finished chunks."""
+        last = self.identity.chunks - 1
+        lacking = self.identity.chunks * self.identity.chunk - self.identity.count
+        return len(self.finished) * self.identity.chunk - lacking * (last in self.finished)
+
+    def span(self, number: int) -> tuple[int, int]:
+        """First point of a chunk, and the one after its last."""
+        start = number * self.identity.chunk
+        return start, min(start + self.identity.chunk, self.identity.count)
 
     @classmethod
     def open(cls, target: Path, identity: Identity, anew: bool = False) -> ChunkStore:
-        """Begin a store or go on with one.
+        """Begin a store or resume one.
 
         Parameters
         ----------
         target : Path
             Result file.
         identity : Identity
-            Of the sweep that wants to write. A store that exists keeps its own chunk size.
+            Of the sweep that will write. A store that exists keeps its own chunk size.
         anew : bool
-            Whether to throw away what is there, of whatever sweep.
+            Whether to throw away chunks that exist, of whatever sweep.
 
         Returns
         -------
@@ -154,7 +166,7 @@ class ChunkStore:
 
     @classmethod
     def tidy(cls, target: Path, identity: Identity) -> None:
-        """Remove chunks that a death left beside a complete result, unless they are in use.
+        """Remove chunks that a crash left beside a complete result, unless they are in use.
 
         Parameters
         ----------
@@ -177,7 +189,7 @@ class ChunkStore:
                     item.unlink()
 
     def _adopt(self) -> None:
-        """Check that the folder belongs to this sweep, and look at what it has."""
+        """Check that the folder belongs to this sweep, and find its finished chunks."""
         with _disk_faults(self.target, 0):
             for left in self.folder.glob("*.part"):
                 left.unlink()
@@ -196,7 +208,7 @@ class ChunkStore:
         try:
             known = json.loads(path.read_text("utf-8"))
         except (OSError, ValueError) as error:
-            raise StudyError(f"{path}: cannot be read; is it a folder of flapsim?") from error
+            raise StudyError(f"{path}: cannot be read; did flapsim make this folder?") from error
         now = json.loads(json.dumps(self.identity.facts, default=str))
         lines = differences(known["facts"], now)
         if lines:
@@ -216,15 +228,10 @@ class ChunkStore:
             answer = self.read(number)
         except OSError:
             return False
-        size = (self._scalars(), self._size(number))
+        scalars = sum(not name.startswith(SERIES) for name in self.identity.names)
+        start, stop = self.span(number)
+        size = (scalars, stop - start)
         return answer.number == number < self.identity.chunks and answer.values.shape == size
-
-    def _scalars(self) -> int:
-        return sum(not name.startswith("series.") for name in self.identity.names)
-
-    def _size(self, number: int) -> int:
-        start = number * self.identity.chunk
-        return min(self.identity.chunk, self.identity.count - start)
 
     def _path(self, number: int) -> Path:
         return self.folder / f"chunk-{number:07d}.npz"
@@ -234,7 +241,7 @@ class ChunkStore:
         return (n for n in range(self.identity.chunks) if n not in self.finished)
 
     def write(self, answer: Answer) -> None:
-        """Keep a finished chunk: all of it, or, whatever happens, nothing.
+        """Keep a finished chunk: all of it or, whatever happens, nothing.
 
         Parameters
         ----------
@@ -296,38 +303,33 @@ class ChunkStore:
 
     def discard(self) -> None:
         """Remove the chunks, once they are in the result file or no longer wanted."""
-        shutil.rmtree(self.folder, ignore_errors=True)  # still locked: none may begin meanwhile
+        shutil.rmtree(self.folder, ignore_errors=True)  # still locked: no other sweep may begin
         self.close()
+        with suppress(OSError):  # Windows keeps a locked file, and so the folder, until now
+            self.folder.rmdir()
 
     def close(self) -> None:
         """Let others use the folder."""
         if self._lock is not None:
-            self._lock.close()
+            self._lock.release()
             self._lock = None
 
     def _take_lock(self) -> None:
-        """Keep a second sweep out; the lock goes with the process, however that ends."""
-        try:
-            import fcntl
-        except ImportError:  # not on Windows
-            return
+        """Keep a second sweep out; the lock ends with the process, however that ends."""
+        lock = FileLock(self.folder / _LOCK)
         with _disk_faults(self.target, 0):
-            lock = open(self.folder / _LOCK, "w", encoding="utf-8")  # noqa: SIM115
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError as error:
-            lock.close()
-            raise StudyError(
-                f"{self.folder}: another sweep is writing here; wait for it or choose another -o"
-            ) from error
-        except OSError:  # a file system without locks: nothing keeps a second sweep out
-            lock.close()
-            return
+            try:
+                lock.acquire(timeout=0)
+            except Timeout as error:  # itself an OSError
+                raise StudyError(
+                    f"{self.folder}: another sweep is writing here; wait for it or choose another"
+                    " -o"
+                ) from error
         self._lock = lock
 
 
 def refusal(target: Path, whose: str, lines: list[str]) -> str:
-    """Say why a sweep may not go on in a place, and what to do.
+    """Say why a sweep may not write in a place, and what to do.
 
     Parameters
     ----------
@@ -348,13 +350,13 @@ def refusal(target: Path, whose: str, lines: list[str]) -> str:
             f"{target}: {whose} another sweep; it differs in",
             *lines[:12],
             *more,
-            "choose another -o, go back to what it was, or add --overwrite to begin anew",
+            "choose another -o, undo the change, or add --overwrite to start again",
         ]
     )
 
 
 def _write_synced(path: Path, write: Callable[[IO[bytes]], object]) -> None:
-    """Write a file aside, push it to the disk, and give it its name."""
+    """Write a file under another name, sync it, and rename it."""
     aside = path.with_name(f"{path.name}.part")
     try:
         with open(aside, "wb") as file:
@@ -370,7 +372,7 @@ def _write_synced(path: Path, write: Callable[[IO[bytes]], object]) -> None:
 
 
 def sync_folder(folder: Path) -> None:
-    """Push the names in a folder to the disk, where the system can."""
+    """Sync the names in a folder to the disk, where the system can."""
     if os.name == "posix":
         handle = os.open(folder, os.O_RDONLY)
         try:
@@ -381,7 +383,7 @@ def sync_folder(folder: Path) -> None:
 
 @contextmanager
 def _disk_faults(target: Path, kept: int) -> Iterator[None]:
-    """Put what the system says about a disk into words."""
+    """Report an error of the disk, and what is kept."""
     try:
         yield
     except OSError as error:

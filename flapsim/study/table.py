@@ -1,7 +1,7 @@
-"""A sweep read back: its axes, its results, what became of every point.
+"""A sweep read back: its axes, its results, the status of every point.
 
-Answers: what does this file hold, and what is a given quantity, or a given key, at every point?
-Only what is asked for is read.
+Answers: what does this file hold, and what is a quantity or a key at every point? Data are read
+from the file when asked for.
 """
 
 from __future__ import annotations
@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.faults import StudyError, did_you_mean
-from flapsim.quantities import Quantity, quantity_of
 from flapsim.study.assembly import KIND, SCHEMA_VERSION
 from flapsim.study.chunk import DONE, SERIES, STATUS
 
@@ -36,7 +35,7 @@ class SweepTable:
     sampling : str
         As in the plan.
     axes : dict of str to int
-        Lengths of the axes on which results stand, in order.
+        Lengths of the axes of the results, in order.
     dimensions : dict of str to tuple of str
         Keys that step together along each dimension of the plan.
     results : tuple of str
@@ -73,12 +72,8 @@ class SweepTable:
 
     @property
     def names(self) -> tuple[str, ...]:
-        """Everything that has one value at every point: keys, then results."""
+        """Keys and results that have one value at every point."""
         return (*self.keys, *(name for name in self.results if not name.startswith(SERIES)))
-
-    def quantity(self, name: str) -> Quantity:
-        """Unit and description of a result or key."""
-        return quantity_of(name)
 
     def __getitem__(self, name: str) -> Column:
         """Return a result, or a key, at every point, on the axes of the sweep.
@@ -92,8 +87,7 @@ class SweepTable:
 
     def coordinate(self, key: str) -> Column:
         """Values of a key along its own axis; at every point of a sample."""
-        values = self._raw(key)
-        return values
+        return self._raw(key)
 
     def column(self, name: str) -> Column:
         """Return a result, or a key, at every point, one after another.
@@ -123,9 +117,22 @@ class SweepTable:
         spread = values.reshape([-1 if i == place else 1 for i in range(len(self.axes))])
         return np.broadcast_to(spread, self.shape).ravel()
 
+    def numbers(self, name: str) -> NDArray[np.float64]:
+        """Return `column` as numbers, shape (points,).
+
+        Raises
+        ------
+        StudyError
+            If the file has no such name, or it holds words.
+        """
+        values = self.column(name)
+        if values.dtype == object:
+            raise StudyError(f"{name}: expected a quantity in numbers, found words")
+        return np.asarray(values, dtype=np.float64)
+
     @property
     def status(self) -> Column:
-        """What became of every point: places in `STATUS`, shape (points,)."""
+        """Status of every point: indices into `STATUS`, shape (points,)."""
         return self._raw("status").ravel()
 
     @property
@@ -175,15 +182,15 @@ def read_sweep(path: str | Path) -> SweepTable:
     path = Path(path)
     if not path.is_file():
         unfinished = path.with_name(f"{path.name}.chunks").is_dir()
-        hint = "; the sweep is not finished: run it again to go on" if unfinished else ""
-        raise StudyError(f"{path}: no such file, a result file (.h5) expected{hint}")
+        hint = "; its sweep is not finished: run it again to resume" if unfinished else ""
+        raise StudyError(f"{path}: no such file{hint}")
     try:
         with h5py.File(path, "r") as file:
             attributes = dict(file.attrs)
             if attributes.get("kind") != KIND:
                 raise StudyError(f"{path}: not a result of 'flapsim sweep'")
             if int(attributes["schema_version"]) != SCHEMA_VERSION:
-                raise StudyError(f"{path}: written in another schema; run the sweep again")
+                raise StudyError(f"{path}: written by another version; run the sweep again")
             grid = attributes["sampling"] == "grid"
             dimensions = json.loads(attributes["dimensions"])
             names = list(dimensions) if grid else ["point"]
