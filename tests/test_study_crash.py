@@ -322,7 +322,7 @@ def test_a_dask_worker_killed_mid_sweep_costs_nothing(tmp_path: Path) -> None:
 import os, signal, sys
 from pathlib import Path
 from distributed import Client, LocalCluster
-from flapsim.cli import main as flapsim
+from flapsim.cli.main import main as flapsim
 from flapsim.study.engine import sweep
 from flapsim.study.reading import read_study
 

@@ -39,8 +39,8 @@ def faults(text: str) -> str:
         ),
         (BASE + PITCH + "from_ = 1\nto = 2\ncount = 3", "axis.0.from_: no such key"),
         (BASE + PITCH + "values = [1]\ncount = 3", "axis.0.count: cannot stand beside values"),
-        (BASE + PITCH + "values = [1, true]", "axis.0.values.1: expected a number >= -180 and <= 180, found true"),
-        (BASE + PITCH + "values = [1, nan]", "axis.0.values.1: expected a number >= -180 and <= 180, found nan"),
+        (BASE + PITCH + "values = [1, true]", "expected a number >= -180 and <= 180, found true"),
+        (BASE + PITCH + "values = [1, nan]", "expected a number >= -180 and <= 180, found nan"),
         (
             BASE + PITCH + 'from = 0\nto = 2\ncount = 3\nspacing = "logarithmic"',
             'axis.0.from: expected a number > 0, found 0; spacing is "logarithmic"',

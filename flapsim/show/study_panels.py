@@ -357,7 +357,7 @@ def pareto(
             f"{'smaller' if each.smaller else 'larger'} {_words(each.name)}"
             for each in (across, up)
         )
-        page, panel = _page(table.title, f"Pareto front: {wanted} is better", 7.2, 5.0)
+        page, panel = _page(table.title, f"Pareto front: {wanted} are better", 7.2, 5.0)
         panel.plot(x[places], y[places], ".", color=FADED, markersize=3.5, alpha=0.6,
                    rasterized=places.size > 5000, label=f"{places.size:,} points")  # fmt: skip
         panel.plot(x[front], y[front], "o-", color=OUTER.ink, markersize=4.5, linewidth=1.2,
