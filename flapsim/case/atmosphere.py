@@ -40,10 +40,6 @@ def standard_atmosphere(altitude_m: float, temperature_c: float | None = None) -
     temperature_c : float, optional
         Replaces the standard temperature there; the pressure stays the standard one.
 
-    Returns
-    -------
-    Atmosphere
-
     Notes
     -----
     U.S. Standard Atmosphere (1976): below 11 km of geopotential altitude equations 23 and 33a with

@@ -51,7 +51,6 @@ def add_command(
 
     Parameters
     ----------
-    commands : argparse subparsers
     name : str
         As it is typed.
     command : callable

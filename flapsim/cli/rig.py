@@ -303,10 +303,6 @@ def free_keys(keys: str, within: Sequence[str], prior: Sequence[str]) -> list[Fr
     prior : sequence of str
         ``KEY=SPREAD``.
 
-    Returns
-    -------
-    list of Free
-
     Raises
     ------
     Stop

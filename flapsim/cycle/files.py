@@ -110,16 +110,7 @@ def read_cycle(path: str | Path) -> Cycle:
 
 
 def kind_of(path: str | Path) -> str:
-    """Return what a result file says it is, such as ``"cycle"``; empty if it is no such file.
-
-    Parameters
-    ----------
-    path : str or Path
-
-    Returns
-    -------
-    str
-    """
+    """Return what a result file says it is, such as ``"cycle"``; empty if it is no such file."""
     try:
         with h5py.File(path, "r") as file:
             return str(file.attrs.get("kind", ""))

@@ -58,17 +58,7 @@ _PEAKS = (
 
 
 def segment_names(case: Cases) -> tuple[str, ...]:
-    """Names of the segments that a case has.
-
-    Parameters
-    ----------
-    case : Case or Designs
-        The case or the designs.
-
-    Returns
-    -------
-    tuple of str
-    """
+    """Names of the segments that a case has."""
     return SEGMENTS if case.wing.outer is not None else SEGMENTS[:1]
 
 
@@ -123,15 +113,6 @@ class Solved(NamedTuple):
 def half_wings(cases: Cases) -> tuple[HalfWing, ...]:
     """Half wings with the twist they take: the starboard one and, if it differs, the port one.
 
-    Parameters
-    ----------
-    cases : Case or Designs
-        The case or the designs.
-
-    Returns
-    -------
-    tuple of HalfWing
-
     Raises
     ------
     CaseError
@@ -154,8 +135,6 @@ def solve_halves(
 
     Parameters
     ----------
-    designs : Designs
-        The designs.
     halves : tuple of HalfWing
         From `half_wings`.
     series, fields : bool
@@ -163,10 +142,6 @@ def solve_halves(
         compliant twist or halves that differ need the steps, they are kept in any case.
     threads : int
         Threads to work on; results do not depend on it.
-
-    Returns
-    -------
-    Solved
     """
     solved = Solved(designs, halves, ())
     wanted = series or solved.compliant or designs.drive is not None or len(halves) > 1
@@ -185,8 +160,6 @@ def wing_loads(case: Cases, starboard: Array, port: Array) -> dict[str, Array]:
 
     Parameters
     ----------
-    case : Case or Designs
-        The case or the designs.
     starboard, port : ndarray, shape (SERIES_ROWS, ...)
         Rows of the two halves, at one instant, at all or in the mean; the port half as if it were
         a starboard one, that is, mirrored.
@@ -241,8 +214,6 @@ def _means(
 
     Parameters
     ----------
-    case : Designs
-        The designs.
     half : HalfWing
         The starboard half, for the wing held still: at the mean of the twist it takes.
     loads : mapping of str to ndarray, shape (B,)
@@ -331,10 +302,6 @@ def with_actuators(drive: Drive, power: ArrayLike) -> Drive:
         As the case has it.
     power : array_like, shape (B,)
         Mean power that the actuators put out, W; their own losses belong to ``auxiliary_w``.
-
-    Returns
-    -------
-    Drive
     """
     both: Any = drive.auxiliary_w + np.asarray(power)
     return replace(drive, auxiliary_w=both)

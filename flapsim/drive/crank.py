@@ -63,10 +63,6 @@ def crank_speed_ripple(drive: Drive, frequency_hz: float, shaft_power: ArrayLike
     shaft_power : array_like, shape (n,)
         ``DriveTrain.series["shaft_power_w"]``: the power of the crank at constant speed, W.
 
-    Returns
-    -------
-    CrankSpeed
-
     Raises
     ------
     NoSteadyCrank

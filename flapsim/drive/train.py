@@ -92,10 +92,6 @@ def drive_train(
     plunge, plunge_rate : array_like, shape (n, ...)
         Plunge at the shoulder, tip-up, rad, and its rate, rad/s, for the balance spring.
 
-    Returns
-    -------
-    DriveTrain
-
     Notes
     -----
     The balance spring pulls the wing down with the moment ``M0 + k plunge``; its mean power over a
@@ -225,8 +221,6 @@ def drive_means(
 
     Parameters
     ----------
-    case : Case or Designs
-        The case or the designs.
     aero_power, inertial_power : array_like, shape (n, ...)
         As for `drive_train`, W.
     plunge, plunge_rate : array_like, shape (n, ...)
@@ -257,8 +251,6 @@ def efficiencies(case: Cases, mean: Mapping[str, Array], thrust: ArrayLike) -> d
 
     Parameters
     ----------
-    case : Case or Designs
-        The case or the designs.
     mean : mapping of str to ndarray, shape (...)
         ``DriveTrain.mean``.
     thrust : array_like, shape (...)

@@ -154,10 +154,6 @@ def free_quantities(
     lanes : int
         Number of designs, B.
 
-    Returns
-    -------
-    list of FreeQuantity
-
     Raises
     ------
     CaseError
@@ -252,10 +248,6 @@ def checked_balances(case: Case, hold: Sequence[str] | None, count: int) -> tupl
     count : int
         Number of free quantities.
 
-    Returns
-    -------
-    tuple of str
-
     Raises
     ------
     CaseError
@@ -340,11 +332,6 @@ def residuals(
 
 def ideal_power(case: Cases) -> Array:
     """Power of a fixed wing of the same span and weight, with the body's drag and climb.
-
-    Parameters
-    ----------
-    case : Case or Designs
-        The case or the designs.
 
     Returns
     -------

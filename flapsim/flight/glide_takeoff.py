@@ -40,10 +40,6 @@ def wings_held(case: Case, plunge_deg: float | None = None) -> Case:
         The case; a passive twist stays compliant.
     plunge_deg : float, optional
         Dihedral of the inner segments instead of the mean of their plunge.
-
-    Returns
-    -------
-    Case
     """
     schedules, _ = stroke_schedules(case.stroke, "starboard", case.folder, case.name)
     mean = np.degrees(schedules[:, 0])
@@ -99,10 +95,6 @@ def glide(case: Case, bounds: Mapping[str, tuple[float, float]] | None = None) -
         The craft and its airspeed.
     bounds : mapping of str to (float, float), optional
         Own ranges of pitch and path angle.
-
-    Returns
-    -------
-    Glide
 
     Raises
     ------
@@ -167,10 +159,6 @@ def take_off(case: Case, full: Mapping[str, float]) -> TakeOff:
     full : mapping of str to float
         What full stroke means: key paths and their values, such as
         ``{"stroke.frequency_hz": 3.6}``.
-
-    Returns
-    -------
-    TakeOff
 
     Raises
     ------

@@ -51,17 +51,6 @@ class Hazard:
 def hazard_note(case: Case, cycle: Cycle) -> Hazard:
     """Energies of a craft that falls, flies into or strikes someone, with warnings.
 
-    Parameters
-    ----------
-    case : Case
-        The case.
-    cycle : Cycle
-        Its cycle.
-
-    Returns
-    -------
-    Hazard
-
     Notes
     -----
     Three falls bracket the speed. Flat: the wing as a plate across the fall, the slowest; the drag

@@ -147,10 +147,6 @@ def span_loads(cycle: Cycle, causes: Sequence[Cause] = CAUSES) -> SpanLoads:
     causes : sequence of {"air", "inertia", "weight"}
         Which loads to count; all if left out.
 
-    Returns
-    -------
-    SpanLoads
-
     Notes
     -----
     A cut carries the integral of the loads outboard of it, and their moment about it. The loads
@@ -201,10 +197,6 @@ def line_loads(cycle: Cycle, cause: Cause) -> LineLoads:
         A computed cycle.
     cause : {"air", "inertia", "weight"}
         ``inertia`` is d'Alembert's: minus mass times acceleration.
-
-    Returns
-    -------
-    LineLoads
     """
     wing = strips(cycle.case.wing, cycle.case.craft.shoulder_offset_m)
     if cause == "air":
@@ -428,10 +420,6 @@ def crank_forces(
         Its loads.
     crank, rocker : float, optional
         Lengths of crank and rocker, m; those of the linkage where the inner plunge has one.
-
-    Returns
-    -------
-    CrankForces
 
     Notes
     -----

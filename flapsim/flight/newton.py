@@ -114,10 +114,6 @@ def solve_tracks(
     track : ndarray of int, shape (tracks,), optional
         Number by which the evaluation knows each track.
 
-    Returns
-    -------
-    Tracks
-
     Notes
     -----
     Slopes are forward differences, away from a bound that is near. A step that does not lower the

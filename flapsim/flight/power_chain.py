@@ -103,10 +103,6 @@ def power_chain(cycle: Cycle) -> PowerChain:
     cycle : Cycle
         Of a case with a drive.
 
-    Returns
-    -------
-    PowerChain
-
     Raises
     ------
     ValueError

@@ -178,10 +178,6 @@ def power_sensitivities(
     threads : int
         Threads to work on.
 
-    Returns
-    -------
-    tuple of PowerSensitivity
-
     Notes
     -----
     With misfits R(x, p) of free quantities x and input p: ``dP/dp = P_p - P_x R_x^-1 R_p``, the

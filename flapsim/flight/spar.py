@@ -171,10 +171,6 @@ def spar_states(loads: SpanLoads, tubes: Sequence[Tube]) -> tuple[SparState, ...
     tubes : sequence of Tube
         One per segment, inner first.
 
-    Returns
-    -------
-    tuple of SparState
-
     Raises
     ------
     ValueError
@@ -285,17 +281,12 @@ def least_tube(
         Loads along the wing.
     segment : int
         0 inner, 1 outer.
-    material : Material
     wall_part : float
         Wall over outer diameter, at most 0.5.
     safety : float
         Allowable stress over stress, at least.
     stiffness_part : float
         Deflection of the segment's end over its length, at most.
-
-    Returns
-    -------
-    Tube
 
     Notes
     -----

@@ -74,10 +74,6 @@ def hold(batch: Batch, lift: ArrayLike) -> Held:
     lift : array_like, shape (B,)
         Mean lift of both moving wings, N.
 
-    Returns
-    -------
-    Held
-
     Notes
     -----
     The angle that gives the lift is found by the secant rule from the pitch the wing flaps at, in

@@ -73,8 +73,6 @@ def pack(cases: Cases, side: Literal["starboard", "port"] = "starboard") -> Desi
 
     Parameters
     ----------
-    cases : Case or Designs
-        The case or the designs.
     side : {"starboard", "port"}
         Which half; the port half is computed as if it were a starboard one, that is, mirrored.
 
@@ -135,11 +133,6 @@ def pack(cases: Cases, side: Literal["starboard", "port"] = "starboard") -> Desi
 
 def sharing_tables(designs: Designs) -> list[NDArray[np.int64]]:
     """Which designs may be packed into one batch.
-
-    Parameters
-    ----------
-    designs : Designs
-        The designs.
 
     Returns
     -------

@@ -61,10 +61,6 @@ def viterna(
     drag_normal : float
         Drag coefficient normal to the stream.
 
-    Returns
-    -------
-    lift, drag : ndarray
-
     References
     ----------
     Viterna, L. A. & Corrigan, R. D. (1982), NASA CP-2230:
@@ -206,10 +202,6 @@ def polar_table(
         Coefficients; moment about the quarter chord.
     drag_normal : float
         Drag coefficient normal to the stream for the extension.
-
-    Returns
-    -------
-    SectionTable
     """
     values = np.stack(
         [full_range(alpha_deg, *rows, drag_normal) for rows in zip(lift, drag, moment, strict=True)]
@@ -246,10 +238,6 @@ def revolving_plate(alpha_deg: Array) -> tuple[Array, Array]:
 
 def revolving_plate_table() -> SectionTable:
     """Table of `revolving_plate` over a full turn.
-
-    Returns
-    -------
-    SectionTable
 
     Notes
     -----

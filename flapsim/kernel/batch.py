@@ -164,10 +164,6 @@ def stack(batches: Sequence[Batch]) -> Batch:
     batches : sequence of Batch
         At least one.
 
-    Returns
-    -------
-    Batch
-
     Raises
     ------
     ValueError
@@ -195,14 +191,8 @@ def repeated(batch: Batch, count: int) -> Batch:
 
     Parameters
     ----------
-    batch : Batch
-        The designs.
     count : int
         How often.
-
-    Returns
-    -------
-    Batch
     """
     return batch._replace(
         constant=np.repeat(batch.constant, count, axis=-1),
@@ -218,14 +208,8 @@ def pick(batch: Batch, designs: Integers) -> Batch:
 
     Parameters
     ----------
-    batch : Batch
-        The designs.
     designs : ndarray of int, shape (k,)
         Which of them.
-
-    Returns
-    -------
-    Batch
     """
     return batch._replace(
         constant=np.ascontiguousarray(batch.constant[..., designs]),

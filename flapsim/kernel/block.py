@@ -90,10 +90,6 @@ def new_block(strips, steps, coefficients, modes, slots, kicked):
         Strips that are kept through the stroke at once.
     kicked : bool
         Whether the motion is disturbed.
-
-    Returns
-    -------
-    Block
     """
     return Block(
         _rows(at.CONST_ROWS),

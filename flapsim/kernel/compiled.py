@@ -58,12 +58,7 @@ def cache_folder() -> Path | None:
 
 
 def is_warm() -> bool:
-    """Whether compiled code of this version lies on disk already.
-
-    Returns
-    -------
-    bool
-    """
+    """Whether compiled code of this version lies on disk already."""
     folder = cache_folder()
     return folder is not None and any(folder.rglob("*.nbc"))
 
@@ -88,10 +83,6 @@ def compiled(function: _Function) -> _Function:
     ----------
     function : callable
         Plain numbers and arrays in, plain numbers out.
-
-    Returns
-    -------
-    callable
     """
     return _compile(function)
 
@@ -103,9 +94,5 @@ def inlined(function: _Function) -> _Function:
     ----------
     function : callable
         Taking a number of lanes or giving one back: such numbers live in registers.
-
-    Returns
-    -------
-    callable
     """
     return _compile(function, forceinline=True)

@@ -241,8 +241,6 @@ def solve(
 
     Parameters
     ----------
-    batch : Batch
-        The designs.
     series : bool
         Whether to return the stroke step by step.
     fields : bool
@@ -254,10 +252,6 @@ def solve(
         of a wing that just departed, with the shed wake of the undisturbed motion.
     threads : int
         Threads to work on; results do not depend on it.
-
-    Returns
-    -------
-    Solution
     """
     designs = batch.constant.shape[1]
     strips, steps = batch.parameter.shape[0], batch.steps

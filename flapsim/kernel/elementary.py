@@ -29,10 +29,6 @@ def sine_cosine(x):
     x : float
         Angle, rad; meant for ``|x| < 100``.
 
-    Returns
-    -------
-    sine, cosine : float
-
     Notes
     -----
     Reduced to half a turn, then the Taylor polynomials of degree 21 and 22, whose remainders are
@@ -75,10 +71,6 @@ def decay(x):
     ----------
     x : float
         Exponent, not negative.
-
-    Returns
-    -------
-    float
 
     Notes
     -----

@@ -69,10 +69,6 @@ def friction_coefficient(kind, value, reynolds):
     reynolds : float
         Chord Reynolds number, held at ``REYNOLDS_FLOOR`` from below.
 
-    Returns
-    -------
-    float
-
     References
     ----------
     Laminar: Blasius, ``1.328/sqrt(Re)`` a side. Turbulent: Prandtl and Schlichting,

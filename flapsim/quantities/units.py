@@ -82,10 +82,6 @@ def printed(unit: str) -> str:
     ----------
     unit : str
         UDUNITS string.
-
-    Returns
-    -------
-    str
     """
     above: list[str] = []
     below: list[str] = []

@@ -90,7 +90,6 @@ def torque_wave(
 
     Parameters
     ----------
-    bench : Bench
     current, voltage, torque : pair of floats
         Gain and zero by which the recorded values are corrected: gain * (value - zero).
     constants : dict, optional
@@ -144,7 +143,6 @@ def crank_power(bench: Bench, torque: Array, frequency: Array | float) -> tuple[
 
     Parameters
     ----------
-    bench : Bench
     torque : (..., bins) array
         On the crank, N m.
     frequency : (...) array

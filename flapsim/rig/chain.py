@@ -193,10 +193,6 @@ def linearised(function: Callable[..., Array], inputs: Sequence[Uncertain]) -> l
     inputs : sequence of float or uncertain number
         May be correlated.
 
-    Returns
-    -------
-    list of n uncertain numbers
-
     Notes
     -----
     JCGM 100:2008, 5.1.2 and 5.2.2. Slopes are taken over one standard uncertainty to either side.
@@ -219,10 +215,6 @@ def linearised(function: Callable[..., Array], inputs: Sequence[Uncertain]) -> l
 
 def block_length(series: Array) -> int:
     """Strokes to a block, so that one block hardly remembers the one before.
-
-    Parameters
-    ----------
-    series : (n,) array
 
     Returns
     -------
@@ -305,13 +297,8 @@ def account(bench: Bench, seed: int = 0) -> Account:
 
     Parameters
     ----------
-    bench : Bench
     seed : int
         Of the resampling.
-
-    Returns
-    -------
-    Account
     """
     series = _series(bench)
     stacked = np.stack(list(series.values()))

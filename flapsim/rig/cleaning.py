@@ -118,10 +118,6 @@ class Cleaner:
         chunk : Chunk
             Follows the one given before.
 
-        Returns
-        -------
-        Samples
-
         Raises
         ------
         CaseError

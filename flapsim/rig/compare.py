@@ -122,14 +122,8 @@ def as_flown(case: Case, reduction: Reduction, keep: tuple[str, ...] = ()) -> Ca
 
     Parameters
     ----------
-    case : Case
-    reduction : Reduction
     keep : tuple of str
         Key paths to leave as they are.
-
-    Returns
-    -------
-    Case
     """
     estimates = reduction.account.estimates
     changes = {"stroke.frequency_hz": estimates["frequency_hz"].value}
@@ -140,10 +134,6 @@ def as_flown(case: Case, reduction: Reduction, keep: tuple[str, ...] = ()) -> Ca
 
 def require_phase(reduction: Reduction) -> None:
     """Refuse a log that does not tell where in the turn the stroke begins.
-
-    Parameters
-    ----------
-    reduction : Reduction
 
     Raises
     ------
@@ -169,13 +159,8 @@ def compare(reduction: Reduction, case: Case) -> Comparison:
 
     Parameters
     ----------
-    reduction : Reduction
     case : Case
         Run at the measured frequency and airspeed.
-
-    Returns
-    -------
-    Comparison
 
     Raises
     ------

@@ -17,13 +17,8 @@ def corrected_text(calibration: Calibration, reduction: Reduction) -> str:
 
     Parameters
     ----------
-    calibration : Calibration
     reduction : Reduction
         The log that it was fitted to.
-
-    Returns
-    -------
-    str
     """
     lines = [f"# Fitted to {reduction.name}: {', '.join(calibration.quantities)}.", "#"]
     lines += [
@@ -41,7 +36,6 @@ def write_corrected(calibration: Calibration, reduction: Reduction, path: str | 
 
     Parameters
     ----------
-    calibration : Calibration
     reduction : Reduction
         The log that it was fitted to, for the comments on top.
     path : str or Path

@@ -30,7 +30,6 @@ def response(filter_: Filter | None, frequency: Array) -> Complex:
 
     Parameters
     ----------
-    filter_ : Filter or None
     frequency : (n,) array
         Hz.
 
@@ -77,7 +76,6 @@ def undone(wave: Array, frequency: float, filter_: Filter | None) -> Array:
         Averaged over equal bins of phase.
     frequency : float
         Of the stroke, Hz.
-    filter_ : Filter or None
 
     Returns
     -------
@@ -112,7 +110,6 @@ def mean_product_correction(
         Part of the stroke that each bin takes.
     frequency : float
         Hz.
-    filters : pair of Filter or None
 
     Returns
     -------

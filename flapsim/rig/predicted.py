@@ -63,10 +63,6 @@ def predict(case: Case, rig: Rig, cycle: Cycle | None = None, ripple: float = 0.
         Second harmonic of the crank speed, relative. Loads keep their phase, so only the time
         spent at each phase changes.
 
-    Returns
-    -------
-    Prediction
-
     Notes
     -----
     The drive is that of `flapsim.drive.train.drive_train`, but the battery gives the power of every

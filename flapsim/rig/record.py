@@ -73,10 +73,6 @@ def read_reduction(path: str | Path) -> MeasuredStroke:
     path : str or Path
         What `write_reduction` wrote.
 
-    Returns
-    -------
-    MeasuredStroke
-
     Raises
     ------
     ResultError
@@ -120,7 +116,6 @@ def write_reduction(
 
     Parameters
     ----------
-    reduction : Reduction
     path : str or Path
         File to write; its folder must exist.
     comparison : Comparison, optional

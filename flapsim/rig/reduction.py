@@ -172,16 +172,10 @@ def reduce_chunks(
 
     Parameters
     ----------
-    chunks : iterable of Chunk
-    rig : Rig
     name : str
         Of the log, for messages.
     reading : Reading, optional
         What reading came across.
-
-    Returns
-    -------
-    Reduction
 
     Raises
     ------

@@ -508,10 +508,6 @@ def parse_rig(text: str, folder: str | Path = ".", name: str = "rig") -> Rig:
     name : str
         What messages call it.
 
-    Returns
-    -------
-    Rig
-
     Raises
     ------
     CaseError

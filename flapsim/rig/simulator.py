@@ -81,9 +81,6 @@ def rehearsed(
 
     Parameters
     ----------
-    case : Case
-    rig : Rig
-    strokes : int
     seed : int
         Of everything that is left to chance.
     clean : bool
@@ -124,10 +121,8 @@ def usual_sins(truth: Prediction, rig: Rig, random: np.random.Generator) -> Sins
 
     Parameters
     ----------
-    truth : Prediction
     rig : Rig
         Errors of gain and zero are drawn from the uncertainties that it states.
-    random : numpy Generator
 
     Returns
     -------
@@ -155,13 +150,10 @@ def columns(
 
     Parameters
     ----------
-    truth : Prediction
     rig : Rig
         Names, units, filters and sampling of the columns.
     strokes : int
         Length of the log; it begins at a phase of its own.
-    sins : Sins
-    random : numpy Generator
 
     Returns
     -------
@@ -249,7 +241,6 @@ def write_log(path: str | Path, columns: Mapping[str, Array], comment: str = "")
     ----------
     path : str or Path
         Must not exist yet.
-    columns : mapping of str to (n,) array
     comment : str
         Lines for the head of the file.
 

@@ -225,7 +225,6 @@ def flat_peaks(value: Array, time: Array, starts: Array) -> int:
 
     Parameters
     ----------
-    value, time : (n,) arrays
     starts : (k + 1,) array
         Times at which strokes begin, and the end of the last.
 
@@ -287,13 +286,8 @@ def joined(tables: list[StrokeTable], rig: Rig, name: str) -> StrokeTable:
     ----------
     tables : list of StrokeTable
         In order; emptied of their waves.
-    rig : Rig
     name : str
         Of the log, for messages.
-
-    Returns
-    -------
-    StrokeTable
 
     Raises
     ------

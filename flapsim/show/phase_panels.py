@@ -206,8 +206,6 @@ def load(axes: Axes, cycle: Cycle, name: str, last: bool = True, short: bool = F
     ----------
     axes : Axes
         With its final place in the figure.
-    cycle : Cycle
-        The stroke.
     name : {"lift_n", "thrust_n", "aero_power_w"}
         Quantity.
     last : bool

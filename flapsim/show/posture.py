@@ -111,10 +111,6 @@ def outline(cycle: Cycle, tau: ArrayLike, side: Side = "starboard") -> list[Outl
     side : {"starboard", "port"}
         Which half.
 
-    Returns
-    -------
-    list of Outline
-
     Raises
     ------
     CaseError
@@ -139,8 +135,6 @@ def sections(cycle: Cycle, tau: ArrayLike) -> Sections:
 
     Parameters
     ----------
-    cycle : Cycle
-        The stroke.
     tau : array_like, shape (n,)
         Stroke phases, rad; forces are interpolated between the instants of the cycle.
     """

@@ -38,8 +38,6 @@ def posture(axes: Axes, cycle: Cycle) -> None:
     ----------
     axes : Axes
         With its final place in the figure; both axes get the same scale.
-    cycle : Cycle
-        The stroke.
     """
     tip = tip_path(cycle)
     if np.ptp(tip[2]) < _FLAT * np.abs(tip[1]).max():

@@ -27,7 +27,6 @@ def draw_stroke(stroke: MeasuredStroke, path: str | Path) -> None:
 
     Parameters
     ----------
-    stroke : MeasuredStroke
     path : str or Path
         .png, .svg or .pdf.
 
@@ -40,16 +39,7 @@ def draw_stroke(stroke: MeasuredStroke, path: str | Path) -> None:
 
 
 def stroke_figure(stroke: MeasuredStroke) -> Figure:
-    """Return the figure of `draw_stroke`.
-
-    Parameters
-    ----------
-    stroke : MeasuredStroke
-
-    Returns
-    -------
-    Figure
-    """
+    """Return the figure of `draw_stroke`."""
     names = list(stroke.waves)
     lines = math.ceil(len(names) / _COLUMNS)
     with styled():

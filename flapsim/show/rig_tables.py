@@ -42,7 +42,6 @@ def reduction_table(reduction: Reduction, comparison: Comparison | None = None) 
 
     Parameters
     ----------
-    reduction : Reduction
     comparison : Comparison, optional
         Adds residuals by harmonic.
 

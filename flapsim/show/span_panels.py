@@ -76,8 +76,6 @@ def span_map(axes: Axes, cycle: Cycle, name: str, title: str, last: bool = True)
     ----------
     axes : Axes
         Where to draw.
-    cycle : Cycle
-        The stroke.
     name : str
         Key of ``cycle.strips``.
     title : str

@@ -57,10 +57,6 @@ def lines(tables: Sequence[SweepTable], name: str, conditions: Sequence[Conditio
     conditions : sequence of Condition
         Points where one fails are left out.
 
-    Returns
-    -------
-    Figure
-
     Raises
     ------
     StudyError

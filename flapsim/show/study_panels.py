@@ -164,10 +164,6 @@ def contours(
     at : mapping of str to float, optional
         Values at which other axes are cut.
 
-    Returns
-    -------
-    Figure
-
     Raises
     ------
     StudyError
@@ -262,10 +258,6 @@ def carpet(
     at : mapping of str to float, optional
         Values at which other axes are cut.
 
-    Returns
-    -------
-    Figure
-
     Raises
     ------
     StudyError
@@ -345,10 +337,6 @@ def pareto(
         Quantities on the horizontal and the vertical axis.
     places : ndarray of int
         Indices of the points to draw.
-
-    Returns
-    -------
-    Figure
     """
     x, y = (table.numbers(each.name) for each in (across, up))
     front = pareto_points(table, places, (across, up))
@@ -381,10 +369,6 @@ def tornado(name: str, title: str, found: Sequence[Influence]) -> Figure:
         Title of the sweep.
     found : sequence of Influence
         As from `flapsim.study.compare.sensitivities`.
-
-    Returns
-    -------
-    Figure
     """
     indices = any(np.isfinite(item.total) for item in found)
     with styled():

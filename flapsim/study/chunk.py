@@ -138,16 +138,10 @@ def scalar_names(case: Case, options: Mapping[str, Any], trim: TrimPlan | None) 
 
     Parameters
     ----------
-    case : Case
-        The case.
     options : mapping of str to object
         Changes to it.
     trim : TrimPlan or None
         As in the plan.
-
-    Returns
-    -------
-    tuple of str
     """
     names = list(evaluate(case.replace(options) if options else case))
     found = [f"trim.{key.strip()}" for name in trim.free for key in name.split("+")] if trim else []
@@ -155,17 +149,7 @@ def scalar_names(case: Case, options: Mapping[str, Any], trim: TrimPlan | None) 
 
 
 def series_names(case: Case) -> tuple[str, ...]:
-    """Names of the cycles that can be kept.
-
-    Parameters
-    ----------
-    case : Case
-        The case.
-
-    Returns
-    -------
-    tuple of str
-    """
+    """Names of the cycles that can be kept."""
     half = solve(pack(case).batch)
     return tuple(SERIES + name for name in wing_loads(case, half.mean, half.mean))
 

@@ -124,10 +124,6 @@ def condition_from(text: str) -> tuple[Condition, ...]:
     text : str
         Such as ``mean.lift_n >= 1.02*mean.weight_n and check.stalled_fraction < 0.1``.
 
-    Returns
-    -------
-    tuple of Condition
-
     Raises
     ------
     StudyError
@@ -406,10 +402,6 @@ def csv_of(columns: Mapping[str, NDArray[Any]]) -> str:
     ----------
     columns : mapping of str to ndarray, shape (n,)
         By name.
-
-    Returns
-    -------
-    str
     """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")

@@ -73,14 +73,6 @@ class Prepared:
 def prepare(study: Study) -> Prepared:
     """Choose the results to keep, and try the plan at its corners.
 
-    Parameters
-    ----------
-    study : Study
-
-    Returns
-    -------
-    Prepared
-
     Raises
     ------
     CaseError

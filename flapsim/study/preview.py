@@ -76,10 +76,6 @@ def preview(plan: str | Path | Study, store: str | Path, workers: int | None = N
     workers : int, optional
         As for `flapsim.sweep`.
 
-    Returns
-    -------
-    Preview
-
     Raises
     ------
     CaseError

@@ -84,10 +84,6 @@ def parse_study(
     changes : mapping of str to object, optional
         Further changes to the base case, by key path, after those of the plan's ``set``.
 
-    Returns
-    -------
-    Study
-
     Raises
     ------
     CaseError

@@ -43,10 +43,6 @@ def read_rows(path: Path) -> Rows:
         CSV in UTF-8 with a header of key paths; lines that begin with ``#`` are comments. A cell
         is a number, true, false, or a word.
 
-    Returns
-    -------
-    Rows
-
     Raises
     ------
     CaseError

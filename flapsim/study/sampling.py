@@ -197,10 +197,6 @@ def points_of(study: Study) -> Points:
     study : Study
         As read from a plan file.
 
-    Returns
-    -------
-    Points
-
     Raises
     ------
     CaseError

@@ -141,10 +141,6 @@ class ChunkStore:
         anew : bool
             Whether to throw away chunks that exist, of whatever sweep.
 
-        Returns
-        -------
-        ChunkStore
-
         Raises
         ------
         StudyError
@@ -274,10 +270,6 @@ class ChunkStore:
         number : int
             Its number.
 
-        Returns
-        -------
-        Answer
-
         Raises
         ------
         OSError
@@ -339,10 +331,6 @@ def refusal(target: Path, whose: str, lines: list[str]) -> str:
         What holds the other sweep, and the verb.
     lines : list of str
         From `differences`.
-
-    Returns
-    -------
-    str
     """
     more = [f"  and {len(lines) - 12} more"] if len(lines) > 12 else []
     return "\n".join(

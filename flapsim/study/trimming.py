@@ -83,10 +83,6 @@ def refusal(answer: TrimBatch, index: int) -> str:
         As from `trim_points`.
     index : int
         Place of the point in it.
-
-    Returns
-    -------
-    str
     """
     if answer.status[index] == TrimStatus.WILD:
         return "only a wild state balances: stalled, wasteful, or at the end of its range"

@@ -57,14 +57,6 @@ class Workers:
     def submit(self, task: Task) -> Future[Answer]:
         """Hand out a task.
 
-        Parameters
-        ----------
-        task : Task
-
-        Returns
-        -------
-        Future
-
         Raises
         ------
         BrokenExecutor

@@ -18,11 +18,6 @@ Array = NDArray[np.float64]
 def weight(case: Cases) -> Any:
     """Weight of the craft.
 
-    Parameters
-    ----------
-    case : Case or Designs
-        The case or the designs.
-
     Returns
     -------
     float or ndarray, shape (B,)
@@ -54,16 +49,10 @@ def body_loads(case: Cases, wing_lift: ArrayLike, wing: Strips) -> BodyLoads:
 
     Parameters
     ----------
-    case : Case or Designs
-        The case or the designs.
     wing_lift : array_like
         Mean lift of the wing, N; its downwash meets the tail.
     wing : Strips
         The wing, for its area and aspect ratio.
-
-    Returns
-    -------
-    BodyLoads
 
     Notes
     -----

@@ -372,10 +372,6 @@ def strip_motion(
         Point whose motion is wanted, fraction of the chord from the leading edge; the twist axis
         if omitted.
 
-    Returns
-    -------
-    StripMotion
-
     Notes
     -----
     A chain of rotations from the body outwards: stroke-plane tilt (fixed), plunge about x, the

@@ -29,10 +29,6 @@ def ratio(top: ArrayLike, bottom: ArrayLike) -> Array:
     ----------
     top, bottom : array_like
         Numbers.
-
-    Returns
-    -------
-    ndarray
     """
     above, below = np.broadcast_arrays(
         np.asarray(top, dtype=np.float64), np.asarray(bottom, dtype=np.float64)
@@ -60,13 +56,6 @@ def mean_chord(wing: Strips) -> Array:
 def reduced_frequency(case: Cases, wing: Strips) -> Array:
     """Angular frequency times mean semichord over airspeed.
 
-    Parameters
-    ----------
-    case : Case or Designs
-        The case or the designs.
-    wing : Strips
-        Its wing.
-
     Returns
     -------
     ndarray, shape (B,) or ()
@@ -79,11 +68,6 @@ def reduced_frequency(case: Cases, wing: Strips) -> Array:
 
 def proportions(case: Case) -> dict[str, float]:
     """Return size, loading and similarity numbers of a case.
-
-    Parameters
-    ----------
-    case : Case
-        The case.
 
     Returns
     -------

@@ -96,10 +96,6 @@ def basis(tau: ArrayLike) -> Array:
     ----------
     tau : (...) array
         Stroke phase, rad.
-
-    Returns
-    -------
-    (..., 2 * HARMONICS + 1) array
     """
     angle = np.asarray(tau, dtype=np.float64)[..., None] * _ORDERS
     return np.concatenate([np.ones((*angle.shape[:-1], 1)), np.cos(angle), np.sin(angle)], axis=-1)
@@ -144,10 +140,6 @@ def delayed(coefficients: ArrayLike, lag: ArrayLike) -> Array:
         Schedule to delay.
     lag : (...) array
         Delay in stroke phase, rad; broadcast against the lanes.
-
-    Returns
-    -------
-    (2 * HARMONICS + 1, ...) array
     """
     terms = np.asarray(coefficients, dtype=np.float64)
     shift = np.asarray(lag, dtype=np.float64)

@@ -76,10 +76,6 @@ def strips(wing: Wing, shoulder_offset: float) -> Strips:
     shoulder_offset : float
         Plane of symmetry to shoulder hinge, m.
 
-    Returns
-    -------
-    Strips
-
     Notes
     -----
     No strip lies on a hinge or at the tip, so no strip has the zero chord of a pointed tip.

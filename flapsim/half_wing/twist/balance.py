@@ -70,8 +70,6 @@ def balance(
 
     Parameters
     ----------
-    case : Case
-        The case.
     batch : Batch
         Half wings that move by their actuators, from `compliances`.
     parts : sequence of Compliance
@@ -81,10 +79,6 @@ def balance(
     patient : bool
         Whether to go on from a stiff spring down where the direct way does not settle, at some
         times the cost.
-
-    Returns
-    -------
-    Balance
 
     Notes
     -----

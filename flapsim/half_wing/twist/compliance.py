@@ -132,8 +132,6 @@ def compliances(
 
     Parameters
     ----------
-    case : Case or Designs
-        The case or the designs.
     batch : Batch
         Half wings that move by their commands.
     side : {"starboard", "port"}

@@ -58,16 +58,10 @@ def half_wing(case: Cases, side: Side = "starboard", patient: bool = True) -> Ha
 
     Parameters
     ----------
-    case : Case or Designs
-        The case or the designs.
     side : {"starboard", "port"}
         Which half; the port half is computed as if it were a starboard one, that is, mirrored.
     patient : bool
         As for `flapsim.half_wing.twist.balance.balance`.
-
-    Returns
-    -------
-    HalfWing
 
     Raises
     ------

@@ -121,16 +121,8 @@ def segment_twists(case: Cases, half: HalfWing, series: Array) -> tuple[SegmentT
 
     Parameters
     ----------
-    case : Case or Designs
-        The case or the designs.
-    half : HalfWing
-        Its half wings.
     series : ndarray, shape (n, SERIES_ROWS, B)
         Their strokes.
-
-    Returns
-    -------
-    tuple of SegmentTwist
     """
     equations = Equations(case, half.design.batch, half.parts, half.side)
     return tuple(
@@ -253,11 +245,6 @@ def actuator_work(twists: Sequence[SegmentTwist]) -> Array:
 def twist_motion(half: HalfWing) -> dict[str, Array]:
     """Mean, amplitude and lag of the twist at each segment's tip.
 
-    Parameters
-    ----------
-    half : HalfWing
-        The half wings.
-
     Returns
     -------
     dict of str to ndarray, shape (B,)
@@ -280,8 +267,6 @@ def twist_results(half: HalfWing, twists: Sequence[Sequence[SegmentTwist]]) -> d
 
     Parameters
     ----------
-    half : HalfWing
-        The starboard half.
     twists : sequence of sequence of SegmentTwist
         Of the starboard half, and of the port half if it differs; angles, moments and limits are
         those of the starboard half, powers those of both.

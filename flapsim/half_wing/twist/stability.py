@@ -136,8 +136,6 @@ def stability(case: Cases, half: HalfWing, lane: int = 0) -> Stability:
 
     Parameters
     ----------
-    case : Case or Designs
-        The case or the designs.
     half : HalfWing
         Its half wings, with at least one compliant segment.
     lane : int
@@ -191,8 +189,6 @@ def linearised(case: Cases, batch: Batch, parts: list[Compliance], side: Side) -
 
     Parameters
     ----------
-    case : Case
-        The case.
     batch : Batch
         The half wing in its periodic motion; one design.
     parts : list of Compliance

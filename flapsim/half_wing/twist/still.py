@@ -61,18 +61,12 @@ def still_wing(
 
     Parameters
     ----------
-    case : Case
-        The case.
     half : HalfWing
         Its half wing, with at least one compliant segment, in its periodic twist.
     airspeeds : array_like, shape (n,), optional
         Increasing, m/s, at least two; by default up to `FASTEST` times that of the case.
     lane : int
         Which design of the half wing.
-
-    Returns
-    -------
-    StillWing
 
     Raises
     ------

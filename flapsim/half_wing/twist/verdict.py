@@ -26,14 +26,8 @@ def no_twist(case: Case, half: HalfWing) -> str:
 
     Parameters
     ----------
-    case : Case
-        The case.
     half : HalfWing
         Its half wing whose balance was not found.
-
-    Returns
-    -------
-    str
     """
     assert half.balance is not None
     left = 100.0 * float(half.balance.residual[0])
@@ -72,16 +66,8 @@ def unstable_twist(case: Case, half: HalfWing, verdict: Stability) -> str:
 
     Parameters
     ----------
-    case : Case
-        The case.
-    half : HalfWing
-        Its half wing.
     verdict : Stability
         Its stability, with a multiplier beyond one.
-
-    Returns
-    -------
-    str
     """
     grows = f"a small departure {growth_in_words(verdict.largest)}"
     if verdict.name == "divergence":
@@ -98,10 +84,6 @@ def growth_in_words(multiplier: float) -> str:
     ----------
     multiplier : float
         Magnitude of the largest Floquet multiplier.
-
-    Returns
-    -------
-    str
     """
     times = f"{multiplier:.3g}-fold" if multiplier < 1e6 else "out of all measure"
     return f"grows {times} in a stroke"
