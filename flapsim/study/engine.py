@@ -182,7 +182,10 @@ def _compute(
                 break
             done = wait(flying, timeout=_PATIENCE_S, return_when=FIRST_COMPLETED).done
             if not done:
-                pool.unstick()
+                try:
+                    pool.unstick()
+                except BrokenExecutor as error:
+                    replace_workers(error)
             for future in done:
                 try:
                     answer = future.result()

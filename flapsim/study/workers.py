@@ -102,10 +102,18 @@ class Workers:
 
         To be called when no answer has come for a while: a pool with a dead worker that has not
         broken by itself then never would. Its futures raise `BrokenExecutor`.
+
+        Raises
+        ------
+        BrokenExecutor
+            If the pool has broken already: a task handed to it at that very moment is never
+            answered.
         """
         own = self._own
         if not isinstance(own, ProcessPoolExecutor):
             return
+        if own._broken:
+            raise BrokenExecutor(str(own._broken))
         workers = list((own._processes or {}).values())
         if all(worker.is_alive() for worker in workers):
             return
