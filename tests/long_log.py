@@ -26,7 +26,7 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from rig_bench import bench, log, usual_sins
+from rig_bench import bench, log, typical_flaws
 
 RATE = 2000
 STROKES = 14
@@ -52,9 +52,9 @@ def piece() -> tuple[bytes, bytes]:
     """Return the header and five seconds of rows."""
     rig = bench()
     fast = dataclasses.replace(rig, log=dataclasses.replace(rig.log, sample_rate_hz=RATE))
-    sins = usual_sins(dropped=0.0, jitter=0.0)
+    flaws = typical_flaws(dropped=0.0, jitter=0.0)
     rows = SECONDS * RATE
-    columns = {name: values[:rows] for name, values in log(fast, STROKES, sins=sins).items()}
+    columns = {name: values[:rows] for name, values in log(fast, STROKES, flaws=flaws).items()}
     number = np.arange(rows)
     columns["t"] = number * (1_000_000 // RATE)
     columns["count"] = number * COUNTS // rows

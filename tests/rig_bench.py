@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from flapsim import read_case
 from flapsim.case import Case
-from flapsim.rig import simulator
+from flapsim.rig import synthetic_log
 from flapsim.rig.predicted import Prediction, predict
 from flapsim.rig.reduction import Reduction, reduce_chunks
 from flapsim.rig.rig_file import Rig, RigMotor, read_rig
@@ -51,31 +51,35 @@ def sensors(errors: Mapping[str, tuple[float, float]] | None = None) -> dict[str
     """Sensors with their usual noise, and the given errors of gain and zero."""
     errors = errors or {}
     return {
-        name: simulator.Sensor(noise, step, *errors.get(name, (0.0, 0.0)))
+        name: synthetic_log.Sensor(noise, step, *errors.get(name, (0.0, 0.0)))
         for name, (noise, step) in NOISE.items()
     }
 
 
-def usual_sins(**changes: Any) -> simulator.Sins:
+def typical_flaws(**changes: Any) -> synthetic_log.Flaws:
     """What is wrong with a usual run."""
     usual = {"sensors": sensors(), "jitter": 2e-4, "dropped": 0.002, "wander": 0.004, "gusts": 0.02}
-    return simulator.Sins(**(usual | changes))
+    return synthetic_log.Flaws(**(usual | changes))
 
 
 def log(
-    rig: Rig, strokes: int = 24, seed: int = 0, sins: simulator.Sins | None = None,
+    rig: Rig, strokes: int = 24, seed: int = 0, flaws: synthetic_log.Flaws | None = None,
     prediction: Prediction | None = None,
 ) -> dict[str, Array]:  # fmt: skip
     """Columns of a log."""
     random = np.random.default_rng(seed)
-    return simulator.columns(
-        prediction or truth(), rig, strokes, usual_sins() if sins is None else sins, random
+    return synthetic_log.columns(
+        prediction or truth(),
+        rig,
+        strokes,
+        typical_flaws() if flaws is None else flaws,
+        random,
     )
 
 
 def reduced(columns: Mapping[str, Array], rig: Rig, name: str = "log.csv") -> Reduction:
     """Reduce columns as if they had been read from a file."""
-    return reduce_chunks([simulator.chunk(columns)], rig, name)
+    return reduce_chunks([synthetic_log.chunk(columns)], rig, name)
 
 
 def drawn(seed: int) -> tuple[dict[str, Array], Rig]:
@@ -90,7 +94,7 @@ def drawn(seed: int) -> tuple[dict[str, Array], Rig]:
                random.normal(0.0, channel.zero_uncertainty))
         for name, channel in rig.measured.items()
     }  # fmt: skip
-    columns = simulator.columns(real, rig, 24, usual_sins(sensors=sensors(errors)), random)
+    columns = synthetic_log.columns(real, rig, 24, typical_flaws(sensors=sensors(errors)), random)
     return columns, believed(random, errors["thrust"])
 
 
@@ -141,6 +145,6 @@ def believed(random: np.random.Generator, thrust: tuple[float, float]) -> Rig:
 def with_position(rig: Rig, **position: Any) -> Rig:
     """Return the rig with another sensor of the crank."""
     kept = {"kind": "counts", "column": "count"}
-    from flapsim.rig.rig_file import Position
+    from flapsim.rig.channels import Position
 
     return dataclasses.replace(rig, position=Position(**(kept | position)))

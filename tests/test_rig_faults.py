@@ -1,4 +1,4 @@
-"""Broken logs and rig files: refused in words with exit code 2, or repaired and counted."""
+"""Broken logs and rig files: refused with a message and exit code 2, or repaired and counted."""
 
 from __future__ import annotations
 
@@ -53,90 +53,96 @@ T, COUNT, VOLTS, AMPS, LIFT, THRUST = range(6)
 
 REFUSED: dict[str, tuple[Callable[[Rows], bytes], str]] = {
     "text in a number": (
-        lambda rows: text_of(cell_at(rows, 700, LIFT, "4.1O")), r'line 701, lift: "4\.1O" given'),
+        lambda rows: text_of(cell_at(rows, 700, LIFT, "4.1O")),
+        r'line 701, lift: expected a number, found "4\.1O"'),
     "a word in a number": (
         lambda rows: text_of(cell_at(rows, 12, THRUST, "overload")), r"line 13, thrust"),
     "a number with a unit": (
-        lambda rows: text_of(cell_at(rows, 12, VOLTS, "7.4V")), r'line 13, u_motor: "7\.4V"'),
+        lambda rows: text_of(cell_at(rows, 12, VOLTS, "7.4V")),
+        r'line 13, u_motor: expected a number, found "7\.4V"'),
     "a decimal comma": (
         lambda rows: text_of(changed(rows, LIFT, lambda _, c: c.replace(".", ","))),
-        r"line 2: 7 cells given, 6 cells expected"),
-    "infinity": (lambda rows: text_of(cell_at(rows, 9, LIFT, "inf")), r'line 10, lift: "inf"'),
+        r"line 2: expected 6 cells, found 7 cells"),
+    "infinity": (lambda rows: text_of(cell_at(rows, 9, LIFT, "inf")), r'line 10, lift: .*"inf"'),
     "digits grouped": (
         lambda rows: text_of(cell_at(rows, 9, AMPS, "1_000")), r"line 10, i_motor"),
     "time runs backwards": (
         lambda rows: text_of([*rows[:2000], rows[1500], *rows[2000:]]),
-        r"line 2001, t: .* a time that rises"),
+        r"line 2001, t: expected a time that increases"),
     "the whole log backwards": (
         lambda rows: text_of([rows[0], *rows[:0:-1]]), r"line 3, t: "),
     "two runs in one file": (
-        lambda rows: text_of(rows + rows[1:]), r"line \d+, t: 0 s after 11\.6"),
+        lambda rows: text_of(rows + rows[1:]), r"line \d+, t: .* found 0 s after 11\.6"),
     "the header again": (
-        lambda rows: text_of([*rows[:900], HEADER, *rows[900:]]), r'line 901, t: "t" given'),
+        lambda rows: text_of([*rows[:900], HEADER, *rows[900:]]),
+        r'line 901, t: expected a number, found "t"'),
     "a clock in ms": (lambda rows: text_of(scaled(rows, T, 1000.0)), r"channels\.time\.unit"),
-    "a clock that stands": (
+    "a clock that stopped": (
         lambda rows: text_of(changed(rows, T, lambda *_: "1.0")),
-        r"line 3, t: a time that repeats there and in \d+"),
+        r"line 3, t: .* found the same time again, as in \d+"),
     "a clock of too few decimals": (
         lambda rows: text_of(changed(rows, T, lambda _, c: f"{float(c):.2f}")),
         r"too few decimals"),
     "another sample rate": (
         lambda rows: text_of([rows[0], *rows[1::2]]), r"under 333.333 samples a second"),
     "a fast clock": (
-        lambda rows: text_of(scaled(rows, T, 0.95)), r"526\.3\d* samples a second given"),
+        lambda rows: text_of(scaled(rows, T, 0.95)), r"found 526\.3\d* samples a second"),
     "no number anywhere in a column": (
         lambda rows: text_of(changed(rows, AMPS, lambda *_: "nan")),
-        r"line 2, i_motor: no number there and in 5820 of 5820 rows"),
+        r"line 2, i_motor: .* found none here and in 5820 of 5820 rows"),
     "a tenth of a column missing": (
         lambda rows: text_of(changed(rows, LIFT, lambda n, c: "" if n % 10 == 0 else c)),
-        r"line 11, lift: no number there and in 582"),
+        r"line 11, lift: .* found none here and in 582"),
     "volts in mV": (
         lambda rows: text_of(scaled(rows, VOLTS, 1000.0)),
-        r'u_motor: 5785 there.* is the column in "mV"\?'),
+        r'u_motor: .* found 5785, .* is the column in "mV"\?'),
     "mA in A": (
         lambda rows: text_of(scaled(rows, AMPS, 1e-3)),
-        r'i_motor: values up to 0.0012.* is the column in "A"'),
+        r'i_motor: .* found values up to 0.0012.* is the column in "A"'),
     "a current that cannot turn the motor": (
-        lambda rows: text_of(scaled(rows, AMPS, 0.1)), r"shaft power of -0\.\d+ W"),
+        lambda rows: text_of(scaled(rows, AMPS, 0.1)), r"mean shaft power > 0, found -0\.\d+ W"),
     "thrust in gf": (
         lambda rows: text_of(scaled(rows, THRUST, 1000.0)), r"thrust: .* out of range"),
-    "a balance with its sign turned": (
-        lambda rows: text_of(changed(rows, VOLTS, lambda _, c: f"-{c}")), r"is the sign turned\?"),
+    "a voltage with its sign reversed": (
+        lambda rows: text_of(changed(rows, VOLTS, lambda _, c: f"-{c}")),
+        r"is the sign reversed\?"),
     "a stuck balance": (
         lambda rows: text_of(changed(rows, LIFT, lambda *_: "2.4")),
-        r"lift: 2\.4 in every row given, a sensor that moves expected; it is stuck"),
+        r"lift: expected a reading that changes, found 2\.4 in every row; the sensor is stuck"),
     "a balance stuck after a while": (
         lambda rows: text_of(changed(rows, THRUST, lambda n, c: "90" if n > 900 else c)),
         r"thrust stuck"),
     "a crank that does not turn": (
-        lambda rows: text_of(changed(rows, COUNT, lambda *_: "155")), r"count: no complete stroke"),
+        lambda rows: text_of(changed(rows, COUNT, lambda *_: "155")),
+        r"count: .* found no complete stroke"),
     "a crank that turns backwards": (
         lambda rows: text_of(changed(rows, COUNT, lambda _, c: str(65535 - int(c)))),
-        r"turns backwards given, .* position\.direction = -1"),
+        r"turns backwards; set position\.direction = -1"),
     "one stroke only": (
-        lambda rows: text_of(rows[:330]), r"1 good of 1 strokes at about 2\.8"),
+        lambda rows: text_of(rows[:330]), r"found 1 of 1 strokes at about 2\.8"),
     "less than a stroke": (lambda rows: text_of(rows[:100]), r"no complete stroke"),
     "half the counts": (
         lambda rows: text_of(changed(rows, COUNT, lambda _, c: str(int(c) // 2))),
         r"frequency out of range"),
     "a column of another name": (
         lambda rows: text_of([rows[0].replace("u_motor", "u_motr"), *rows[1:]]),
-        r'line 1: a header without it given, the column "u_motor" expected; did you mean "u_motr"'),
+        r'line 1: there is no column "u_motor"; did you mean "u_motr"'),
     "a column twice": (
         lambda rows: text_of([rows[0].replace("lift", "thrust"), *rows[1:]]),
-        r'line 1: '),
-    "no header": (lambda rows: text_of(rows[1:]), r"line 1: a header without it"),
+        r'line 1: the column "thrust" is there 2 times'),
+    "no header": (lambda rows: text_of(rows[1:]), r'line 1: there is no column "t"'),
     "a header alone": (lambda rows: text_of(rows[:1]), r"no rows below the header"),
-    "nothing": (lambda rows: b"", r"no rows given, a header row"),
-    "comments alone": (lambda rows: b"# a\n# b\n", r"no rows given"),
+    "nothing": (lambda rows: b"", r"expected a header row .* found no rows"),
+    "comments alone": (lambda rows: b"# a\n# b\n", r"found no rows"),
     "a cell too few": (
         lambda rows: text_of([*rows[:50], ",".join(cells(rows[50])[:-1]), *rows[51:]]),
-        r"line 51: 5 cells given, 6 cells expected"),
+        r"line 51: expected 6 cells, found 5 cells"),
     "a cell too many": (
-        lambda rows: text_of([*rows[:50], rows[50] + ",1", *rows[51:]]), r"line 51: 7 cells"),
+        lambda rows: text_of([*rows[:50], rows[50] + ",1", *rows[51:]]),
+        r"line 51: .* found 7 cells"),
     "one cell too few and one too many": (
         lambda rows: text_of([*rows[:50], ",".join(cells(rows[50])[:-1]), rows[51] + ",1",
-                              *rows[52:]]), r"line 51: 5 cells[\s\S]*line 52: 7 cells"),
+                              *rows[52:]]), r"line 51: .* 5 cells[\s\S]*line 52: .* 7 cells"),
     "separated by semicolons": (
         lambda rows: text_of([row.replace(",", ";") for row in rows]),
         r'log\.separator = ";" in the rig file\?'),
@@ -208,21 +214,17 @@ def reduce(folder: Path, text: bytes, *options: str) -> int:
     return main(["reduce", str(folder / "broken.csv"), "--rig", str(RIG), *options])
 
 
-def test_there_are_at_least_forty_kinds_of_broken_logs() -> None:
-    assert len(REFUSED) + len(REPAIRED) + len(REJECTED) >= 40
-
-
 @pytest.mark.parametrize("kind", REFUSED)
-def test_a_broken_log_is_refused_in_words(
+def test_a_broken_log_is_refused_with_its_line_and_column(
     kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     spoil, words = REFUSED[kind]
     code = reduce(tmp_path, spoil(written()))
-    told = capsys.readouterr()
-    assert code == 2, told
-    assert told.out == ""
-    assert "broken.csv" in told.err
-    assert re.search(words, told.err), told.err
+    captured = capsys.readouterr()
+    assert code == 2, captured
+    assert captured.out == ""
+    assert "broken.csv" in captured.err
+    assert re.search(words, captured.err), captured.err
 
 
 @pytest.fixture(scope="module")
@@ -244,7 +246,7 @@ def close_to(sound: dict[str, float], document: dict[str, dict[str, float]]) -> 
 
 
 @pytest.mark.parametrize("kind", REPAIRED)
-def test_a_fault_that_can_be_repaired_is_counted_and_changes_nothing(
+def test_a_repairable_fault_is_counted_and_changes_no_result(
     kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], sound: dict[str, float]
 ) -> None:
     spoil, name, least = REPAIRED[kind]
@@ -267,7 +269,7 @@ def test_a_bad_stroke_is_rejected_with_its_reason(
 
 
 @pytest.mark.parametrize("kind", HARMLESS)
-def test_what_is_no_fault_changes_nothing(
+def test_harmless_variations_of_a_log_change_nothing(
     kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], sound: dict[str, float]
 ) -> None:
     assert reduce(tmp_path, HARMLESS[kind](written()), "--json") == 0
@@ -293,12 +295,12 @@ def test_bytes_damaged_at_random_never_change_a_result_silently(
         else:
             text[at] = chance.choice(b"0123456789")
     code = reduce(tmp_path, bytes(text), "--json")
-    told = capsys.readouterr()
+    captured = capsys.readouterr()
     if code == 2:
-        assert "broken.csv" in told.err
+        assert "broken.csv" in captured.err
     else:
         assert code == 0
-        assert close_to(sound, json.loads(told.out))
+        assert close_to(sound, json.loads(captured.out))
 
 
 def test_a_missing_log_and_a_folder_are_named(
@@ -310,10 +312,10 @@ def test_a_missing_log_and_a_folder_are_named(
 
 
 def test_memory_does_not_grow_with_the_log(tmp_path: Path) -> None:
-    """A log may be of any size: what is kept is a few hundred numbers a stroke."""
+    """A log may be of any size: a few hundred numbers per stroke are kept."""
     import tracemalloc
 
-    from flapsim.rig.log import Reading, read_chunks
+    from flapsim.rig.log import LogReader
 
     rows = written()
     peaks = []
@@ -323,7 +325,7 @@ def test_memory_does_not_grow_with_the_log(tmp_path: Path) -> None:
         tracemalloc.start()
         count = sum(
             len(chunk.lines)
-            for chunk in read_chunks(path, HEADER.split(","), Reading("x"), block=1 << 16)
+            for chunk in LogReader(path, HEADER.split(","), chunk_bytes=1 << 16).chunks()
         )
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
@@ -346,7 +348,7 @@ def test_a_whole_reduction_keeps_little_of_each_stroke(tmp_path: Path) -> None:
         path = tmp_path / f"{copies}.csv"
         path.write_bytes(header + body * copies)
         tracemalloc.start()
-        found = reduce_log(path, rig, block=1 << 18)
+        found = reduce_log(path, rig, chunk_bytes=1 << 18)
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
         # The first stroke began before the log, the last has not ended.
@@ -360,11 +362,12 @@ def test_a_whole_reduction_keeps_little_of_each_stroke(tmp_path: Path) -> None:
 
 RIG_FAULTS = {
     "an unknown key": ("sample_rate_hz = 500.0", "sample_rate = 500.0", "sample_rate_hz"),
-    "a wrong unit": ('unit = "mA"', 'unit = "mAmp"', r'channels\.current\.unit: "mAmp" given'),
+    "a wrong unit": ('unit = "mA"', 'unit = "mAmp"',
+        r'channels\.current\.unit: expected .* found "mAmp"'),
     "a range backwards": ("[5.0, 11.0]", "[11.0, 5.0]", r"channels\.voltage\.range"),
     "a gain of zero": ('unit = "V"', 'unit = "V"\ngain = 0.0', r"channels\.voltage\.gain"),
     "a column for two things": ('column = "lift"', 'column = "thrust"', "a column of its own"),
-    "sampled too slowly": ("rate_hz = 500.0", "rate_hz = 20.0", "16 samples a stroke"),
+    "sampled too slowly": ("rate_hz = 500.0", "rate_hz = 20.0", "16 samples per stroke"),
     "no counts per turn": ("per_turn = 6.0 ", "", r"position\.per_turn: missing"),
     "less than a count a stroke": ("per_turn = 6.0", "per_turn = 0.01", "one count or edge"),
     "no direction": ('kind = "counts"', 'kind = "counts"\ndirection = 0', r"position\.direction"),
@@ -375,7 +378,7 @@ RIG_FAULTS = {
 
 
 @pytest.mark.parametrize("kind", RIG_FAULTS)
-def test_a_wrong_rig_file_is_refused_in_words(
+def test_a_wrong_rig_file_is_refused_with_its_key(
     kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     old, new, words = RIG_FAULTS[kind]
@@ -383,25 +386,29 @@ def test_a_wrong_rig_file_is_refused_in_words(
     assert old in text
     (tmp_path / "wrong.toml").write_text(text.replace(old, new, 1))
     assert main(["reduce", str(LOG), "--rig", str(tmp_path / "wrong.toml")]) == 2
-    told = capsys.readouterr().err
-    assert "wrong.toml" in told
-    assert re.search(words, told), told
+    captured = capsys.readouterr().err
+    assert "wrong.toml" in captured
+    assert re.search(words, captured), captured
 
 
 MOTOR = re.compile(r"^motor = .*$", re.MULTILINE)
 
 NAMED_FILES = {
-    "a dynamometer that falls short": ("0.1,0.001\n0.5,0.002\n", r"0\.1 to 0\.5 A given, at least"),
-    "a dynamometer that falls": ("0.1,0.003\n2.5,0.002\n", r"row 2, torque_n_m.*a rising column"),
+    "a dynamometer that falls short": ("0.1,0.001\n0.5,0.002\n",
+        r"expected at least .* found 0\.1 to 0\.5 A"),
+    "a dynamometer that falls": ("0.1,0.003\n2.5,0.002\n",
+        r"row 2, torque_n_m: expected an increasing column"),
     "a dynamometer of one row": ("0.1,0.003\n", "at least 2 rows"),
-    "a dynamometer with a hole": ("0.1,\n2,1\n", "row 1, torque_n_m: no number"),
-    "a dynamometer in words": ("0.1,much\n2,1\n", 'line 2, torque_n_m: "much"'),
-    "no dynamometer": (None, "a file that does not exist"),
+    "a dynamometer with a hole": ("0.1,\n2,1\n",
+        "row 1, torque_n_m: expected a number, found an empty cell"),
+    "a dynamometer in words": ("0.1,much\n2,1\n",
+        'line 2, torque_n_m: expected a number, found "much"'),
+    "no dynamometer": (None, "no such file"),
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("kind", NAMED_FILES)
-def test_a_file_that_the_rig_names_is_refused_in_words(
+def test_a_broken_file_named_by_the_rig_is_refused(
     kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     rows, words = NAMED_FILES[kind]
@@ -411,12 +418,12 @@ def test_a_file_that_the_rig_names_is_refused_in_words(
     if rows is not None:
         (tmp_path / "dyno.csv").write_text(f"current_a,torque_n_m\n{rows}")
     assert main(["reduce", str(LOG), "--rig", str(tmp_path / "rig.toml")]) == 2
-    told = capsys.readouterr().err
-    assert "dyno.csv" in told
-    assert re.search(words, told), told
+    captured = capsys.readouterr().err
+    assert "dyno.csv" in captured
+    assert re.search(words, captured), captured
 
 
-def test_what_the_rig_names_is_read_before_a_long_log() -> None:
+def test_files_named_by_the_rig_are_read_before_a_long_log() -> None:
     import dataclasses
 
     from flapsim.faults import CaseError
@@ -424,6 +431,6 @@ def test_what_the_rig_names_is_read_before_a_long_log() -> None:
     from flapsim.rig.rig_file import Tare, read_rig
 
     rig = dataclasses.replace(read_rig(RIG), tare=Tare(still_log="none.csv"))
-    rows = (pytest.fail("the log is read first") for _ in range(1))
+    rows = (pytest.fail("the log was read first") for _ in range(1))
     with pytest.raises(CaseError, match=r"none\.csv"):
         reduce_chunks(rows, rig, "long.csv")

@@ -7,33 +7,45 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from rig_bench import CASES, bench, glasshouse, log, reduced, truth, usual_sins, with_position
+from rig_bench import (
+    CASES,
+    bench,
+    glasshouse,
+    log,
+    reduced,
+    truth,
+    typical_flaws,
+    with_position,
+)
 from scipy import signal
 
 from flapsim.faults import CaseError
 from flapsim.rig.calibrate import Free, calibrate
-from flapsim.rig.chain import block_length, means_with_scatter
+from flapsim.rig.channels import Channel, Clock, Filter
 from flapsim.rig.compare import compare
 from flapsim.rig.filters import response, undone
 from flapsim.rig.predicted import predict
-from flapsim.rig.rig_file import Channel, Clock, Filter, Tare, read_rig
+from flapsim.rig.rig_file import Tare, read_rig
 from flapsim.rig.shaft import crank_torque, motor_current, motor_torque
-from flapsim.rig.simulator import Sins, write_log
+from flapsim.rig.synthetic_log import Flaws, write_log
+from flapsim.rig.uncertainty import block_length, means_with_scatter
 
 EXACT = {"dropped": 0.0, "jitter": 0.0, "wander": 0.0, "gusts": 0.0, "sensors": {}}
 
 
 @pytest.mark.parametrize("order", range(1, 9))
-def test_low_pass_is_butterworths(order: int) -> None:
+def test_low_pass_is_that_of_butterworth(order: int) -> None:
     frequency = np.array([0.0, 1.0, 5.0, 10.0, 25.0])
-    numerator, denominator = signal.butter(order, 10.0, analog=True)
-    _, expected = signal.freqs(numerator, denominator, frequency)
+    # Poles on the unit circle at angles pi (2 k + n - 1) / (2 n), k = 1..n (Butterworth 1930).
+    angles = np.pi * (2 * np.arange(1, order + 1) + order - 1) / (2 * order)
+    ratios = 1j * frequency[:, None] / 10.0 / np.exp(1j * angles)
+    expected = 1.0 / np.prod(1.0 - ratios, axis=1)
     found = response(Filter(cutoff_hz=10.0, order=order), frequency)
-    np.testing.assert_allclose(found, expected, rtol=1e-9)
+    np.testing.assert_allclose(found, expected, rtol=1e-12)
 
 
-def test_balance_answers_like_a_mass_on_a_spring() -> None:
-    """March m x'' + c x' + k x = F in time; the steady answer is what the response says."""
+def test_force_balance_responds_like_a_mass_on_a_spring() -> None:
+    """March m x'' + c x' + k x = F in time; the steady state is that of the frequency response."""
     natural, damping, frequency = 20.0, 0.05, 6.0
     omega = 2.0 * np.pi * natural
     system = signal.lti([omega**2], [1.0, 2.0 * damping * omega, omega**2])
@@ -47,7 +59,7 @@ def test_balance_answers_like_a_mass_on_a_spring() -> None:
     np.testing.assert_allclose(answer[late], expected[late], atol=1e-5)
 
 
-def test_undoing_a_filter_gives_back_what_it_let_through() -> None:
+def test_undoing_a_filter_restores_the_wave() -> None:
     phase = 2.0 * np.pi * np.arange(64) / 64
     wave = 1.0 + np.cos(phase - 0.3) + 0.2 * np.sin(3.0 * phase)
     filter_ = Filter(cutoff_hz=9.0, order=2, delay_s=0.004)
@@ -63,13 +75,13 @@ def test_motor_current_solves_the_power_of_a_motor() -> None:
     assert np.isnan(motor_current(np.array([-50.0]), speed[:1], 0.5, 0.006)).all()
 
 
-def test_gear_takes_its_part_in_either_direction() -> None:
+def test_gear_has_the_same_efficiency_in_either_direction() -> None:
     torque = motor_torque(np.array([1.15, -0.85]), 0.01, 0.15)
     np.testing.assert_allclose(torque, [0.01, -0.01])
     np.testing.assert_allclose(crank_torque(torque, 50.0, 0.8), [0.4, -0.625])
 
 
-def test_blocks_grow_with_memory() -> None:
+def test_blocks_grow_with_the_correlation_time() -> None:
     random = np.random.default_rng(1)
     white = random.standard_normal(4000)
     slow = signal.lfilter([1.0], [1.0, -0.95], white)
@@ -86,9 +98,9 @@ def test_scatter_of_means_keeps_their_covariance() -> None:
     assert (one - other).std_dev ** 2 == pytest.approx(expected, rel=1e-9)
 
 
-def test_index_makes_good_for_lost_counts() -> None:
+def test_index_pulse_corrects_lost_counts() -> None:
     rig = with_position(bench(), per_turn=840.0, index_column="z")
-    columns = log(rig, strokes=40, sins=Sins(**EXACT), prediction=predict(glasshouse(), rig))
+    columns = log(rig, strokes=40, flaws=Flaws(**EXACT), prediction=predict(glasshouse(), rig))
     # One count in five goes missing for a while, too few to be seen as a jump.
     columns["count"] -= np.clip(np.arange(len(columns["count"])) - 3000, 0, 60)
     found = reduced(columns, rig)
@@ -98,7 +110,7 @@ def test_index_makes_good_for_lost_counts() -> None:
     assert abs(peak - expected) < 4.0 * np.pi / 64
 
 
-def test_edges_without_an_index_are_not_held_against_a_case() -> None:
+def test_edges_without_an_index_are_not_compared_with_a_case() -> None:
     rig = with_position(bench(), kind="edges", per_turn=24.0)
     found = reduced(log(rig, prediction=predict(glasshouse(), rig)), rig)
     with pytest.raises(CaseError, match=r"position\.index_column"):
@@ -107,8 +119,8 @@ def test_edges_without_an_index_are_not_held_against_a_case() -> None:
         calibrate(found, glasshouse(), [Free("wing.section.suction")])
 
 
-def test_a_counting_clock_that_starts_again_is_followed() -> None:
-    columns = log(bench(), sins=usual_sins())
+def test_a_clock_that_wraps_is_followed() -> None:
+    columns = log(bench(), flaws=typical_flaws())
     rig = dataclasses.replace(
         bench(), channels=dataclasses.replace(bench().channels, time=Clock("t", "us", 4e6))
     )
@@ -149,7 +161,7 @@ def test_measured_airspeed_replaces_the_stated_one() -> None:
     assert found.estimates["airspeed_m_s"].uncertainty == pytest.approx(0.05, rel=1e-3)
 
 
-def test_a_log_without_current_still_tells_the_forces() -> None:
+def test_a_log_without_current_still_gives_the_forces() -> None:
     channels = dataclasses.replace(bench().channels, voltage=None, current=None)
     rig = dataclasses.replace(bench(), channels=channels, drive=None)
     found = reduced(log(rig), rig).account.estimates
@@ -165,11 +177,11 @@ def test_rig_of_the_cases_reads() -> None:
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"gear_ratio": 70.0}, "ask for 7.73 V"),
-        ({"mechanism_loss_w": 3.0}, "Nothing is left for the air"),
+        ({"gear_ratio": 70.0}, "imply 7.73 V"),
+        ({"mechanism_loss_w": 3.0}, "No power is left for the air"),
     ],
 )
-def test_a_drive_that_cannot_be_true_is_told(changes: dict[str, float], words: str) -> None:
+def test_an_inconsistent_drive_is_warned_of(changes: dict[str, float], words: str) -> None:
     rig = bench()
     assert rig.drive is not None
     wrong = dataclasses.replace(rig, drive=dataclasses.replace(rig.drive, **changes))

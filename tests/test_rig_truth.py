@@ -1,4 +1,4 @@
-"""Synthetic logs: what goes in comes out, within what the measurement says of itself."""
+"""Synthetic logs: the true values come out, within their stated uncertainty."""
 
 from __future__ import annotations
 
@@ -15,15 +15,16 @@ from rig_bench import (
     reduced,
     sensors,
     truth,
-    usual_sins,
+    typical_flaws,
     with_position,
 )
 from scipy.stats import binom
 
 from flapsim.quantities import MEASURED
+from flapsim.rig.channels import Channel, Filter
 from flapsim.rig.predicted import predict
-from flapsim.rig.rig_file import Channel, Filter, RigDrive
-from flapsim.rig.simulator import Sins
+from flapsim.rig.rig_file import RigDrive
+from flapsim.rig.synthetic_log import Flaws
 
 TRIALS = 400
 
@@ -55,7 +56,7 @@ def test_every_result_is_within_its_interval_in_95_of_100_trials() -> None:
 
 
 def test_intervals_are_not_wider_than_needed() -> None:
-    """Deviations over their uncertainty scatter by about one; one that always hits fails."""
+    """Deviations over their uncertainty scatter by about one."""
     ratios = []
     for seed in range(60):
         found = reduced(*drawn(1000 + seed)).account.estimates["tare_efficiency"]
@@ -66,7 +67,7 @@ def test_intervals_are_not_wider_than_needed() -> None:
 
 def test_without_noise_every_result_is_the_truth() -> None:
     rig = dataclasses.replace(bench(), drive=_own_drive())
-    columns = log(rig, sins=Sins(**EXACT))
+    columns = log(rig, flaws=Flaws(**EXACT))
     found = reduced(columns, rig).account.estimates
     for name in ("electrical_power_w", "shaft_power_w", "thrust_n", "lift_n", "frequency_hz"):
         # Straight lines between 180 samples of a stroke: (2 pi h / 180)^2 / 12 of harmonic h.
@@ -80,7 +81,7 @@ def _own_drive() -> RigDrive:
 
 
 def test_power_is_the_mean_of_the_product_not_the_product_of_means() -> None:
-    found = reduced(log(bench(), sins=Sins(**EXACT)), bench())
+    found = reduced(log(bench(), flaws=Flaws(**EXACT)), bench())
     means = found.bench.strokes.means
     apart = means["voltage"].mean() * means["current"].mean()
     assert found.account.estimates["electrical_power_w"].value > 1.005 * apart
@@ -101,7 +102,7 @@ def test_battery_current_gives_the_same_shaft_power_as_motor_current() -> None:
         ),
     )
     prediction = predict(case, rig)
-    found = reduced(log(rig, prediction=prediction, sins=Sins(**EXACT)), rig)
+    found = reduced(log(rig, prediction=prediction, flaws=Flaws(**EXACT)), rig)
     shaft = found.account.estimates["shaft_power_w"].value
     assert shaft == pytest.approx(prediction.mean["shaft_power_w"], rel=2e-3)
     assert found.account.estimates["electrical_power_w"].value == pytest.approx(
@@ -117,7 +118,7 @@ def test_torque_sensor_sees_the_returned_work_that_the_motor_does_not() -> None:
         channels=dataclasses.replace(rig.channels, torque=torque),
         drive=dataclasses.replace(_own_drive(), mechanism_loss_w=0.0),
     )
-    found = reduced(log(rig, sins=Sins(**EXACT)), rig).account.estimates
+    found = reduced(log(rig, flaws=Flaws(**EXACT)), rig).account.estimates
     assert found["aero_power_w"].value == pytest.approx(truth().mean["aero_power_w"], rel=1e-3)
     assert found["shaft_power_w"].value == pytest.approx(truth().mean["shaft_power_w"], rel=2e-3)
 
@@ -128,15 +129,15 @@ def test_filters_of_unequal_phase_do_not_change_the_watts() -> None:
     assert channels.current is not None
     slow = dataclasses.replace(channels.current, filter=Filter(cutoff_hz=8.0, order=2))
     rig = dataclasses.replace(rig, channels=dataclasses.replace(channels, current=slow))
-    found = reduced(log(rig, sins=Sins(**EXACT)), rig)
+    found = reduced(log(rig, flaws=Flaws(**EXACT)), rig)
     mean = truth().mean["electrical_power_w"]
     assert found.account.estimates["electrical_power_w"].value == pytest.approx(mean, rel=1e-3)
     raw = found.bench.strokes.means["power"].mean()
     assert abs(raw / mean - 1.0) > 5e-3
 
 
-def test_ringing_balance_is_undone_in_the_averaged_stroke() -> None:
-    found = reduced(log(bench(), sins=Sins(**EXACT)), bench())
+def test_resonance_of_the_force_balance_is_undone_in_the_averaged_stroke() -> None:
+    found = reduced(log(bench(), flaws=Flaws(**EXACT)), bench())
     true = np.append(truth().waves["lift"], truth().waves["lift"][0])
     expected = np.interp(found.phase, np.linspace(0.0, 2.0 * np.pi, len(true)), true)
     raw = found.bench.recorded("lift")
@@ -160,7 +161,7 @@ def test_every_kind_of_crank_sensor_finds_the_stroke(
     position: dict[str, object], tolerance: float
 ) -> None:
     rig = with_position(bench(), **position)
-    columns = log(rig, sins=Sins(**EXACT), prediction=predict(glasshouse(), rig))
+    columns = log(rig, flaws=Flaws(**EXACT), prediction=predict(glasshouse(), rig))
     found = reduced(columns, rig)
     estimates = found.account.estimates
     assert estimates["frequency_hz"].value == pytest.approx(2.8, rel=tolerance)
@@ -174,19 +175,19 @@ def test_every_kind_of_crank_sensor_finds_the_stroke(
         assert abs(peak - expected) < 2.0 * 2.0 * np.pi / 64
 
 
-def test_missed_edges_are_put_in_and_counted() -> None:
+def test_missed_edges_are_inserted_and_counted() -> None:
     rig = with_position(bench(), kind="edges", per_turn=24.0)
-    columns = log(rig, strokes=40, sins=Sins(**(EXACT | {"missed": 0.01})))
+    columns = log(rig, strokes=40, flaws=Flaws(**(EXACT | {"missed": 0.01})))
     found = reduced(columns, rig)
     assert 2 <= found.counts["missed edges"] <= 30
     assert found.account.estimates["frequency_hz"].value == pytest.approx(2.8, rel=2e-3)
     assert found.strokes.count >= 38
 
 
-def test_reduction_does_not_depend_on_how_the_log_is_cut() -> None:
+def test_reduction_does_not_depend_on_the_chunks_of_the_log() -> None:
     from flapsim.rig.log import Chunk
     from flapsim.rig.reduction import reduce_chunks
-    from flapsim.rig.simulator import chunk
+    from flapsim.rig.synthetic_log import chunk
 
     whole = chunk(log(bench(), strokes=30))
     random = np.random.default_rng(3)
@@ -230,13 +231,13 @@ def test_scatter_by_propagation_and_by_resampling_agree() -> None:
 
 def test_measured_sensor_errors_move_the_result_as_stated() -> None:
     rig = bench()
-    clean = reduced(log(rig, sins=Sins(**EXACT)), rig).account.estimates
+    clean = reduced(log(rig, flaws=Flaws(**EXACT)), rig).account.estimates
     errors = {"voltage": (0.01, 0.0)}
-    sins = Sins(**(EXACT | {"sensors": {
+    flaws = Flaws(**(EXACT | {"sensors": {
         name: dataclasses.replace(sensor, noise=0.0, step=0.0)
         for name, sensor in sensors(errors).items()
     }}))  # fmt: skip
-    moved = reduced(log(rig, sins=sins), rig).account.estimates
+    moved = reduced(log(rig, flaws=flaws), rig).account.estimates
     assert moved["electrical_power_w"].value == pytest.approx(
         1.01 * clean["electrical_power_w"].value, rel=1e-6
     )
@@ -265,5 +266,5 @@ def test_a_dynamometer_table_replaces_the_motor_constants(tmp_path: object) -> N
 def test_usual_run_is_not_rejected() -> None:
     found = reduced(log(bench(), strokes=60), bench())
     assert found.bench.strokes.count >= 57
-    assert usual_sins().dropped > 0.0
+    assert typical_flaws().dropped > 0.0
     assert found.counts["samples dropped in gaps"] > 0

@@ -87,7 +87,7 @@ def checks() -> Checks:
 @cache
 def observed() -> tuple[Any, ...]:
     """Means of the five observations with their scatter."""
-    from flapsim.rig.chain import means_with_scatter
+    from flapsim.rig.uncertainty import means_with_scatter
 
     observations = np.stack([VOLTAGE, CURRENT, ANGLE])
     return tuple(means_with_scatter(observations.mean(axis=1), observations))
@@ -96,7 +96,7 @@ def observed() -> tuple[Any, ...]:
 @cache
 def derived() -> tuple[Any, ...]:
     """Resistance, reactance and impedance in ohm."""
-    from flapsim.rig.chain import linearised
+    from flapsim.rig.uncertainty import linearised
 
     def element(voltage: float, current: float, angle: float) -> NDArray[np.float64]:
         size = 1000.0 * voltage / current

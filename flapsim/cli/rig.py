@@ -1,6 +1,6 @@
 """Commands about measurements: reduce, calibrate and rehearse.
 
-Thin, as all of the command line: read the arguments, call the package, print.
+Parse, call, print; nothing is computed here.
 """
 
 from __future__ import annotations
@@ -12,23 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flapsim.cli.common import (
-    INPUT_AT_FAULT,
-    NO_SUCH_ANSWER,
-    PICTURE_SUFFIXES,
-    RESULT_SUFFIXES,
-    Stop,
-    add_command,
-    case_from,
-    check_output,
-    compilation_said,
-    print_json,
-    quick_start,
-    say,
-    take_changes,
-    take_json,
-    take_output,
-)
+from flapsim.cli import common
 
 if TYPE_CHECKING:
     from flapsim.rig.calibrate import Free
@@ -37,21 +21,15 @@ if TYPE_CHECKING:
 
 __all__ = ["MEASURED_PICTURE", "add_rig_commands", "draws_reduction"]
 
-_CASE_SUFFIXES = (".toml",)
-
 MEASURED_PICTURE = "measured"
-"""Name of the picture of a reduced log."""
+"""Name of the figure of a reduced log."""
+
+MOST_STROKES = 100_000
 
 
 def add_rig_commands(commands: Any) -> None:
-    """Add the commands of this module to the command line.
-
-    Parameters
-    ----------
-    commands : argparse subparsers
-        Those of the command line.
-    """
-    reduce_ = add_command(
+    """Add the commands of this module to the subparsers of the command line."""
+    reduce_ = common.add_command(
         commands,
         "reduce",
         _reduce,
@@ -60,169 +38,157 @@ def add_rig_commands(commands: Any) -> None:
         " --against cases/glasshouse.toml",
     )
     reduce_.add_argument("log", metavar="LOG", help="log of the rig (.csv), of any size")
-    reduce_.add_argument("--rig", metavar="RIG", required=True, help="rig file (.toml)")
-    reduce_.add_argument("--against", metavar="CASE", help="case file to hold the log against")
-    take_changes(reduce_)
-    take_json(reduce_)
+    _take_rig(reduce_)
+    reduce_.add_argument("--against", metavar="CASE", help="case file to compare the log with")
+    common.take_changes(reduce_)
+    common.take_json(reduce_)
+    common.take_series(reduce_)
     reduce_.add_argument(
-        "--series", action="store_true", help="with --json: the averaged strokes too"
+        "--figure", metavar="FILE", type=Path, help="figure to draw: .png, .svg or .pdf"
     )
-    reduce_.add_argument(
-        "--figure", metavar="FILE", type=Path, help="picture to draw, .png, .svg or .pdf"
-    )
-    take_output(reduce_, "result file to write, HDF5 (.h5)")
+    common.take_output(reduce_, "result file to write, HDF5 (.h5)")
 
-    calibrate = add_command(
+    calibrate = common.add_command(
         commands,
         "calibrate",
         _calibrate,
-        "fit keys of a case to a log, and say which the log cannot tell apart",
+        "fit keys of a case to a log, and name those that the log does not determine",
         "flapsim calibrate cases/glasshouse.toml --log cases/rig/bench_log.csv"
         " --rig cases/rig/bench.toml --free wing.section.friction_factor -o fitted.toml",
     )
-    calibrate.add_argument("case", metavar="CASE", help="case file (.toml) to start from")
-    take_changes(calibrate)
+    common.take_case(calibrate)
     calibrate.add_argument("--log", metavar="LOG", required=True, help="log of the rig (.csv)")
-    calibrate.add_argument("--rig", metavar="RIG", required=True, help="rig file (.toml)")
+    _take_rig(calibrate)
     calibrate.add_argument(
         "--free", metavar="KEY,KEY", required=True, help="keys of the case to fit"
     )
     calibrate.add_argument(
         "--within", metavar="KEY=LOW:HIGH", action="append", default=[],
-        help="bounds of a freed key; repeatable",
+        help="bounds of a free key; repeatable",
     )  # fmt: skip
     calibrate.add_argument(
-        "--prior", metavar="KEY=SPREAD", action="append", default=[],
-        help="how sure the case is of a freed key, as a standard uncertainty; repeatable",
+        "--prior", metavar="KEY=UNCERTAINTY", action="append", default=[],
+        help="standard uncertainty of a free key as given in the case; repeatable",
     )  # fmt: skip
     calibrate.add_argument(
         "--use", metavar="NAME,NAME",
         help="fit only to these of lift, thrust, torque, current, voltage",
     )  # fmt: skip
-    take_json(calibrate)
     calibrate.add_argument(
         "-o", "--output", metavar="FILE", type=Path, help="new case file to write (.toml)"
     )
 
-    rehearse = add_command(
+    rehearse = common.add_command(
         commands,
         "rehearse",
         _rehearse,
-        "write the log that a case would give on a bench, to try a rig file before it is built",
+        "write the log that a rig would record of a case, to try a rig file without the rig",
         "flapsim rehearse cases/glasshouse.toml --rig cases/rig/bench.toml -o rehearsed.csv",
     )
     rehearse.add_argument("case", metavar="CASE", help="case file (.toml)")
-    take_changes(rehearse)
-    rehearse.add_argument("--rig", metavar="RIG", required=True, help="rig file (.toml)")
-    rehearse.add_argument("--strokes", metavar="N", type=int, default=40, help="length [40]")
-    rehearse.add_argument("--seed", metavar="N", type=int, default=0, help="of the noise [0]")
+    common.take_changes(rehearse)
+    _take_rig(rehearse)
     rehearse.add_argument(
-        "--clean", action="store_true", help="sensors without noise, error or missing rows"
+        "--strokes", metavar="N", type=int, default=40, help="length of the log [40]"
+    )
+    rehearse.add_argument(
+        "--seed", metavar="N", type=int, default=0, help="seed of the random numbers [0]"
+    )
+    rehearse.add_argument(
+        "--clean", action="store_true", help="no noise, sensor errors or missing rows"
     )
     rehearse.add_argument(
         "-o", "--output", metavar="FILE", type=Path, required=True, help="new log to write (.csv)"
     )
 
 
+def _take_rig(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--rig", metavar="RIG", required=True, help="rig file (.toml)")
+
+
 def _reduce(options: argparse.Namespace) -> None:
-    if options.series and not options.json:
-        raise Stop(INPUT_AT_FAULT, "--series goes with --json; a table has no room for series")
+    common.check_series(options)
     if options.changes and not options.against:
-        raise Stop(INPUT_AT_FAULT, "--set changes a case; give one with --against")
-    check_output(options, RESULT_SUFFIXES)
+        raise common.Stop(common.INPUT_AT_FAULT, "--set needs --against: it changes that case")
+    common.check_output(options, common.RESULT_SUFFIXES)
     picture = argparse.Namespace(output=options.figure, overwrite=options.overwrite)
-    check_output(picture, PICTURE_SUFFIXES)
-    case = case_from(options.against, options.changes) if options.against else None
-    with quick_start():
-        reduction = _reduced(options.log, options.rig)
-        comparison = None
-        if case is not None:
-            from flapsim.faults import NoAnswer
+    common.check_output(picture, common.PICTURE_SUFFIXES)
+    comparison = None
+    if options.against:
+        case = common.case_from(options.against, options.changes)
+        with common.solving(case):
             from flapsim.rig.compare import compare
 
-            try:
-                with compilation_said():
-                    comparison = compare(reduction, case)
-            except NoAnswer as error:
-                raise Stop(NO_SUCH_ANSWER, f"{case.name}: {error}") from error
+            reduction = _reduced(options)
+            comparison = compare(reduction, case)
+    else:
+        with common.quick_start():
+            reduction = _reduced(options)
     if options.output is not None:
         _write(reduction, comparison, options.output)
     if options.figure is not None:
-        from flapsim.rig.record import measured_stroke
+        from flapsim.rig.files import measured_stroke
         from flapsim.show.rig_panels import draw_stroke
 
         draw_stroke(measured_stroke(reduction, comparison), options.figure)
-        say(f"wrote {options.figure}")
+        common.say_written(options.figure, MEASURED_PICTURE)
     if options.json:
         document = reduction.to_dict(series=options.series)
         if comparison is not None:
             document["against"] = comparison.to_dict()
-        print_json(document)
+        common.print_json(document)
         return
     from flapsim.show.rig_tables import reduction_table
 
     print(reduction_table(reduction, comparison))
 
 
-def _reduced(log: str, rig: str) -> Reduction:
+def _reduced(options: argparse.Namespace) -> Reduction:
     from flapsim.rig.reduction import reduce_log
     from flapsim.rig.rig_file import read_rig
 
-    return reduce_log(log, read_rig(rig))
+    return reduce_log(options.log, read_rig(options.rig))
 
 
 def _write(reduction: Reduction, comparison: Comparison | None, path: Path) -> None:
     from flapsim.cycle.files import ResultError
-    from flapsim.rig.record import write_reduction
+    from flapsim.rig.files import write_reduction
 
-    try:
+    with common.refusing(ResultError):
         write_reduction(reduction, path, comparison)
-    except ResultError as error:
-        raise Stop(INPUT_AT_FAULT, str(error)) from error
-    say(f"wrote {path}")
+    common.say_written(path, f"{reduction.bench.strokes.count} strokes")
 
 
 def draws_reduction(options: argparse.Namespace) -> bool:
     """Draw the result of ``reduce`` for the command ``figure``, if its file is one.
 
-    Parameters
-    ----------
-    options : argparse.Namespace
-        Those of ``figure``.
-
-    Returns
-    -------
-    bool
-        False if the file is something else; nothing is done then.
-
     Raises
     ------
     Stop
-        With words, if the options do not go with it or the file is incomplete.
+        If the options do not go with it or the file is incomplete.
     """
-    if Path(options.file).suffix.lower() not in RESULT_SUFFIXES:
+    path = Path(options.file)
+    if path.suffix.lower() not in common.RESULT_SUFFIXES:
         return False
     from flapsim.cycle.files import ResultError, kind_of
 
     if kind_of(options.file) != "reduction":
         return False
-    from flapsim.rig.record import read_reduction
+    from flapsim.rig.files import read_reduction
 
     if options.kind not in (None, MEASURED_PICTURE):
-        raise Stop(
-            INPUT_AT_FAULT,
-            f"--kind {options.kind}: {options.file} is a reduced log, it has one picture,"
-            f" {MEASURED_PICTURE}",
+        raise common.Stop(
+            common.INPUT_AT_FAULT,
+            f"--kind: expected {MEASURED_PICTURE}, the only figure of a reduced log, found"
+            f" {options.kind}",
         )
     if options.changes:
-        raise Stop(INPUT_AT_FAULT, f"--set changes a case, {options.file} is a result")
+        raise common.Stop(common.INPUT_AT_FAULT, f"{path}: --set changes a case, not a reduced log")
     if options.output is None:
-        options.output = Path(f"{Path(options.file).stem}_{MEASURED_PICTURE}.png")
-    check_output(options, PICTURE_SUFFIXES)
-    try:
-        stroke = read_reduction(options.file)
-    except ResultError as error:
-        raise Stop(INPUT_AT_FAULT, str(error)) from error
+        options.output = Path(f"{path.stem}_{MEASURED_PICTURE}.png")
+    common.check_output(options, common.PICTURE_SUFFIXES)
+    with common.refusing(ResultError):
+        stroke = read_reduction(path)
     from flapsim.show.rig_panels import draw_stroke
 
     draw_stroke(stroke, options.output)
@@ -230,27 +196,21 @@ def draws_reduction(options: argparse.Namespace) -> bool:
 
 
 def _calibrate(options: argparse.Namespace) -> None:
-    options.overwrite = False
-    check_new(options.output, _CASE_SUFFIXES, "a case")
+    _check_new(options.output, ".toml", "a case")
     free = free_keys(options.free, options.within, options.prior)
     use = [name.strip() for name in options.use.split(",")] if options.use else []
-    case = case_from(options.case, options.changes)
-    with quick_start():
-        reduction = _reduced(options.log, options.rig)
-        from flapsim.faults import NoAnswer
+    case = common.case_from(options.case, options.changes)
+    with common.solving(case):
         from flapsim.rig.calibrate import calibrate
         from flapsim.rig.corrected import write_corrected
 
-        try:
-            with compilation_said():
-                calibration = calibrate(reduction, case, free, use)
-        except NoAnswer as error:
-            raise Stop(NO_SUCH_ANSWER, f"{case.name}: {error}") from error
+        reduction = _reduced(options)
+        calibration = calibrate(reduction, case, free, use)
     if options.output is not None:
         write_corrected(calibration, reduction, options.output)
-        say(f"wrote {options.output}")
+        common.say_written(options.output, "fitted case")
     if options.json:
-        print_json(calibration.to_dict() | {"notes": list(reduction.notes)})
+        common.print_json(calibration.to_dict() | {"notes": list(reduction.notes)})
         return
     from flapsim.show.rig_tables import calibration_table
 
@@ -258,41 +218,39 @@ def _calibrate(options: argparse.Namespace) -> None:
 
 
 def _rehearse(options: argparse.Namespace) -> None:
-    check_new(options.output, (".csv",), "a log")
+    _check_new(options.output, ".csv", "a log")
     if not 1 <= options.strokes <= MOST_STROKES:
-        raise Stop(
-            INPUT_AT_FAULT, f"--strokes {options.strokes}: a number from 1 to {MOST_STROKES}"
+        raise common.Stop(
+            common.INPUT_AT_FAULT,
+            f"--strokes: expected a number from 1 to {MOST_STROKES}, found {options.strokes}",
         )
     if options.seed < 0:
-        raise Stop(INPUT_AT_FAULT, f"--seed {options.seed}: a number >= 0 expected")
-    case = case_from(options.case, options.changes)
-    with quick_start():
-        from flapsim.faults import NoAnswer
+        raise common.Stop(
+            common.INPUT_AT_FAULT, f"--seed: expected a number >= 0, found {options.seed}"
+        )
+    case = common.case_from(options.case, options.changes)
+    with common.solving(case):
         from flapsim.rig.rig_file import read_rig
-        from flapsim.rig.simulator import rehearsed, write_log
+        from flapsim.rig.synthetic_log import rehearse, write_log
 
         rig = read_rig(options.rig)
-        try:
-            with compilation_said():
-                columns, told = rehearsed(case, rig, options.strokes, options.seed, options.clean)
-        except NoAnswer as error:
-            raise Stop(NO_SUCH_ANSWER, f"{case.name}: {error}") from error
-    write_log(options.output, columns, told)
-    say(f"wrote {options.output}")
+        columns, truth = rehearse(case, rig, options.strokes, options.seed, options.clean)
+    write_log(options.output, columns, truth)
+    common.say_written(options.output, f"{options.strokes} strokes")
 
 
-MOST_STROKES = 100_000
-
-
-def check_new(path: Path | None, suffixes: tuple[str, ...], what: str) -> None:
+def _check_new(path: Path | None, suffix: str, what: str) -> None:
     """Refuse, before anything is computed, a file that exists or could not be written."""
-    check_output(argparse.Namespace(output=path, overwrite=True), suffixes)
+    common.check_output(argparse.Namespace(output=path, overwrite=True), (suffix,))
     if path is not None and path.exists():
-        raise Stop(INPUT_AT_FAULT, f"{path}: exists already; {what} is never overwritten")
+        raise common.Stop(
+            common.INPUT_AT_FAULT,
+            f"{path}: exists already, and {what} is never overwritten; choose another name",
+        )
 
 
 def free_keys(keys: str, within: Sequence[str], prior: Sequence[str]) -> list[Free]:
-    """Read the arguments that say what is to be fitted.
+    """Read the options that say what is to be fitted.
 
     Parameters
     ----------
@@ -301,30 +259,33 @@ def free_keys(keys: str, within: Sequence[str], prior: Sequence[str]) -> list[Fr
     within : sequence of str
         ``KEY=LOW:HIGH``.
     prior : sequence of str
-        ``KEY=SPREAD``.
+        ``KEY=UNCERTAINTY``.
 
     Raises
     ------
     Stop
-        With a sentence on the first argument that cannot be read or names a key that is not freed.
+        On the first option that cannot be read or names a key that is not free.
     """
     from flapsim.rig.calibrate import Free
 
     names = [key.strip() for key in keys.split(",")]
     if not all(re.fullmatch(r"[\w-]+(\.[\w-]+)*", name) for name in names):
-        raise Stop(INPUT_AT_FAULT, f"--free {keys}: KEY,KEY expected, such as wing.section.suction")
-    bounds = _by_key("--within", within, 2, "KEY=LOW:HIGH", names)
-    spreads = _by_key("--prior", prior, 1, "KEY=SPREAD", names)
-    out = []
-    for name in names:
-        low, high = bounds.get(name, (-math.inf, math.inf))
-        out.append(Free(name, low, high, spreads[name][0] if name in spreads else None))
-    return out
+        raise common.Stop(
+            common.INPUT_AT_FAULT,
+            f"--free: expected KEY,KEY, such as wing.section.suction, found {keys}",
+        )
+    bounds = _by_key("--within", within, "KEY=LOW:HIGH", names)
+    spreads = _by_key("--prior", prior, "KEY=UNCERTAINTY", names)
+    return [
+        Free(name, *bounds.get(name, (-math.inf, math.inf)), *spreads.get(name, ()))
+        for name in names
+    ]
 
 
 def _by_key(
-    option: str, texts: Sequence[str], count: int, form: str, names: Sequence[str]
+    option: str, texts: Sequence[str], form: str, names: Sequence[str]
 ) -> dict[str, list[float]]:
+    """Numbers of a repeatable option that is written like `form`, by key."""
     out = {}
     for text in texts:
         key, _, value = (part.strip() for part in text.partition("="))
@@ -332,9 +293,11 @@ def _by_key(
             numbers = [float(part) for part in value.split(":")]
         except ValueError:
             numbers = []
-        if len(numbers) != count:
-            raise Stop(INPUT_AT_FAULT, f"{option} {text}: {form} expected")
+        if len(numbers) != len(form.split(":")):
+            raise common.Stop(common.INPUT_AT_FAULT, f"{option}: expected {form}, found {text}")
         if key not in names:
-            raise Stop(INPUT_AT_FAULT, f"{option} {text}: {key} is not among the keys of --free")
+            raise common.Stop(
+                common.INPUT_AT_FAULT, f"{option} {text}: {key} is not among the keys of --free"
+            )
         out[key] = numbers
     return out

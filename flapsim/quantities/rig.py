@@ -11,7 +11,7 @@ from flapsim.quantities.definition import Quantity
 _RUN = SERIES | SCALARS | DRIVE
 _WORDS = {
     "shaft_power_w": "power on the crank",
-    "electrical_power_w": "electrical power, where it is measured",
+    "electrical_power_w": "electrical power at the sensor",
     "drive_efficiency": "shaft power over electrical power",
     "total_efficiency": "thrust power over electrical power",
 }

@@ -1,6 +1,7 @@
-"""From the log of a test rig to efficiencies with their uncertainty, and to a corrected case.
+"""From the log of a test rig to efficiencies with their uncertainty, and to a fitted case.
 
-`rig_file` says what the bench is, `log`, `cleaning`, `crank` and `strokes` turn a log into strokes,
-`chain` accounts for every watt of a stroke. Only `predicted` and what stands on it
-(`compare`, `fitting`, `calibrate`, `simulator`) know the solver.
+`rig_file` and `channels` describe the rig. `log`, `cleaning`, `crank_angle` and `strokes` turn a
+log into strokes, `power_account` turns those into powers with their `uncertainty`, and `reduction`
+does it all. Only `predicted` and its users (`compare`, `fitting`, `calibrate`, `synthetic_log`) know
+the solver.
 """

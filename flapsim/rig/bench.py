@@ -1,7 +1,7 @@
 """Averaged strokes and the bench they come from: torque and power on the crank.
 
 Answers: what does the averaged stroke look like with the known filters undone, and what turned the
-crank? Numbers without their uncertainty; `chain` adds that.
+crank? Numbers without their uncertainty; `power_account` adds that.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from flapsim.rig.filters import undone
 from flapsim.rig.rig_file import Rig, RigDrive
-from flapsim.rig.shaft import Table, crank_torque, motor_current, motor_torque, tabled_torque
+from flapsim.rig.shaft import Dynamometer, crank_torque, motor_current, motor_torque, tabled_torque
 from flapsim.rig.strokes import POWER, StrokeTable
 
 Array = NDArray[np.float64]
@@ -22,22 +22,21 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Bench:
-    """Averaged strokes and what the rig file says, ready to be accounted for.
+    """Averaged strokes, and the rig that they were measured on.
 
     Attributes
     ----------
     strokes : StrokeTable
         Accepted ones only.
     rig : Rig
-    table : Table or None
-        The dynamometer table that the rig names.
+    table : Dynamometer or None
     still : tuple of 2 floats or None
-        Thrust of the wing held still as the balance reads it, and its standard uncertainty.
+        Thrust of the wing held still as the force balance reads it, and its standard uncertainty.
     """
 
     strokes: StrokeTable
     rig: Rig
-    table: Table | None = None
+    table: Dynamometer | None = None
     still: tuple[float, float] | None = None
 
     @cached_property
@@ -67,15 +66,13 @@ class Bench:
 
     @property
     def knows_shaft(self) -> bool:
-        """Whether the power on the crank can be told."""
+        """Whether the log gives the power on the crank."""
         if self.has("torque"):
             return True
         drive = self.rig.drive
-        if drive is None:
+        if drive is None or not self.has("current"):
             return False
-        return (
-            self.has("current") if drive.current_at == "motor" else self.has("voltage", "current")
-        )
+        return drive.current_at == "motor" or self.has("voltage")
 
 
 def torque_wave(
@@ -118,7 +115,7 @@ def _through_drive(
     power: Array | None,
     speed: Array,
     drive: RigDrive,
-    table: Table | None,
+    table: Dynamometer | None,
     constants: dict[str, float],
 ) -> Array:
     """Torque on the crank from current (or power) through motor and gear."""
@@ -151,7 +148,7 @@ def crank_power(bench: Bench, torque: Array, frequency: Array | float) -> tuple[
     Returns
     -------
     shaft, wing : (...) arrays
-        W. They differ by the returned work that nothing takes up.
+        W. They differ by the returned work that is not recovered.
     """
     drive = bench.rig.drive
     recovered = 0.0 if drive is None else drive.regeneration
@@ -161,13 +158,12 @@ def crank_power(bench: Bench, torque: Array, frequency: Array | float) -> tuple[
     if bench.has("torque"):
         return np.asarray(whole - (1.0 - recovered) * returned), np.asarray(whole)
     # Through the motor only the recovered part of the returned work shows.
-    if recovered > 0.0:
-        return np.asarray(whole), np.asarray(whole + (1.0 / recovered - 1.0) * returned)
-    return np.asarray(whole), np.asarray(whole)
+    hidden = (1.0 / recovered - 1.0) * returned if recovered > 0.0 else 0.0
+    return np.asarray(whole), np.asarray(whole + hidden)
 
 
 def finely(wave: Array) -> Array:
-    """Periodic wave at eight times as many phases, so that its changes of sign have a place."""
+    """Periodic wave at eight times as many phases, to resolve its changes of sign."""
     count = len(wave)
     return np.fft.irfft(np.fft.rfft(wave), 8 * count) * 8.0
 
@@ -183,7 +179,7 @@ def stroke_powers(bench: Bench) -> tuple[Array, Array]:
 
 
 _AT_A_TIME = 4096
-"""Strokes in double precision at a time: a log may have hundreds of thousands."""
+"""Strokes converted to double precision at a time: a log may have hundreds of thousands."""
 
 
 def _powers_of(bench: Bench, strokes: StrokeTable) -> tuple[Array, Array]:

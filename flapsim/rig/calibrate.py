@@ -1,8 +1,8 @@
-"""A case corrected by a measurement, and what the measurement cannot tell.
+"""A case fitted to a measurement, and what the measurement does not determine.
 
-Answers: which values of the freed keys explain the averaged stroke best, how sure are they, and
-which keys could be changed against each other without the log noticing? Errors of the sensors are
-fitted along, each held by its stated uncertainty, so that a wrong gain is not taken for physics.
+Answers: which values of the free keys explain the averaged stroke best, with which uncertainty, and
+which keys does the log determine only in combination? Sensor errors are fitted too, each with its
+stated uncertainty as a prior, so that a wrong gain is not mistaken for physics.
 """
 
 from __future__ import annotations
@@ -16,7 +16,6 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
-from scipy.stats import t as student
 
 from flapsim.case import Case
 from flapsim.case.case import known_keys
@@ -24,23 +23,23 @@ from flapsim.case.paths import locate
 from flapsim.case.rules import Number, show
 from flapsim.faults import Faults
 from flapsim.quantities import finite_or_none
-from flapsim.rig.chain import CONFIDENCE
 from flapsim.rig.compare import as_flown, require_phase
 from flapsim.rig.fitting import Free, Problem
-from flapsim.rig.identify import alone, confounded, inverse, unseen
+from flapsim.rig.identify import confounded, inverse, key_information, unseen
 from flapsim.rig.reduction import Reduction
+from flapsim.rig.uncertainty import coverage_factor
 
 __all__ = ["Calibration", "Fitted", "Free", "calibrate"]
 
 Array = NDArray[np.float64]
 
 MOST_TRIALS: Final = 60
-"""States that a fit may try before it is said not to have settled."""
+"""States that a fit may try before it is reported as not converged."""
 
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """What a fit found for one key.
+    """Result of a fit for one key.
 
     Attributes
     ----------
@@ -51,7 +50,7 @@ class Fitted:
     low, high : float
         95 % interval.
     known : bool
-        Whether the log tells this key by itself.
+        Whether the log determines this key.
     """
 
     key: str
@@ -75,18 +74,18 @@ class Calibration:
     correlation : (k, k) array
         Of the fitted keys.
     singular_values : (k,) array
-        Of the scaled Jacobian, falling: standard uncertainties that a change worth knowing makes
-        along each direction; below 1 the data do not see it.
+        Of the scaled Jacobian, descending: effect on the data, in standard uncertainties, of a
+        relevant change along each direction; below 1 the data do not show it.
     directions : (k, k) array
-        Rows: the direction of each singular value, in changes worth knowing.
+        Rows: the direction of each singular value, in relevant changes.
     misfit : float
         Square root of the mean squared residual, in standard uncertainties; 1 is a perfect model.
     sensors : dict of str to float
         Fitted sensor errors, in units of their stated standard uncertainty.
     quantities : tuple of str
-        What was fitted.
+        What the case was fitted to.
     warnings : tuple of str
-        What cannot be told apart, bounds that were met, a misfit beyond scatter.
+        Keys that are not determined, bounds reached, a misfit beyond scatter.
     """
 
     case: Case
@@ -104,11 +103,9 @@ class Calibration:
         keys = [found.key for found in self.fitted]
         return {
             "fitted": {
-                found.key: {
-                    name: finite_or_none(value)
-                    for name, value in dataclasses.asdict(found).items()
-                    if name != "key"
-                }
+                found.key: finite_or_none(
+                    {name: x for name, x in dataclasses.asdict(found).items() if name != "key"}
+                )
                 for found in self.fitted
             },
             "correlation": {
@@ -133,22 +130,18 @@ def calibrate(
     ----------
     reduction : Reduction
     case : Case
-        Where to start; run at the measured frequency and airspeed unless those are freed.
+        Where to start; run at the measured frequency and airspeed unless those are free.
     free : sequence of Free
     use : sequence of str
-        Of `QUANTITIES`; all that are both measured and predicted when left out.
-
-    Returns
-    -------
-    Calibration
+        Of `flapsim.rig.fitting.QUANTITIES`; by default all that are both measured and predicted.
 
     Raises
     ------
     CaseError
-        If a key is no number of the case, is freed twice or starts outside its bounds, or nothing
-        measured can be predicted.
+        If a key is not a number of the case, is given twice or starts outside its bounds, or if
+        nothing measured can be predicted.
     NoAnswer
-        If the case has no periodic state as it stands, or nowhere near where the fit has come to.
+        If the case has no periodic state at the start, or near a state that the fit reached.
     """
     require_phase(reduction)
     free = _checked(case, free)
@@ -165,87 +158,82 @@ def calibrate(
         bounds=(low, high),
         x_scale="jac",
         method="trf",
-        # Far below what scatter leaves open: the cost is about the number of residuals.
+        # Far below the scatter: the cost is about the number of residuals.
         xtol=1e-6,
         ftol=1e-6,
         gtol=1e-6,
         max_nfev=MOST_TRIALS,
     )
-    return _told(problem, answer, case)
+    return _calibration(problem, answer, case)
 
 
 def _checked(case: Case, free: Sequence[Free]) -> tuple[Free, ...]:
-    """Bounds filled in from what the keys may hold; faults of all keys at once."""
+    """Fill in the bounds from the range of each key; report the faults of all keys at once."""
     faults = Faults(case.name, known=known_keys())
     out = []
     seen: set[str] = set()
     for one in free:
         noted = len(faults.found)
-        place = locate(case_kind(), one.key, faults)
+        place = locate(Case, one.key, faults)
         if place is None or len(faults.found) > noted:
             continue
         value = case.get(one.key)
         if isinstance(value, bool) or not isinstance(value, int | float):
-            faults.add(one.key, show(value), "a key that holds a number")
+            faults.add(one.key, show(value), "a key with a number")
             continue
         if one.key in seen:
-            faults.add(one.key, "a key freed twice", "each key once")
+            faults.say(one.key, "given twice; free each key once")
         seen.add(one.key)
         low, high = one.low, one.high
         if isinstance(place.rule, Number):
             if place.rule.whole:
-                faults.add(one.key, "a whole number", "a key that can change by little")
+                faults.say(one.key, "holds a whole number; free a key that varies continuously")
             low = max(low, place.rule.least, place.rule.above)
             high = min(high, place.rule.most, place.rule.below)
         if not low < high or not low <= value <= high:
-            faults.add(one.key, show(value), f"a start within {low:g} and {high:g}")
+            faults.add(one.key, show(value), f"a start between {low:g} and {high:g}")
         if one.prior is not None and not one.prior > 0.0:
-            faults.add(one.key, f"a prior of {one.prior:g}", "a standard uncertainty > 0")
+            faults.add(one.key, f"{one.prior:g}", "as prior a standard uncertainty > 0")
         out.append(Free(one.key, low, high, one.prior))
     if not free:
-        faults.add("", "no free key", "at least one", "--free KEY,KEY")
+        faults.say("", "no key is free; name at least one (--free KEY,KEY)")
     faults.raise_if_any()
     return tuple(out)
 
 
-def case_kind() -> type[Case]:
-    """Kind of thing that key paths are looked up in."""
-    return Case
+# --- result of the fit --------------------------------------------------------------------------
 
 
-# --- what the fit says --------------------------------------------------------------------------
-
-
-def _told(problem: Problem, answer: Any, case: Case) -> Calibration:
+def _calibration(problem: Problem, answer: Any, case: Case) -> Calibration:
     free, unknowns, jacobian, residuals = problem.free, answer.x, answer.jac, answer.fun
     keys = tuple(one.key for one in free)
     data = int(problem.keep.sum())
     count = len(free)
     freedom = max(data - count, 1)
     misfit = math.sqrt(float(residuals @ residuals) / freedom)
-    # A model that misses by more than scatter makes its constants less sure (Birge 1932).
+    # A model that deviates by more than scatter makes its constants less certain (Birge 1932).
     inflation = max(misfit, 1.0)
     information = jacobian.T @ jacobian
-    seen = alone(jacobian, count)
+    seen = key_information(jacobian, count)
     values, directions = np.linalg.eigh(seen)
     order = np.argsort(-values)
     singular = np.sqrt(np.maximum(values[order], 0.0)) / inflation
     covariance = inverse(information)[:count, :count] * inflation**2
     spread = np.sqrt(np.diag(covariance))
     correlation = covariance / np.outer(spread, spread)
-    factor = float(student.ppf(0.5 + 0.5 * CONFIDENCE, freedom))
+    factor = coverage_factor(freedom)
     by_data = np.sqrt(np.diag(inverse(seen))) * inflation
     fitted = []
     for at, (one, value) in enumerate(zip(free, problem.values(unknowns), strict=True)):
-        sure = float(spread[at] * problem.scale[at])
+        uncertainty = float(spread[at] * problem.scale[at])
         fitted.append(
             Fitted(
                 one.key,
                 float(problem.start[at]),
                 value,
-                sure,
-                value - factor * sure,
-                value + factor * sure,
+                uncertainty,
+                value - factor * uncertainty,
+                value + factor * uncertainty,
                 bool(by_data[at] < 1.0),
             )
         )
@@ -259,23 +247,23 @@ def _told(problem: Problem, answer: Any, case: Case) -> Calibration:
     ]
     if misfit > 2.0:
         warnings.append(
-            f"The fit misses the strokes by {misfit:.1f} times their scatter: the model lacks"
-            " something; uncertainties are widened by that factor."
+            f"The fit deviates from the strokes by {misfit:.1f} times their scatter: the model is"
+            " incomplete; uncertainties are widened by that factor."
         )
     for name, amount in sensors.items():
         if abs(amount) > 3.0:
             warnings.append(
-                f"{name}: the fit wants an error of {amount:+.1f} standard uncertainties; check"
-                " that sensor."
+                f"{name}: the fitted error is {amount:+.1f} standard uncertainties; check that"
+                " sensor."
             )
     if answer.status == 0:
         warnings.append(
-            f"The fit had not settled after {MOST_TRIALS} states: go on from the case it writes, or"
-            " free fewer keys."
+            f"The fit did not converge in {MOST_TRIALS} states: continue from the case that it"
+            " writes, or free fewer keys."
         )
     if problem.failures:
         warnings.append(
-            f"{len(problem.failures)} of the states tried had no answer, and the fit went round"
+            f"{len(problem.failures)} of the states tried had no solution, and the fit avoided"
             f" them: {problem.failures[0]}"
         )
     warnings = list(dict.fromkeys(warnings))

@@ -1,47 +1,49 @@
-"""From raw rows to samples in SI units: what is lost is taken out and counted, never invented.
+"""From raw rows to samples in SI units: bad rows are discarded and counted, nothing is invented.
 
-Answers: which rows can be trusted, and is the log as a whole fit for use? A row is lost as a whole
-when one of its cells is missing or cannot be true, or when its time repeats; the strokes later see
-a gap there.
+Answers: which rows can be trusted, and is the log as a whole fit for use? A row is discarded when
+one of its cells is missing or implausible, or when its time repeats; the strokes see a gap there.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.faults import Faults
+from flapsim.rig.channels import CHANNELS, UNITS
 from flapsim.rig.log import Chunk
-from flapsim.rig.rig_file import CHANNELS, UNITS, Rig
+from flapsim.rig.rig_file import Rig
 
 Array = NDArray[np.float64]
 Lines = NDArray[np.int64]
 
 GAP = 1.5
-"""Sample intervals from which on an interval counts as a gap."""
+"""Nominal sample intervals beyond which an interval counts as a gap."""
 
 SMALL = 0.005
-"""Part of the range below which all values of a quantity betray a wrong unit."""
+"""Fraction of its range that a quantity must reach; less suggests a wrong unit."""
 
 RATE_TOLERANCE = 0.02
-"""Departure of the mean sample rate from the stated one that is still called the same."""
+"""Relative difference allowed between the mean sample rate and the stated one."""
 
 
 @dataclass(frozen=True, slots=True)
 class Samples:
-    """Consecutive trusted samples.
+    """Consecutive samples, all trusted unless said otherwise.
 
     Attributes
     ----------
     lines : (n,) array of int
+        Lines in the log.
     time : (n,) array
-        s, strictly rising.
+        s, strictly increasing.
     position : (n,) array
-        As the column has it.
+        As in the column.
     index : (n,) array or None
-        Level of the index, if there is one.
+        Level of the index column, if there is one.
     values : dict of str to (n,) array
         By quantity, SI units.
     """
@@ -52,10 +54,35 @@ class Samples:
     index: Array | None
     values: dict[str, Array]
 
+    def taken(self, which: NDArray[np.bool_] | slice) -> Samples:
+        """Return some of the samples."""
+        return Samples(
+            self.lines[which],
+            self.time[which],
+            self.position[which],
+            None if self.index is None else self.index[which],
+            {name: values[which] for name, values in self.values.items()},
+        )
+
+    @staticmethod
+    def joined(parts: Sequence[Samples]) -> Samples:
+        """Join consecutive samples."""
+        if len(parts) == 1:
+            return parts[0]
+        index = [part.index for part in parts if part.index is not None]
+        return Samples(
+            np.concatenate([part.lines for part in parts]),
+            np.concatenate([part.time for part in parts]),
+            np.concatenate([part.position for part in parts]),
+            np.concatenate(index) if index else None,
+            {name: np.concatenate([part.values[name] for part in parts])
+             for name in parts[0].values},
+        )  # fmt: skip
+
 
 @dataclass(slots=True)
 class Loss:
-    """Rows lost for one reason: how many, and the first of them."""
+    """Rows discarded for one reason: how many, and the first of them."""
 
     count: int = 0
     line: int = 0
@@ -73,14 +100,7 @@ class Loss:
 
 @dataclass(slots=True)
 class Cleaner:
-    """Takes untrusted rows out of a log as it streams by.
-
-    Attributes
-    ----------
-    rig : Rig
-    name : str
-        Of the log, for messages.
-    """
+    """Discards bad rows of a log as it streams by; `name` is that of the log, for messages."""
 
     rig: Rig
     name: str
@@ -111,12 +131,7 @@ class Cleaner:
         return tuple(dict.fromkeys(names))
 
     def clean(self, chunk: Chunk) -> Samples:
-        """Return the trusted samples of a chunk, in SI units.
-
-        Parameters
-        ----------
-        chunk : Chunk
-            Follows the one given before.
+        """Return the trusted samples of the next chunk, in SI units.
 
         Raises
         ------
@@ -126,10 +141,7 @@ class Cleaner:
         rig, position = self.rig, self.rig.position
         time = self._clock(chunk)
         good = np.isfinite(time)
-        marks = [position.column]
-        if position.index_column is not None:
-            marks.append(position.index_column)
-        for name in marks:
+        for name in filter(None, (position.column, position.index_column)):
             good &= self._present(name, chunk.columns[name], chunk.lines)
         values = {}
         for quantity, channel in rig.measured.items():
@@ -154,12 +166,12 @@ class Cleaner:
         self._watch_rate(time[good])
         index = position.index_column
         return Samples(
-            lines=chunk.lines[good],
-            time=time[good],
-            position=chunk.columns[position.column][good],
-            index=None if index is None else chunk.columns[index][good],
-            values={quantity: value[good] for quantity, value in values.items()},
-        )
+            chunk.lines,
+            time,
+            chunk.columns[position.column],
+            None if index is None else chunk.columns[index],
+            values,
+        ).taken(good)
 
     def _present(self, name: str, raw: Array, lines: Lines) -> NDArray[np.bool_]:
         absent = np.isnan(raw)
@@ -167,7 +179,7 @@ class Cleaner:
         return ~absent
 
     def _clock(self, chunk: Chunk) -> Array:
-        """Time in s, a counter's wraps undone."""
+        """Time in s, wraps of the clock undone."""
         clock = self.rig.channels.time
         raw = chunk.columns[clock.column]
         self._present(clock.column, raw, chunk.lines)
@@ -186,7 +198,7 @@ class Cleaner:
         return time
 
     def _check_order(self, time: Array, lines: Lines) -> None:
-        """Report the first time that is earlier than one before it."""
+        """Refuse a time that is earlier than one before it."""
         known = np.flatnonzero(np.isfinite(time))
         before = np.maximum.accumulate(np.concatenate([[self._last], time[known]]))[:-1]
         back = np.flatnonzero(time[known] < before)
@@ -196,13 +208,13 @@ class Cleaner:
             faults.add(
                 f"line {lines[at]}, {self.rig.channels.time.column}",
                 f"{time[at]:.9g} s after {before[back[0]]:.9g} s",
-                "a time that rises from row to row",
-                "a counter that starts again needs channels.time.wraps_at; else split the log here",
+                "a time that increases from row to row",
+                "if the clock wraps, set channels.time.wraps_at; else split the log here",
             )
             faults.raise_if_any()
 
     def _fresh(self, time: Array, good: NDArray[np.bool_], lines: Lines) -> NDArray[np.bool_]:
-        """Mark the rows whose time does not repeat that of a trusted row before."""
+        """Mark the rows whose time is later than that of the last trusted row."""
         fresh = np.ones(len(time), dtype=bool)
         kept = np.flatnonzero(good)
         if kept.size:
@@ -233,7 +245,7 @@ class Cleaner:
 
     @property
     def jitter(self) -> float:
-        """Root mean square departure of the sample interval from the stated one, s."""
+        """Root mean square deviation of the sample interval from the stated one, s."""
         return float(np.sqrt(self._regular_square / self._regular)) if self._regular else np.nan
 
     def verdict(self) -> None:
@@ -242,8 +254,8 @@ class Cleaner:
         Raises
         ------
         CaseError
-            If the sample rate is not the stated one, too many rows are lost, or a measured
-            quantity never changes.
+            If the sample rate is not the stated one, too many rows are bad, or a measured quantity
+            never changes.
         """
         faults = Faults(self.name)
         self._judge_losses(faults)
@@ -253,31 +265,27 @@ class Cleaner:
             if quantity in self._lowest and constant and not channel.steady and self.kept > 1:
                 faults.add(
                     channel.column, f"{self._lowest[quantity]:g} in every row",
-                    "a sensor that moves",
-                    f"it is stuck; if it may be constant, channels.{quantity}.steady = true",
+                    "a reading that changes",
+                    "the sensor is stuck; if the quantity may be constant, set"
+                    f" channels.{quantity}.steady = true",
                 )  # fmt: skip
         self._judge_sizes(faults)
         faults.raise_if_any()
 
     def _judge_sizes(self, faults: Faults) -> None:
-        """Report a quantity that is far smaller than its range allows for."""
+        """Report a quantity that uses hardly any of its range."""
         for quantity, channel in self.rig.measured.items():
             if quantity not in self._lowest:
                 continue
             size = max(abs(self._lowest[quantity]), abs(self._highest[quantity]))
             room = max(abs(channel.range[0]), abs(channel.range[1]))
             if 0.0 < size < SMALL * room:
-                own = UNITS[quantity][channel.unit]
-                units = [
-                    unit
-                    for unit, si in UNITS[quantity].items()
-                    if SMALL * room <= size * si / own <= room
-                ]
-                hint = f'is the column in "{units[0]}"? ' if units else ""
+                unit = self._other_unit(quantity, size, SMALL * room, room)
+                hint = f'is the column in "{unit}"? ' if unit else ""
                 faults.add(
                     channel.column, f"values up to {size:.2g}",
-                    f"values that fill more of the range up to {room:g}",
-                    f"{hint}see channels.{quantity}.unit and .range",
+                    f"values that use more of the range up to {room:g}",
+                    f"{hint}check channels.{quantity}.unit and .range",
                 )  # fmt: skip
 
     def _judge_losses(self, faults: Faults) -> None:
@@ -286,42 +294,47 @@ class Cleaner:
             if loss.count > most:
                 faults.add(
                     f"line {loss.line}, {column}",
-                    f"no number there and in {loss.count} of {self.rows} rows",
-                    f"at most {most:.0f} missing cells",
+                    f"none here and in {loss.count} of {self.rows} rows",
+                    f"a number, missing in at most {most:.0f} rows",
                 )
         for quantity, loss in self.implausible.items():
             if loss.count > most:
                 channel = self.rig.measured[quantity]
                 faults.add(
                     f"line {loss.line}, {channel.column}",
-                    f"{loss.example} there, and {loss.count} of {self.rows} rows out of range",
+                    f"{loss.example}, and {loss.count} of {self.rows} rows out of range",
                     f"values from {channel.range[0]:g} to {channel.range[1]:g}",
                     self._unit_hint(quantity, float(loss.example)),
                 )
         if self.repeated.count > most:
             faults.add(
                 f"line {self.repeated.line}, {self.rig.channels.time.column}",
-                f"a time that repeats there and in {self.repeated.count} of {self.rows} rows",
-                "a time that rises from row to row",
-                "written with too few decimals?",
+                f"the same time again, as in {self.repeated.count} of {self.rows} rows",
+                "a time that increases from row to row",
+                "was it written with too few decimals?",
             )
         if not faults.found and self.rows - self.kept > most:
             faults.add(
-                "", f"{self.rows - self.kept} of {self.rows} rows lost for several reasons",
-                f"at most {most:.0f} lost rows",
+                "", f"{self.rows - self.kept} of {self.rows}",
+                f"at most {most:.0f} bad rows (log.largest_loss)",
             )  # fmt: skip
 
     def _unit_hint(self, quantity: str, value: float) -> str:
-        """Name another unit in which the value would be plausible."""
-        channel = self.rig.measured[quantity]
-        low, high = channel.range
-        own = UNITS[quantity][channel.unit]
-        for unit, size in UNITS[quantity].items():
-            if unit != channel.unit and low <= value * size / own <= high:
-                return f'is the column in "{unit}"? (channels.{quantity}.unit)'
+        """Suggest what makes a value implausible: unit, sign or range."""
+        low, high = self.rig.measured[quantity].range
+        if unit := self._other_unit(quantity, value, low, high):
+            return f'is the column in "{unit}"? (channels.{quantity}.unit)'
         if low <= -value <= high:
-            return f"is the sign turned? (channels.{quantity}.gain)"
-        return f"see channels.{quantity}.range, .gain and .zero"
+            return f"is the sign reversed? (channels.{quantity}.gain)"
+        return f"check channels.{quantity}.range, .gain and .zero"
+
+    def _other_unit(self, quantity: str, value: float, low: float, high: float) -> str | None:
+        """Unit of the column in which a value would lie within limits."""
+        own = self.rig.measured[quantity].unit
+        for unit, size in UNITS[quantity].items():
+            if unit != own and low <= value * size / UNITS[quantity][own] <= high:
+                return unit
+        return None
 
     def _judge_rate(self, faults: Faults) -> None:
         stated = self.rig.log.sample_rate_hz
@@ -337,12 +350,12 @@ class Cleaner:
                 self.rig.channels.time.column,
                 f"{given} samples a second",
                 f"{stated:g} (log.sample_rate_hz)",
-                f"is channels.time.unit right? it may be {units}",
+                f"check channels.time.unit: {units}",
             )
 
 
 def losses(cleaner: Cleaner) -> dict[str, int]:
-    """Rows lost so far by reason, in words; reasons that did not occur are left out."""
+    """Rows discarded by reason; reasons that did not occur are left out."""
     rig = cleaner.rig
     found = {f"{column} missing": loss.count for column, loss in cleaner.missing.items()}
     for quantity in CHANNELS:

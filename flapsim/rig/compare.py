@@ -1,7 +1,7 @@
-"""Measured held against predicted: stroke by phase, residuals by harmonic.
+"""Measured against predicted: the stroke by phase, residuals by harmonic.
 
-Answers: where in the stroke, and at which harmonic, does the model miss the measurement, and is the
-miss larger than the measurement's own scatter?
+Answers: where in the stroke, and at which harmonic, does the model deviate from the measurement,
+and is the deviation larger than the scatter of the measurement?
 """
 
 from __future__ import annotations
@@ -15,20 +15,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.case import Case
-from flapsim.faults import MISSING_KEY, CaseError, Fault
+from flapsim.faults import Faults
 from flapsim.quantities import finite_or_none
 from flapsim.rig.bench import Bench
-from flapsim.rig.chain import block_length
 from flapsim.rig.filters import trusted
 from flapsim.rig.predicted import FINE, Prediction, predict
-from flapsim.rig.reduction import Reduction, Wave
+from flapsim.rig.reduction import WAVES, Reduction, Wave
 from flapsim.rig.strokes import POWER
+from flapsim.rig.uncertainty import block_length, block_means
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 HARMONICS: Final = 8
 """Highest harmonic of the stroke that is compared, the mean being the zeroth."""
+
+TURNED_DEG: Final = 3.0
+"""Phase shift of the whole stroke that is worth a warning."""
+
+CHANNEL: Final = {name: recorded for recorded, name in WAVES.items()}
+"""Recorded quantity behind a name in results."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +64,8 @@ class Harmonic:
 
 
 @dataclass(frozen=True, slots=True)
-class Against:
-    """One quantity, measured and predicted.
+class Residuals:
+    """One quantity, measured and predicted, and the difference.
 
     Attributes
     ----------
@@ -68,7 +74,7 @@ class Against:
     predicted : (bins,) array
         Averaged over the bins of the measurement.
     harmonics : tuple of Harmonic
-        Those that the filters let through.
+        Those that pass the filters.
     residual_rms : float
         Over the bins.
     """
@@ -88,14 +94,15 @@ class Comparison:
     ----------
     phase : (bins,) array
         rad.
-    quantities : dict of str to Against
+    quantities : dict of str to Residuals
     case : Case
         As it was run: at the measured frequency and airspeed.
     notes : tuple of str
+        Warnings.
     """
 
     phase: Array
-    quantities: dict[str, Against]
+    quantities: dict[str, Residuals]
     case: Case
     notes: tuple[str, ...]
 
@@ -106,25 +113,18 @@ class Comparison:
             "notes": list(self.notes),
             "quantities": {
                 name: {
-                    "residual_rms": against.residual_rms,
+                    "residual_rms": found.residual_rms,
                     "harmonics": [
-                        finite_or_none(dataclasses.asdict(harmonic))
-                        for harmonic in against.harmonics
+                        finite_or_none(dataclasses.asdict(harmonic)) for harmonic in found.harmonics
                     ],
                 }
-                for name, against in self.quantities.items()
+                for name, found in self.quantities.items()
             },
         }
 
 
 def as_flown(case: Case, reduction: Reduction, keep: tuple[str, ...] = ()) -> Case:
-    """Return the case at the frequency and airspeed that were measured.
-
-    Parameters
-    ----------
-    keep : tuple of str
-        Key paths to leave as they are.
-    """
+    """Return the case at the measured frequency and airspeed, without changing the keys `keep`."""
     estimates = reduction.account.estimates
     changes = {"stroke.frequency_hz": estimates["frequency_hz"].value}
     if "airspeed_m_s" in estimates:
@@ -133,39 +133,33 @@ def as_flown(case: Case, reduction: Reduction, keep: tuple[str, ...] = ()) -> Ca
 
 
 def require_phase(reduction: Reduction) -> None:
-    """Refuse a log that does not tell where in the turn the stroke begins.
+    """Refuse a log that does not show where in the turn the stroke begins.
 
     Raises
     ------
     CaseError
-        If the crank's sensor switches or starts again several times a stroke, without an index.
+        If the crank sensor switches or wraps several times a stroke, and there is no index.
     """
     position = reduction.rig.position
     if position.finds_phase:
         return
-    what = "edges" if position.kind == "edges" else "counts that start again within the stroke"
-    fault = Fault(
-        reduction.rig.name,
+    what = "edges" if position.kind == "edges" else "counts that wrap within the stroke"
+    faults = Faults(reduction.rig.name)
+    faults.missing(
         "position.index_column",
-        MISSING_KEY,
-        "the column of a level that rises once a stroke",
-        f"{what} alone do not tell where the stroke begins, which a comparison needs",
+        "the column of an index pulse that rises once a stroke",
+        f"{what} alone do not show where the stroke begins, which a comparison needs",
     )
-    raise CaseError([fault])
+    faults.raise_if_any()
 
 
 def compare(reduction: Reduction, case: Case) -> Comparison:
-    """Hold a reduced log against a case.
-
-    Parameters
-    ----------
-    case : Case
-        Run at the measured frequency and airspeed.
+    """Compare a reduced log with a case, run at the measured frequency and airspeed.
 
     Raises
     ------
     CaseError
-        If the case cannot be run, or the log does not tell where the stroke begins.
+        If the case cannot be run, or the log does not show where the stroke begins.
     """
     require_phase(reduction)
     flown = as_flown(case, reduction)
@@ -177,7 +171,7 @@ def compare(reduction: Reduction, case: Case) -> Comparison:
     for name, wave in waves.items():
         measured = reduction.waves[name]
         predicted = over_bins(wave, bins)
-        quantities[name] = Against(
+        quantities[name] = Residuals(
             name,
             measured,
             predicted,
@@ -237,26 +231,14 @@ def scatter(bench: Bench, channel: str) -> Array:
     Of the real and of the imaginary part each, from blocks of strokes.
     """
     series = coefficients(bench.strokes.waves[channel].astype(np.float64))
-    length = block_length(series[:, 0].real)
-    count = len(series) // length
-    blocks = series[: count * length].reshape(count, length, -1).mean(axis=1)
+    blocks = block_means(series, block_length(series[:, 0].real))
     square = blocks.real.var(axis=0, ddof=1) + blocks.imag.var(axis=0, ddof=1)
     square[1:] /= 2.0
-    return np.asarray(np.sqrt(square / count))
-
-
-CHANNEL: Final = {
-    "lift_n": "lift",
-    "thrust_n": "thrust",
-    "voltage_v": "voltage",
-    "current_a": "current",
-    "electrical_power_w": POWER,
-}
-"""Recorded quantity behind a name."""
+    return np.asarray(np.sqrt(square / len(blocks)))
 
 
 def usable(name: str, bench: Bench) -> NDArray[np.bool_]:
-    """Mark the harmonics of a quantity that the filters of its sensor let through."""
+    """Mark the harmonics of a quantity that pass the filters of its sensor."""
     channel = CHANNEL.get(name, "torque" if bench.has("torque") else "current")
     frequency = bench.frequency * np.arange(HARMONICS + 1, dtype=np.float64)
     names = ("voltage", "current") if channel == POWER else (channel,)
@@ -298,25 +280,23 @@ def _notes(case: Case, flown: Case) -> tuple[str, ...]:
         written, used = case.get(key), flown.get(key)
         if abs(used - written) > 0.01 * abs(written):
             notes.append(
-                f"{key}: the case says {written:.4g} {unit}, {used:.4g} {unit} was measured and"
-                " used."
+                f"{key}: {written:.4g} {unit} in the case, but {used:.4g} {unit} was measured; the"
+                " measured value is used."
             )
     if case.drive is None:
-        notes.append("The case has no drive: nothing electrical is predicted.")
+        notes.append("The case has no drive: no electrical quantities are predicted.")
     return tuple(notes)
 
 
-TURNED_DEG: Final = 3.0
-"""Turn of the whole stroke from which on it is worth a word."""
-
-
-def _turned(quantities: dict[str, Against]) -> tuple[str, ...]:
-    """Say so if all strokes together, turned by one angle, would fit far better."""
+def _turned(quantities: dict[str, Residuals]) -> tuple[str, ...]:
+    """Warn if all quantities, shifted in phase together, would fit far better."""
     angle = np.radians(np.arange(-180.0, 180.0, 0.5))
     square = np.zeros(len(angle))
-    for against in quantities.values():
-        ours, theirs = (coefficients(wave) for wave in (against.measured.value, against.predicted))
-        orders = [one.order for one in against.harmonics if one.order > 0]
+    for residuals in quantities.values():
+        ours, theirs = (
+            coefficients(wave) for wave in (residuals.measured.value, residuals.predicted)
+        )
+        orders = [one.order for one in residuals.harmonics if one.order > 0]
         size = float(np.sum(np.abs(theirs[orders]) ** 2))
         if not size > 0.0:
             continue
@@ -325,11 +305,11 @@ def _turned(quantities: dict[str, Against]) -> tuple[str, ...]:
     best = int(np.argmin(square))
     as_it_is = square[np.argmin(np.abs(angle))]
     late = math.degrees(angle[best])
-    # Half the residual: more than a model that is a little off could win by being turned.
+    # Half the residual: more than a slightly wrong model could gain by a phase shift.
     if abs(late) < TURNED_DEG or square[best] > 0.25 * as_it_is:
         return ()
     side = "later" if late > 0.0 else "earlier"
     return (
-        f"Every measured stroke comes {abs(late):.3g}° {side} than the predicted one, and would"
-        " fit much better without that: is position.zero_deg right?",
+        f"The measured stroke is {abs(late):.3g}° {side} than the predicted one in all quantities:"
+        " check position.zero_deg.",
     )

@@ -1,4 +1,4 @@
-"""A fitted case as a new file: the values, and in comments how sure they are."""
+"""A fitted case as a new file, with uncertainties in comments."""
 
 from __future__ import annotations
 
@@ -13,38 +13,25 @@ __all__ = ["corrected_text", "write_corrected"]
 
 
 def corrected_text(calibration: Calibration, reduction: Reduction) -> str:
-    """Return the fitted case as TOML, fitted values and uncertainties as comments on top.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The log that it was fitted to.
-    """
+    """Return the case fitted to a log as TOML, with values and uncertainties in comments on top."""
     lines = [f"# Fitted to {reduction.name}: {', '.join(calibration.quantities)}.", "#"]
     lines += [
         f"# {found.key} = {found.value:.6g}  (95 %: {found.low:.6g} to {found.high:.6g}; was"
-        f" {found.before:.6g})" + ("" if found.known else "  NOT TOLD BY THE DATA")
+        f" {found.before:.6g})" + ("" if found.known else "  NOT DETERMINED BY THE DATA")
         for found in calibration.fitted
     ]
     lines += [f"# Caution: {warning}" for warning in (*calibration.warnings, *reduction.notes)]
-    lines += [f"# Misfit: {calibration.misfit:.2f} times the scatter of the strokes.", ""]
+    lines += [f"# Misfit: {calibration.misfit:.2f} times the scatter between strokes.", ""]
     return "\n".join(lines) + "\n" + calibration.case.to_toml()
 
 
 def write_corrected(calibration: Calibration, reduction: Reduction, path: str | Path) -> None:
-    """Write the fitted case as a new file.
-
-    Parameters
-    ----------
-    reduction : Reduction
-        The log that it was fitted to, for the comments on top.
-    path : str or Path
-        Must not exist.
+    """Write the case fitted to a log as a new file.
 
     Raises
     ------
     CaseError
-        If it exists, or the case would not read back there, as when it names files beside it.
+        If the file exists, or the case would not read back there, as when it names files beside it.
     """
     path = Path(path)
     text = corrected_text(calibration, reduction)
@@ -54,5 +41,5 @@ def write_corrected(calibration: Calibration, reduction: Reduction, path: str | 
             file.write(text)
     except FileExistsError as error:
         faults = Faults(path.name)
-        faults.add("", "a file that exists", "a new name", "a case is never overwritten")
+        faults.say("", "exists already, and a case is never overwritten; choose another name")
         raise CaseError(faults.found) from error

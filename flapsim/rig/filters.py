@@ -1,62 +1,53 @@
 """What a known filter does to a periodic signal, and how to undo it.
 
-Answers: what was the stroke before amplifier, anti-alias filter and a ringing balance changed it?
-Works on harmonics of the averaged stroke; a harmonic of which too little came through is left out,
-since undoing would only blow up noise.
+Answers: what was the stroke before amplifier, anti-alias filter and a resonant force balance
+changed it? Works on harmonics of the averaged stroke; a harmonic that is attenuated too much is
+left out, since restoring it would only amplify noise.
 """
 
 from __future__ import annotations
 
-import math
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import signal
 
-from flapsim.rig.rig_file import Filter
+from flapsim.rig.channels import Filter
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 LEAST_PASSED: Final = 0.2
-"""Part of a harmonic that must have come through for it to be restored."""
+"""Fraction of a harmonic that must pass the filter for it to be restored."""
 
 BEYOND_RESONANCE: Final = 0.8
-"""Part of the natural frequency of a balance up to which its response is trusted."""
+"""Fraction of the natural frequency of a force balance up to which its response is trusted."""
 
 
 def response(filter_: Filter | None, frequency: Array) -> Complex:
-    """Ratio of what is recorded to what there is.
+    """Frequency response, recorded over true, for ``exp(+i omega t)``; 1 without a filter.
 
     Parameters
     ----------
+    filter_ : Filter or None
     frequency : (n,) array
         Hz.
 
-    Returns
-    -------
-    (n,) array of complex
-        For ``exp(+i omega t)``; 1 without a filter.
-
     Notes
     -----
-    Butterworth low-pass of order n: poles on the unit circle at angles
-    ``pi (2 k + n - 1) / (2 n)``, k = 1..n (Butterworth 1930). Balance: one degree of freedom,
-    ``1 / (1 - r^2 + 2 i zeta r)``, r the frequency over the natural one.
+    Force balance: one degree of freedom, ``1 / (1 - r^2 + 2 i zeta r)``, r the frequency over the
+    natural one.
     """
     out: Complex = np.ones(len(frequency), dtype=np.complex128)
     if filter_ is None:
         return out
     if filter_.cutoff_hz is not None:
-        s = 1j * frequency / filter_.cutoff_hz
-        order = filter_.order
-        for k in range(1, order + 1):
-            pole = np.exp(1j * math.pi * (2 * k + order - 1) / (2 * order))
-            out = out / (1.0 - s / pole)
+        _, out = signal.freqs_zpk(*signal.buttap(filter_.order), frequency / filter_.cutoff_hz)
     if filter_.resonance_hz is not None:
         ratio = frequency / filter_.resonance_hz
         out = out / (1.0 - ratio**2 + 2j * filter_.resonance_damping * ratio)
-    return np.asarray(out * np.exp(-2j * math.pi * frequency * filter_.delay_s))
+    return np.asarray(out * np.exp(-2j * np.pi * frequency * filter_.delay_s))
 
 
 def trusted(filter_: Filter | None, frequency: Array) -> NDArray[np.bool_]:
@@ -68,20 +59,10 @@ def trusted(filter_: Filter | None, frequency: Array) -> NDArray[np.bool_]:
 
 
 def undone(wave: Array, frequency: float, filter_: Filter | None) -> Array:
-    """Return the stroke as it was before the filter.
+    """Return a stroke, averaged over equal bins of phase, as it was before the filter.
 
-    Parameters
-    ----------
-    wave : (bins,) array
-        Averaged over equal bins of phase.
-    frequency : float
-        Of the stroke, Hz.
-
-    Returns
-    -------
-    (bins,) array
-        Its harmonics restored as far as they can be; the others are left out. Without a filter the
-        wave itself.
+    Harmonics that cannot be restored are left out. Without a filter the wave itself. `frequency` is
+    that of the stroke, Hz.
     """
     if filter_ is None:
         return wave
@@ -100,22 +81,23 @@ def mean_product_correction(
     frequency: float,
     filters: tuple[Filter | None, Filter | None],
 ) -> float:
-    """What the filters took from the mean product of two periodic signals.
+    """Mean product of two periodic signals that was lost in their filters.
 
     Parameters
     ----------
     first, second : (bins,) arrays
         As recorded, averaged over bins of phase.
     weights : (bins,) array
-        Part of the stroke that each bin takes.
+        Fraction of the stroke in each bin.
     frequency : float
         Hz.
+    filters : pair of Filter or None
 
     Returns
     -------
     float
-        To be added to the mean of the product as recorded. Two filters of unequal phase make watts
-        appear or vanish. Harmonics that cannot be restored stay as they were recorded.
+        To be added to the mean product as recorded: filters of unequal phase create or destroy mean
+        power. Harmonics that cannot be restored stay as recorded.
     """
     if filters == (None, None):
         return 0.0
@@ -125,7 +107,7 @@ def mean_product_correction(
 
 
 def _restored(wave: Array, frequency: float, filter_: Filter | None) -> Array:
-    """Wave with those harmonics restored that can be, the others as they are."""
+    """Wave with its harmonics restored where that is possible, the others as recorded."""
     harmonics = np.fft.rfft(wave)
     at = frequency * np.arange(len(harmonics), dtype=np.float64)
     ratio = np.where(trusted(filter_, at), response(filter_, at), 1.0)

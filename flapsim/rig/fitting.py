@@ -1,8 +1,8 @@
-"""The fit of a case to the averaged strokes of a log, as a problem of least squares.
+"""The fit of a case to the averaged strokes of a log, as a least-squares problem.
 
-Answers: how far is what the sensors would read from what they did read, in standard uncertainties,
-for any values of the freed keys and of the sensors' errors; and how does that change? A state that
-has no answer, such as a wing that flutters, is noted and stepped back from.
+Answers: how far are predicted from actual readings, in standard uncertainties, for any values of
+the free keys and of the sensor errors, and with which Jacobian? A state without a solution, such as
+a wing that flutters, is noted, and the fit steps back from it.
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from flapsim.case import Case
 from flapsim.faults import CaseError, Faults, NoAnswer, did_you_mean
-from flapsim.rig.compare import CHANNEL, coefficients, over_bins, scatter, usable
+from flapsim.rig.compare import coefficients, over_bins, scatter, usable
 from flapsim.rig.predicted import predict
-from flapsim.rig.reduction import Reduction
+from flapsim.rig.reduction import WAVES, Reduction
 
 Array = NDArray[np.float64]
 Waves = dict[str, Array]
@@ -28,22 +28,22 @@ Change = Callable[[Waves, float], None]
 QUANTITIES: Final = ("lift", "thrust", "torque", "current", "voltage")
 """Recorded quantities that a fit can use."""
 
-DEGREES_THAT_MATTER: Final = 10.0
-PART_THAT_MATTERS: Final = 0.5
-"""What change of a key is worth knowing: so many degrees, or such a part of its value."""
+RELEVANT_DEGREES: Final = 10.0
+RELEVANT_PART: Final = 0.5
+"""Relevant change of a key: so many degrees, or such a fraction of its value."""
 
 FAINT: Final = 0.1
-"""Weight that holds a key without a prior, so that one the data do not tell stays where it was: a
-hundredth of what a change worth knowing must weigh in the data for the key to count as known."""
+"""Prior weight of a key without a prior, so that one the data do not determine stays put: it costs
+a hundredth of what a relevant change must cost in the data for the key to count as known."""
 
 _STEP: Final = 1e-3
 _LONGER: Final = (1.0, 10.0, 100.0)
-"""Steps of the differences, in changes worth knowing; a longer one where states nearby fail."""
+"""Steps of the differences, in relevant changes; longer ones where nearby states fail."""
 
 
 @dataclass(frozen=True, slots=True)
 class Free:
-    """A key to fit.
+    """A key of the case to fit.
 
     Attributes
     ----------
@@ -52,7 +52,7 @@ class Free:
     low, high : float
         Bounds.
     prior : float or None
-        Standard uncertainty of the value that the case has; None if the log alone should tell.
+        Standard uncertainty of the value in the case; None to let the log alone decide.
     """
 
     key: str
@@ -62,26 +62,26 @@ class Free:
 
 
 def _scale(value: float, one: Free) -> float:
-    """Change of a key that is worth knowing."""
+    """Relevant change of a key."""
     if one.prior is not None:
         return one.prior
     if one.key.endswith("_deg"):
-        return DEGREES_THAT_MATTER
-    return PART_THAT_MATTERS * abs(value) if value else 1.0
+        return RELEVANT_DEGREES
+    return RELEVANT_PART * abs(value) if value else 1.0
 
 
 @dataclass(frozen=True)
 class Problem:
-    """Whitened residuals over the scaled unknowns: the keys first, then the sensors' errors.
+    """Whitened residuals over the scaled unknowns: first the keys, then the sensor errors.
 
     Attributes
     ----------
     measured : (m,) array
         Stacked coefficients, over their standard uncertainties.
     errors : tuple of (name, function)
-        Sensor errors: name, and what one standard uncertainty of it does to the predicted waves.
+        Sensor errors: name, and effect of one standard uncertainty on the predicted waves.
     failures : list of str
-        Filled while fitting: why states that were tried have no answer.
+        Filled while fitting: why states that were tried have no solution.
     """
 
     reduction: Reduction
@@ -101,19 +101,17 @@ class Problem:
     def of(
         cls, reduction: Reduction, case: Case, free: tuple[Free, ...], use: Sequence[str]
     ) -> Problem:
-        """Set the problem up."""
+        """Set up the problem."""
         names = _quantities(reduction, case, use)
         bench = reduction.bench
         measured, spread, keep = [], [], []
         for name in names:
             values = coefficients(bench.wave(name))
-            sure = scatter(bench, name)
-            named = next((key for key, channel in CHANNEL.items() if channel == name), name)
-            good = usable(named, bench)
+            good = usable(WAVES.get(name, name), bench)
             measured.append(_stacked(values))
-            # A sensor that reads the same in every stroke is still no surer than its rounding.
+            # A sensor that reads the same in every stroke is still limited by its resolution.
             floor = 1e-6 * float(np.abs(values).max())
-            spread.append(_stacked_real(np.maximum(sure, max(floor, 1e-12))))
+            spread.append(_stacked_real(np.maximum(scatter(bench, name), max(floor, 1e-12))))
             keep.append(_stacked_real(good.astype(float)) > 0.5)
         start = np.array([float(case.get(one.key)) for one in free])
         scale = np.array([_scale(value, one) for value, one in zip(start, free, strict=True)])
@@ -137,7 +135,7 @@ class Problem:
 
     @property
     def nuisance(self) -> list[str]:
-        """Errors of the bench that are fitted along, in the order of the unknowns."""
+        """Errors of the bench that are fitted too, in the order of the unknowns."""
         names = [name for name, _ in self.errors]
         if self._airspeed_spread > 0.0:
             names.append("airspeed")
@@ -150,7 +148,7 @@ class Problem:
         return 0.0 if estimate is None or freed else estimate.uncertainty
 
     def bounds(self) -> tuple[Array, Array]:
-        """Bounds of the scaled unknowns; a hair outside the start where that is at a bound."""
+        """Bounds of the scaled unknowns; just outside the start where that is at a bound."""
         low = np.full(self.size, -10.0)
         high = np.full(self.size, 10.0)
         for at, one in enumerate(self.free):
@@ -173,9 +171,9 @@ class Problem:
         return [_inside(float(value), one) for value, one in zip(out, self.free, strict=True)]
 
     def predicted(self, unknowns: Array) -> Array:
-        """Stacked coefficients that the sensors would read, over their standard uncertainties.
+        """Stacked coefficients of the predicted readings, over their standard uncertainties.
 
-        Sensors' errors need no new cycle.
+        A change of sensor errors needs no new cycle.
         """
         last = len(self.free) + len(self.errors)
         key = np.delete(unknowns, slice(len(self.free), last)).tobytes()
@@ -184,7 +182,7 @@ class Problem:
         return self.read(self._known[key], unknowns)
 
     def read(self, waves: Waves, unknowns: Array) -> Array:
-        """Pass predicted waves through the sensors' errors."""
+        """Apply the sensor errors to predicted waves."""
         waves = dict(waves)
         first = len(self.free)
         for at, (_, change) in enumerate(self.errors):
@@ -193,48 +191,49 @@ class Problem:
         stacked = [_stacked(coefficients(over_bins(waves[name], bins))) for name in self.names]
         return np.asarray((np.concatenate(stacked) / self.spread)[self.keep])
 
-    def tried(self, unknowns: Array) -> Array:
-        """Predicted, as far as there is an answer: a state without one is noted and gives NaN."""
+    def attempt(self, unknowns: Array) -> Array:
+        """Predict; a state without a solution is noted and gives NaN."""
         try:
             found = self.predicted(unknowns)
         except (NoAnswer, CaseError) as error:
             self.failures.append(str(error))
             return np.full(int(self.keep.sum()), np.nan)
         if not np.isfinite(found).all():
-            self.failures.append("the motor cannot give the torque from this battery")
+            self.failures.append("the motor cannot deliver the torque from this battery")
         return found
 
     def require_start(self, unknowns: Array) -> None:
-        """Refuse to start where the case has no answer."""
+        """Refuse a start at which the case has no solution."""
         if not np.isfinite(self.predicted(unknowns)).all():
             raise NoAnswer(
-                "a part of what was measured cannot be predicted at the start of the fit"
+                "the case cannot predict all measured quantities at the start of the fit; change it"
+                " with --set"
             )
 
     def residuals(self, unknowns: Array) -> Array:
-        """Residuals of the data, then of what was known before; NaN makes the fit step back."""
-        data = self.tried(unknowns) - (self.measured / self.spread)[self.keep]
+        """Residuals of the data, then of the priors; NaN makes the fit step back."""
+        data = self.attempt(unknowns) - (self.measured / self.spread)[self.keep]
         return np.concatenate([data, unknowns * self.prior_weights])
 
     @property
     def prior_weights(self) -> Array:
-        """Weight of each unknown's prior, in its own scale; faint where the data should decide."""
+        """Weight of the prior of each unknown, in its own scale."""
         keys = [FAINT if one.prior is None else 1.0 for one in self.free]
         return np.array(keys + [1.0] * len(self.nuisance))
 
     def jacobian(self, unknowns: Array) -> Array:
-        """Slopes of the residuals, shape (residuals, unknowns)."""
+        """Jacobian of the residuals, shape (residuals, unknowns)."""
         columns = [self._slope(unknowns, at) for at in range(self.size)]
         return np.vstack([np.column_stack(columns), np.diag(self.prior_weights)])
 
     def _slope(self, unknowns: Array, at: int) -> Array:
-        """Central difference; one-sided, then over longer steps, beside states that fail."""
+        """Central difference; near states that fail one-sided, then over longer steps."""
         for longer in _LONGER:
             ends: dict[float, Array] = {}
             for sign in (1.0, -1.0, 0.0):
                 moved = unknowns.copy()
                 moved[at] += sign * longer * _STEP
-                values = self.tried(moved)
+                values = self.attempt(moved)
                 if np.isfinite(values).all():
                     ends[self._place(moved, at)] = values
                 if len(ends) == 2:
@@ -247,19 +246,19 @@ class Problem:
         )
         why = self.failures[-1] if self.failures else "its bounds leave no room"
         raise NoAnswer(
-            f"the fit has come to {state}, where no change of {name} has an answer: {why} Start"
+            f"the fit reached {state}, where no change of {name} has a solution: {why} Start"
             " elsewhere (--set) or give bounds (--within)."
         )
 
     def _place(self, unknowns: Array, at: int) -> float:
-        """Scaled unknown that is really taken, a key's bounds kept."""
+        """Scaled unknown within the bounds of its key."""
         if at >= len(self.free):
             return float(unknowns[at])
         return float((self.values(unknowns)[at] - self.start[at]) / self.scale[at])
 
 
 def _inside(value: float, one: Free) -> float:
-    """Keep a value within bounds, a hair off those that may not be met."""
+    """Keep a value just within its bounds."""
     hair = 1e-9 * max(abs(value), 1.0)
     return min(max(value, one.low + hair), one.high - hair)
 
@@ -274,7 +273,7 @@ def _stacked_real(values: Array) -> Array:
 
 
 def _quantities(reduction: Reduction, case: Case, use: Sequence[str]) -> tuple[str, ...]:
-    """Quantities that are measured, predicted and wanted."""
+    """Quantities that are measured, predicted and asked for."""
     faults = Faults(reduction.name)
     for name in use:
         if name not in QUANTITIES:
@@ -292,14 +291,17 @@ def _quantities(reduction: Reduction, case: Case, use: Sequence[str]) -> tuple[s
         and (case.drive is not None or name not in electrical)
     )
     if not names:
-        faults.add("", "nothing measured that the case predicts", f"one of {', '.join(QUANTITIES)}",
-                   "voltage and current need the drive of the case")  # fmt: skip
+        faults.say(
+            "",
+            f"nothing measured can be predicted; log one of {', '.join(QUANTITIES)}",
+            "voltage and current need a drive in the case",
+        )
         faults.raise_if_any()
     return names
 
 
 def _errors(reduction: Reduction, names: Sequence[str]) -> list[tuple[str, Change]]:
-    """Errors of the sensors and of the crank's zero, as changes of what they would read."""
+    """Errors of the sensors and of the crank's zero, as changes of the predicted readings."""
     out: list[tuple[str, Change]] = []
     rig = reduction.rig
 

@@ -1,7 +1,7 @@
 """A log of any length as a stream of numbers, each row knowing its line.
 
-Answers: which numbers stand in the wanted columns of this CSV file, and where does it stop being
-one? The file is read in blocks, so its size does not matter. Says nothing of what the numbers mean.
+Answers: which numbers are in the wanted columns of this CSV file, and where is it broken? The file
+is read in chunks, so that its size does not matter. Knows nothing of what the numbers mean.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, Final
 
@@ -18,18 +18,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from flapsim.case.rules import show
-from flapsim.faults import CaseError, Faults, did_you_mean
+from flapsim.faults import Faults, did_you_mean
 
 Array = NDArray[np.float64]
 Lines = NDArray[np.int64]
 
-BLOCK: Final = 1 << 22
-"""Bytes read at a time."""
-
+CHUNK_BYTES: Final = 1 << 22
 LONGEST_LINE: Final = 1 << 20
 MOST_FAULTS: Final = 20
 MISSING: Final = ("", "nan", "NaN", "NAN", "NA", "-nan")
-"""Cells that stand for no sample."""
+"""Cells that hold no sample."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,273 +47,224 @@ class Chunk:
 
 
 @dataclass(slots=True)
-class Reading:
-    """What reading a log came across.
+class LogReader:
+    """Reads the wanted columns of a CSV file, chunk by chunk.
 
     Attributes
     ----------
-    name : str
-        Of the file.
-    rows : int
-        Rows read.
-    cut_off : int
-        1 if the last line had no end and was left out.
-    """
-
-    name: str
-    rows: int = 0
-    cut_off: int = 0
-
-
-def read_chunks(
-    path: str | Path,
-    wanted: Sequence[str],
-    reading: Reading,
-    separator: str = ",",
-    decimal: str = ".",
-    block: int = BLOCK,
-) -> Iterator[Chunk]:
-    """Yield the wanted columns of a CSV file, block by block.
-
-    Parameters
-    ----------
-    path : str or Path
+    path : Path
         UTF-8 text; a header row names the columns; lines that begin with # are comments.
     wanted : sequence of str
-        Columns to read. Others may hold anything.
-    reading : Reading
-        Filled while reading.
+        Columns to read; others may hold anything.
     separator, decimal : str
         Between cells, and in numbers.
-    block : int
+    chunk_bytes : int
         Bytes to read at a time.
-
-    Yields
-    ------
-    Chunk
-
-    Raises
-    ------
-    CaseError
-        With file, line and column, for a file that cannot be read, a missing column, a row with
-        too few or too many cells, and a cell that is no number.
+    rows, cut_off : int
+        Counted while reading: rows, and 1 if the last line had no end and was left out.
     """
-    path = Path(path)
-    faults = Faults(path.name)
-    try:
-        with path.open("rb") as file:
-            yield from _read_blocks(file, wanted, reading, separator, decimal, block, faults)
-    except IsADirectoryError:
-        faults.add("", "a folder", "a CSV file")
-    except FileNotFoundError:
-        faults.add("", "a file that does not exist", "a readable CSV file")
-    except OSError as error:
-        faults.add("", "an unreadable file", "a readable CSV file", error.strerror or "")
-    faults.raise_if_any()
 
+    path: Path
+    wanted: Sequence[str]
+    separator: str = ","
+    decimal: str = "."
+    chunk_bytes: int = CHUNK_BYTES
+    rows: int = 0
+    cut_off: int = 0
+    _faults: Faults = field(init=False)
+    _names: list[str] = field(default_factory=list)
 
-def _read_blocks(
-    file: BinaryIO,
-    wanted: Sequence[str],
-    reading: Reading,
-    separator: str,
-    decimal: str,
-    block: int,
-    faults: Faults,
-) -> Iterator[Chunk]:
-    names: list[str] | None = None
-    rest, line = b"", 1
-    while True:
-        read = file.read(block)
-        if line == 1 and not rest:
-            read = read.removeprefix(b"\xef\xbb\xbf")
-            _check_text(read, faults)
-        whole, rest = _cut(rest + read)
-        if not read and rest.strip():
-            reading.cut_off = 1
-        if len(rest) > LONGEST_LINE:
-            faults.add(f"line {line}", "a line without an end", "lines ended by a line feed")
-            faults.raise_if_any()
-        first = line
-        line += whole.count(b"\n")
-        if names is None and whole:
-            names, whole, first = _take_header(whole, wanted, separator, first, faults)
-        if names is not None and whole.strip():
-            chunk = _parse(whole, names, wanted, separator, decimal, first, faults)
-            reading.rows += len(chunk.lines)
-            if len(chunk.lines):
-                yield chunk
-        if not read:
-            break
-    if names is None:
-        given = "one line without an end" if reading.cut_off else "no rows"
-        faults.add("", given, f"a header row naming {', '.join(wanted)}")
-    elif reading.rows == 0:
-        faults.add("", "no rows below the header", "rows of numbers")
-    faults.raise_if_any()
+    def __post_init__(self) -> None:
+        self._faults = Faults(self.path.name)
 
+    def chunks(self) -> Iterator[Chunk]:
+        """Yield the rows.
 
-def _check_text(start: bytes, faults: Faults) -> None:
-    """Report a file that is no text, by its first block."""
-    if start.startswith((b"\xff\xfe", b"\xfe\xff")):
-        faults.add("", "text in UTF-16", "text in UTF-8", "save it as CSV UTF-8")
-    elif start.startswith((b"\x1f\x8b", b"PK", b"\x89HDF")) or b"\0" in start[:4096]:
-        faults.add("", "a file that is not text", "a CSV file")
-    elif b"\r" in start and b"\n" not in start and len(start) > 80:
-        faults.add("", "lines ended by a carriage return alone", "lines ended by a line feed")
-    faults.raise_if_any()
-
-
-def _cut(text: bytes) -> tuple[bytes, bytes]:
-    """Whole lines, and the begun one."""
-    end = text.rfind(b"\n") + 1
-    return text[:end], text[end:]
-
-
-def _take_header(
-    text: bytes, wanted: Sequence[str], separator: str, line: int, faults: Faults
-) -> tuple[list[str] | None, bytes, int]:
-    """Column names, the text below them, and the line at which that begins."""
-    while text:
-        row, _, text = text.partition(b"\n")
-        line += 1
-        if not row.strip() or row.lstrip().startswith(b"#"):
-            continue
+        Raises
+        ------
+        CaseError
+            With file, line and column, for a file that cannot be read, a missing column, a row with
+            too few or too many cells, and a cell that is no number.
+        """
+        faults = self._faults
         try:
-            written = row.decode("utf-8").rstrip("\r")
-        except UnicodeDecodeError as error:
-            faults.add(f"line {line - 1}", f"the byte {row[error.start]:#04x}", "text in UTF-8")
-            faults.raise_if_any()
-        names = [name.strip() for name in next(csv.reader([written], delimiter=separator))]
-        _check_header(names, wanted, separator, written, f"line {line - 1}", faults)
+            with self.path.open("rb") as file:
+                yield from self._read(file)
+        except IsADirectoryError:
+            faults.say("", "this is a folder; give a CSV file")
+        except FileNotFoundError:
+            faults.say("", "no such file")
+        except OSError as error:
+            faults.say("", f"cannot be read: {error.strerror}")
         faults.raise_if_any()
-        return names, text, line
-    return None, b"", line
 
-
-def _check_header(
-    names: list[str], wanted: Sequence[str], separator: str, written: str, key: str, faults: Faults
-) -> None:
-    if len(names) == 1:
-        for other in ",;\t":
-            if other != separator and other in written:
-                faults.add(
-                    key, show(written), f"columns separated by {show(separator)}",
-                    f"log.separator = {show(other)} in the rig file?",
-                )  # fmt: skip
-                return
-    for name in wanted:
-        if names.count(name) > 1:
-            faults.add(key, f'"{name}" {names.count(name)} times', "each column once")
-        elif name not in names:
-            hint = did_you_mean(name, names, shown=show) or f"there is {', '.join(names[:20])}"
-            faults.add(key, "a header without it", f'the column "{name}"', hint)
-
-
-def _parse(
-    text: bytes,
-    names: list[str],
-    wanted: Sequence[str],
-    separator: str,
-    decimal: str,
-    first: int,
-    faults: Faults,
-) -> Chunk:
-    """Numbers of a block of whole lines."""
-    content, lines = _rows_of_cells(text, len(names), separator, first, faults)
-    faults.raise_if_any()
-    if not len(lines):
-        return Chunk(lines, {name: np.empty(0) for name in wanted})
-    try:
-        frame = pd.read_csv(
-            io.BytesIO(content),
-            engine="c",
-            sep=separator,
-            decimal=decimal,
-            header=None,
-            names=range(len(names)),
-            usecols=[names.index(name) for name in wanted],
-            dtype=np.float64,
-            keep_default_na=False,
-            na_values=list(MISSING),
-            skipinitialspace=True,
-            quoting=csv.QUOTE_NONE,
-            low_memory=False,
-        )
-        columns = {name: frame[names.index(name)].to_numpy(np.float64) for name in wanted}
-        sound = len(frame) == len(lines) and not any(
-            np.isinf(column).any() for column in columns.values()
-        )
-    except ValueError:
-        sound = False
-    if not sound:
-        _find_faults(content, lines, names, wanted, separator, decimal, faults)
-        faults.raise_if_any()
-        faults.add(f"lines {lines[0]} to {lines[-1]}", "rows that cannot be read", "numbers")
-        faults.raise_if_any()
-    return Chunk(lines, columns)
-
-
-def _rows_of_cells(
-    text: bytes, cells: int, separator: str, first: int, faults: Faults
-) -> tuple[bytes, Lines]:
-    """Text without blank lines and comments, and the line of each row; odd rows are reported."""
-    codes = np.frombuffer(text, dtype=np.uint8)
-    ends = np.flatnonzero(codes == 10)
-    starts = np.concatenate([[0], ends[:-1] + 1])
-    marks = np.searchsorted(np.flatnonzero(codes == ord(separator)), ends)
-    counts = np.diff(marks, prepend=0)
-    lines = first + np.arange(len(ends))
-    odd = counts != cells - 1
-    if cells == 1 or b"#" in text:
-        odd[:] = True
-    if not odd.any():
-        return text, lines
-    dropped = np.zeros(len(ends), dtype=bool)
-    for at in np.flatnonzero(odd):
-        row = text[starts[at] : ends[at]].strip()
-        if not row or row.startswith(b"#"):
-            dropped[at] = True
-        elif counts[at] != cells - 1:
-            hint = "" if cells > 1 else "the separator of the rig file may not be that of the log"
-            faults.add(f"line {lines[at]}", f"{counts[at] + 1} cells", f"{cells} cells", hint)
-            if len(faults.found) >= MOST_FAULTS:
+    def _read(self, file: BinaryIO) -> Iterator[Chunk]:
+        rest, line = b"", 1
+        while True:
+            read = file.read(self.chunk_bytes)
+            if line == 1 and not rest:
+                read = read.removeprefix(b"\xef\xbb\xbf")
+                self._check_text(read)
+            text = rest + read
+            end = text.rfind(b"\n") + 1
+            whole, rest = text[:end], text[end:]
+            if not read and rest.strip():
+                self.cut_off = 1
+            if len(rest) > LONGEST_LINE:
+                self._refuse(f"line {line}", "over a megabyte without an end of line", "CSV rows")
+            first = line
+            line += whole.count(b"\n")
+            if not self._names and whole:
+                whole, first = self._take_header(whole, first)
+            if self._names and whole.strip():
+                chunk = self._parse(whole, first)
+                self.rows += len(chunk.lines)
+                if len(chunk.lines):
+                    yield chunk
+            if not read:
                 break
-    kept = np.flatnonzero(~dropped)
-    content = b"".join(text[starts[at] : ends[at] + 1] for at in kept)
-    return content, lines[kept]
+        if not self._names:
+            found = "one line without an end" if self.cut_off else "no rows"
+            self._refuse("", found, f"a header row with {', '.join(self.wanted)}")
+        elif self.rows == 0:
+            self._refuse("", "no rows below the header", "rows of numbers")
 
+    def _refuse(self, key: str, found: str, expected: str, hint: str = "") -> None:
+        self._faults.add(key, found, expected, hint)
+        self._faults.raise_if_any()
 
-def _find_faults(
-    text: bytes,
-    lines: Lines,
-    names: list[str],
-    wanted: Sequence[str],
-    separator: str,
-    decimal: str,
-    faults: Faults,
-) -> None:
-    """Look cell by cell for what the fast reader stumbled over."""
-    places = [(name, names.index(name)) for name in wanted]
-    for line, row in zip(lines, text.split(b"\n"), strict=False):
-        cells = row.decode("utf-8", errors="replace").rstrip("\r").split(separator)
-        for name, place in places:
-            cell = cells[place].strip()
-            if cell in MISSING:
+    def _check_text(self, start: bytes) -> None:
+        """Refuse a file that is not text, by its first bytes."""
+        if start.startswith((b"\xff\xfe", b"\xfe\xff")):
+            self._refuse("", "text in UTF-16", "text in UTF-8", "save it as CSV UTF-8")
+        if start.startswith((b"\x1f\x8b", b"PK", b"\x89HDF")) or b"\0" in start[:4096]:
+            self._refuse("", "a file that is not text", "a CSV file")
+        if b"\r" in start and b"\n" not in start and len(start) > 80:
+            self._refuse("", "carriage returns only", "lines ended by a line feed")
+
+    def _take_header(self, text: bytes, line: int) -> tuple[bytes, int]:
+        """Read the column names; return the text below them and the line at which it begins."""
+        while text:
+            row, _, text = text.partition(b"\n")
+            line += 1
+            if not row.strip() or row.lstrip().startswith(b"#"):
                 continue
+            key = f"line {line - 1}"
             try:
-                number = float(cell.replace(decimal, ".") if decimal != "." else cell)
-            except ValueError:
-                number = np.nan
-            if not np.isfinite(number) or "_" in cell:
-                faults.add(f"line {line}, {name}", show(cell), "a number")
-            if len(faults.found) >= MOST_FAULTS:
-                return
+                written = row.decode("utf-8").rstrip("\r")
+            except UnicodeDecodeError as error:
+                self._refuse(key, f"the byte {row[error.start]:#04x}", "text in UTF-8")
+            names = next(csv.reader([written], delimiter=self.separator))
+            self._names = [name.strip() for name in names]
+            self._check_header(written, key)
+            break
+        return text, line
+
+    def _check_header(self, written: str, key: str) -> None:
+        names, faults = self._names, self._faults
+        if len(names) == 1:
+            for other in ",;\t":
+                if other != self.separator and other in written:
+                    self._refuse(
+                        key, show(written), f"columns separated by {show(self.separator)}",
+                        f"log.separator = {show(other)} in the rig file?",
+                    )  # fmt: skip
+        for name in self.wanted:
+            if names.count(name) > 1:
+                faults.say(key, f'the column "{name}" is there {names.count(name)} times')
+            elif name not in names:
+                hint = did_you_mean(name, names, shown=show)
+                hint = hint or f"the header has {', '.join(names[:20])}"
+                faults.say(key, f'there is no column "{name}"', hint)
+        faults.raise_if_any()
+
+    def _parse(self, text: bytes, first: int) -> Chunk:
+        """Numbers of whole lines, the first of which is line `first`."""
+        content, lines = self._rows_of_cells(text, first)
+        self._faults.raise_if_any()
+        places = [self._names.index(name) for name in self.wanted]
+        if not len(lines):
+            return Chunk(lines, {name: np.empty(0) for name in self.wanted})
+        try:
+            frame = pd.read_csv(
+                io.BytesIO(content),
+                engine="c",
+                sep=self.separator,
+                decimal=self.decimal,
+                header=None,
+                names=range(len(self._names)),
+                usecols=places,
+                dtype=np.float64,
+                keep_default_na=False,
+                na_values=list(MISSING),
+                skipinitialspace=True,
+                quoting=csv.QUOTE_NONE,
+                low_memory=False,
+            )
+            columns = {
+                name: frame[place].to_numpy(np.float64)
+                for name, place in zip(self.wanted, places, strict=True)
+            }
+            sound = len(frame) == len(lines) and not any(
+                np.isinf(column).any() for column in columns.values()
+            )
+        except ValueError:
+            sound = False
+        if not sound:
+            self._find_faults(content, lines)
+            self._faults.raise_if_any()
+            self._refuse(f"lines {lines[0]} to {lines[-1]}", "rows that cannot be read", "numbers")
+        return Chunk(lines, columns)
+
+    def _rows_of_cells(self, text: bytes, first: int) -> tuple[bytes, Lines]:
+        """Text without blank lines and comments, and the line of each row; report odd rows."""
+        cells = len(self._names)
+        codes = np.frombuffer(text, dtype=np.uint8)
+        ends = np.flatnonzero(codes == 10)
+        starts = np.concatenate([[0], ends[:-1] + 1])
+        marks = np.searchsorted(np.flatnonzero(codes == ord(self.separator)), ends)
+        counts = np.diff(marks, prepend=0)
+        lines = first + np.arange(len(ends))
+        odd = counts != cells - 1
+        if cells == 1 or b"#" in text:
+            odd[:] = True
+        if not odd.any():
+            return text, lines
+        dropped = np.zeros(len(ends), dtype=bool)
+        for at in np.flatnonzero(odd):
+            row = text[starts[at] : ends[at]].strip()
+            if not row or row.startswith(b"#"):
+                dropped[at] = True
+            elif counts[at] != cells - 1:
+                hint = "" if cells > 1 else "check log.separator in the rig file"
+                found, expected = f"{counts[at] + 1} cells", f"{cells} cells"
+                self._faults.add(f"line {lines[at]}", found, expected, hint)
+                if len(self._faults.found) >= MOST_FAULTS:
+                    break
+        kept = np.flatnonzero(~dropped)
+        content = b"".join(text[starts[at] : ends[at] + 1] for at in kept)
+        return content, lines[kept]
+
+    def _find_faults(self, text: bytes, lines: Lines) -> None:
+        """Look cell by cell for what the fast reader could not read."""
+        places = [(name, self._names.index(name)) for name in self.wanted]
+        for line, row in zip(lines, text.split(b"\n"), strict=False):
+            cells = row.decode("utf-8", errors="replace").rstrip("\r").split(self.separator)
+            for name, place in places:
+                cell = cells[place].strip()
+                if cell in MISSING:
+                    continue
+                try:
+                    number = float(cell.replace(self.decimal, "."))
+                except ValueError:
+                    number = np.nan
+                if not np.isfinite(number) or "_" in cell:
+                    self._faults.add(f"line {line}, {name}", show(cell), "a number")
+                if len(self._faults.found) >= MOST_FAULTS:
+                    return
 
 
-def read_table(path: str | Path, wanted: Sequence[str]) -> dict[str, Array]:
-    """Read the columns of a small CSV table at once; for its faults see `read_chunks`."""
-    chunks = list(read_chunks(path, wanted, Reading(Path(path).name)))
-    if not chunks:
-        raise CaseError([])
+def read_table(path: Path, wanted: Sequence[str]) -> dict[str, Array]:
+    """Read the columns of a small CSV table at once; for its faults see `LogReader.chunks`."""
+    chunks = list(LogReader(path, wanted).chunks())
     return {name: np.concatenate([chunk.columns[name] for chunk in chunks]) for name in wanted}

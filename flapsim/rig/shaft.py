@@ -1,8 +1,4 @@
-"""From the current of a motor to the torque on the crank.
-
-Answers: which torque turns the crank when this current flows? Formulas on arrays of any shape, or
-on numbers that carry their uncertainty through finite differences.
-"""
+"""From the current of a motor to the torque on the crank, on arrays of any shape."""
 
 from __future__ import annotations
 
@@ -15,15 +11,15 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
-    """Dynamometer table: torque of the motor shaft, N m, over the current, A, rising."""
+class Dynamometer:
+    """Dynamometer table: torque of the motor shaft, N m, over the current, A, increasing."""
 
     current: Array
     torque: Array
 
 
 def motor_current(power: Array, speed: Array, resistance: float, constant: float) -> Array:
-    """Current of a direct-current motor that takes a given electrical power.
+    """Current of a direct-current motor at an electrical power, A; NaN where there is none.
 
     Parameters
     ----------
@@ -36,14 +32,11 @@ def motor_current(power: Array, speed: Array, resistance: float, constant: float
     constant : float
         Torque constant, N m/A, which is also the voltage constant, V s/rad.
 
-    Returns
-    -------
-    (n,) array
-        A: the smaller root of ``R I^2 + k omega I = P``; NaN where there is none.
+    Notes
+    -----
+    The smaller root of ``R I^2 + k omega I = P``, in the form that also holds for R = 0.
     """
     back = constant * speed
-    if resistance == 0.0:
-        return np.asarray(power / back)
     with np.errstate(invalid="ignore"):
         root = np.sqrt(back**2 + 4.0 * resistance * power)
     return np.asarray(2.0 * power / (back + root))
@@ -54,12 +47,12 @@ def motor_torque(current: Array, constant: float, no_load: float) -> Array:
     return np.asarray(constant * (current - no_load))
 
 
-def tabled_torque(current: Array, table: Table) -> Array:
+def tabled_torque(current: Array, table: Dynamometer) -> Array:
     """Torque of the motor shaft from a dynamometer table, N m; NaN outside it."""
     return np.asarray(np.interp(current, table.current, table.torque, left=np.nan, right=np.nan))
 
 
 def crank_torque(torque: Array, gear_ratio: float, gear_efficiency: float) -> Array:
-    """Torque on the crank, N m: the gear takes its part in either direction of the power."""
+    """Torque on the crank, N m, through a gear of the same efficiency in either direction."""
     passed = np.where(torque >= 0.0, gear_efficiency, 1.0 / gear_efficiency)
     return np.asarray(gear_ratio * torque * passed)

@@ -1,8 +1,8 @@
-"""From samples and crank angle to strokes: each one averaged over phases, the bad ones named.
+"""From samples and crank angle to strokes, each averaged over bins of phase; bad ones rejected.
 
-Answers: what did every stroke look like, which strokes count, and why do the others not? Averages
-over time are integrals of the straight line between samples, so neither jitter nor the place of a
-sample in the stroke matters.
+Answers: what did every stroke look like, which strokes are accepted, and why are the others not?
+Averages over time integrate the straight line between samples, so that neither jitter nor where the
+samples fall within the stroke matters.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from flapsim.faults import Faults
 from flapsim.rig.cleaning import Samples
-from flapsim.rig.crank import TURN, Crank
+from flapsim.rig.crank_angle import TURN, CrankTracker
 from flapsim.rig.rig_file import Rig
 
 Array = NDArray[np.float64]
@@ -28,16 +28,16 @@ POWER = "power"
 """Name of the product of voltage and current, averaged as a product."""
 
 UNEVEN = 3.0
-"""Mean times spent in a bin beyond which the crank did not turn evenly enough, and its inverse."""
+"""Ratio of the time spent in a bin to the mean, either way, beyond which the crank is uneven."""
 
 OUTLIER_FLOOR = 0.02
-"""Part of a quantity's peak by which any stroke mean may differ: steady runs scatter little."""
+"""Fraction of its peak by which a stroke mean may always differ: steady runs scatter little."""
 
 FLAT = 4
-"""Equal readings in a row that make a peak look cut off."""
+"""Equal readings in a row that make a peak look clipped."""
 
 STUCK = 0.25
-"""Part of a stroke throughout which a sensor that moves may read the same."""
+"""Fraction of a stroke during which a moving sensor may read the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ class StrokeTable:
     Attributes
     ----------
     lines : (n,) array of int
-        Line at which the stroke begins.
+        Lines at which strokes begin.
     start, period : (n,) arrays
         s.
     time : (n, bins) array
@@ -57,7 +57,7 @@ class StrokeTable:
     waves : dict of str to (n, bins) array
         Means over each bin, single precision.
     reasons : (n,) array of str
-        Why the stroke is rejected; empty for one that counts.
+        Why a stroke is rejected; empty if accepted.
     """
 
     lines: Lines
@@ -74,7 +74,7 @@ class StrokeTable:
         return len(self.period)
 
     def accepted(self) -> StrokeTable:
-        """Return the strokes that count."""
+        """Return the accepted strokes."""
         good = self.reasons == ""
         return self if good.all() else self.taken(good)
 
@@ -102,19 +102,11 @@ class StrokeTable:
 
 @dataclass(slots=True)
 class StrokeCutter:
-    """Cuts a stream of samples into strokes.
-
-    Attributes
-    ----------
-    rig : Rig
-    crank : Crank
-    flat : Counter
-        By quantity, strokes whose peaks look cut off.
-    """
+    """Cuts a stream of samples into strokes; counts strokes with clipped peaks, by quantity."""
 
     rig: Rig
-    crank: Crank
-    flat: Counter[str] = field(default_factory=Counter)
+    crank: CrankTracker
+    clipped: Counter[str] = field(default_factory=Counter)
     _samples: list[Samples] = field(default_factory=list)
     _knot_time: Array = field(default_factory=lambda: np.empty(0))
     _knot_angle: Array = field(default_factory=lambda: np.empty(0))
@@ -126,7 +118,7 @@ class StrokeCutter:
         yield from self._cut(*self.crank.follow(samples))
 
     def end(self) -> Iterator[StrokeTable]:
-        """Yield what is complete when no more samples come."""
+        """Yield the strokes that are complete at the end of the log."""
         yield from self._cut(*self.crank.end())
 
     def _cut(self, time: Array, angle: Array) -> Iterator[StrokeTable]:
@@ -139,7 +131,7 @@ class StrokeCutter:
             return
         if self._next is None:
             self._next = math.ceil(self._knot_angle[0] / TURN)
-        rows = _joined(self._samples)
+        rows = Samples.joined(self._samples)
         known = min(self._knot_time[-1], rows.time[-1] if len(rows.time) else -math.inf)
         last = math.floor(np.interp(known, self._knot_time, self._knot_angle) / TURN)
         self._samples = [rows]
@@ -150,46 +142,21 @@ class StrokeCutter:
         edges = _times_at(turns * TURN, self._knot_time, self._knot_angle)
         for name, channel in self.rig.measured.items():
             if not channel.steady:
-                self.flat[name] += flat_peaks(rows.values[name], rows.time, edges[::bins])
+                self.clipped[name] += clipped_peaks(rows.values[name], rows.time, edges[::bins])
         yield _average(rows, edges, bins, self.rig)
         self._next = last
         # One sample before the boundary stays, for the line through it.
         at = max(int(np.searchsorted(rows.time, edges[-1], "right")) - 1, 0)
-        self._samples = [_after(rows, at)]
+        self._samples = [rows.taken(slice(at, None))]
         knot = max(int(np.searchsorted(self._knot_time, edges[-1], "right")) - 1, 0)
         self._knot_time, self._knot_angle = self._knot_time[knot:], self._knot_angle[knot:]
 
 
 def _times_at(angle: Array, knot_time: Array, knot_angle: Array) -> Array:
-    """Times at which the crank passes some angles."""
+    """Times at which the crank passes given angles."""
     # Knots of equal angle (a crank that stands) are one instant to interp: keep the last.
     moving = np.append(np.diff(knot_angle) > 0.0, True)
     return np.asarray(np.interp(angle, knot_angle[moving], knot_time[moving]))
-
-
-def _joined(parts: list[Samples]) -> Samples:
-    if len(parts) == 1:
-        return parts[0]
-    index = [part.index for part in parts if part.index is not None]
-    return Samples(
-        lines=np.concatenate([part.lines for part in parts]),
-        time=np.concatenate([part.time for part in parts]),
-        position=np.concatenate([part.position for part in parts]),
-        index=np.concatenate(index) if index else None,
-        values={
-            name: np.concatenate([part.values[name] for part in parts]) for name in parts[0].values
-        },
-    )
-
-
-def _after(rows: Samples, at: int) -> Samples:
-    return Samples(
-        rows.lines[at:],
-        rows.time[at:],
-        rows.position[at:],
-        None if rows.index is None else rows.index[at:],
-        {name: values[at:] for name, values in rows.values.items()},
-    )
 
 
 def _average(rows: Samples, edges: Array, bins: int, rig: Rig) -> StrokeTable:
@@ -220,20 +187,20 @@ def _average(rows: Samples, edges: Array, bins: int, rig: Rig) -> StrokeTable:
     return StrokeTable(lines, starts, period, time, means, waves, reasons)
 
 
-def flat_peaks(value: Array, time: Array, starts: Array) -> int:
-    """Count the strokes with a peak that looks cut off.
+def clipped_peaks(value: Array, time: Array, starts: Array) -> int:
+    """Count the strokes with a peak that looks clipped.
 
     Parameters
     ----------
+    value, time : (n,) arrays
     starts : (k + 1,) array
         Times at which strokes begin, and the end of the last.
 
-    Returns
-    -------
-    int
-        Strokes in which the readings stay equal at the largest or the least of all readings, with
-        steeper sides than the smallest step of the sensor: a smooth peak, however coarsely read,
-        falls off by single steps, and equal readings by chance lie anywhere.
+    Notes
+    -----
+    Clipped: readings stay equal at the largest or the smallest of all readings, with steeper sides
+    than the resolution of the sensor. A smooth peak, however coarsely quantised, falls off by
+    single steps, and readings that are equal by chance lie anywhere.
     """
     begins = np.concatenate([[0], np.flatnonzero(np.diff(value) != 0.0) + 1])
     if len(begins) < 3:
@@ -251,7 +218,7 @@ def flat_peaks(value: Array, time: Array, starts: Array) -> int:
 def _reasons(
     rows: Samples, time: Array, begin: NDArray[np.intp], end: NDArray[np.intp], rig: Rig
 ) -> NDArray[np.str_]:
-    """What can be said against a stroke by itself."""
+    """Reasons to reject a stroke that do not depend on the other strokes."""
     count = len(time)
     reasons = np.full(count, "", dtype="<U40")
     moving = [name for name, channel in rig.measured.items() if not channel.steady]
@@ -280,26 +247,27 @@ def _reasons(
 
 
 def joined(tables: list[StrokeTable], rig: Rig, name: str) -> StrokeTable:
-    """Put the strokes of a log together and reject those that differ from the rest.
+    """Join the strokes of a log and reject the outliers.
 
     Parameters
     ----------
     tables : list of StrokeTable
         In order; emptied of their waves.
+    rig : Rig
     name : str
-        Of the log, for messages.
+        Name of the log in messages.
 
     Raises
     ------
     CaseError
-        If too few strokes count.
+        If too few strokes are accepted.
     """
     faults = Faults(name)
     fewest = rig.strokes.fewest
     if not tables:
         faults.add(
             rig.position.column, "no complete stroke", f"at least {fewest} strokes",
-            "the crank does not turn, or position.per_turn is not what the sensor gives",
+            "the crank does not turn, or position.per_turn is wrong",
         )  # fmt: skip
         faults.raise_if_any()
     keys = list(tables[0].waves)
@@ -309,7 +277,7 @@ def joined(tables: list[StrokeTable], rig: Rig, name: str) -> StrokeTable:
         np.concatenate([part.period for part in tables]),
         np.concatenate([part.time for part in tables]),
         {key: np.concatenate([part.means[key] for part in tables]) for key in tables[0].means},
-        # Taken out part by part, so that they are not all there twice.
+        # Popped part by part, so that the waves are never all in memory twice.
         {key: np.concatenate([part.waves.pop(key) for part in tables]) for key in keys},
         np.concatenate([part.reasons for part in tables]),
     )
@@ -333,8 +301,8 @@ def joined(tables: list[StrokeTable], rig: Rig, name: str) -> StrokeTable:
         frequency = 1.0 / float(np.median(table.period))
         faults.add(
             f"lines {table.lines[0]} to the end",
-            f"{good} good of {table.count} strokes at about {frequency:.4g} Hz",
-            f"at least {fewest} good strokes (strokes.fewest)",
+            f"{good} of {table.count} strokes at about {frequency:.4g} Hz",
+            f"at least {fewest} accepted strokes (strokes.fewest)",
             f"rejected: {why}" if why else "",
         )
         faults.raise_if_any()
@@ -344,7 +312,7 @@ def joined(tables: list[StrokeTable], rig: Rig, name: str) -> StrokeTable:
 def _reject(
     reasons: NDArray[np.str_], values: Array, floor: float, robust: float | None, why: str
 ) -> None:
-    """Reject strokes far from the median of those that still count, by more than `floor`."""
+    """Reject strokes far from the median of those still accepted, by more than `floor`."""
     open_ = reasons == ""
     if not open_.any():
         return

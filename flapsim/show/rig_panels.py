@@ -1,4 +1,4 @@
-"""Measured strokes, with their confidence band, and what was predicted: one panel per quantity."""
+"""Averaged strokes with their confidence band, measured and predicted: a panel per quantity."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from flapsim.quantities import MEASURED_SERIES, printed
-from flapsim.rig.record import MeasuredStroke
+from flapsim.rig.files import MeasuredStroke
 from flapsim.rig.reduction import Wave
 from flapsim.show.style import FADED, INK, OUTER, blank_figure, save, styled
 
@@ -25,15 +25,10 @@ _COLUMNS = 2
 def draw_stroke(stroke: MeasuredStroke, path: str | Path) -> None:
     """Draw the averaged stroke of every measured quantity.
 
-    Parameters
-    ----------
-    path : str or Path
-        .png, .svg or .pdf.
-
     Raises
     ------
     ValueError
-        If the name does not end in one of these.
+        If the name does not end in .png, .svg or .pdf.
     """
     save(stroke_figure(stroke), path)
 
@@ -54,9 +49,9 @@ def stroke_figure(stroke: MeasuredStroke) -> Figure:
             axes.set_axis_off()
         for axes in grid.ravel()[max(len(names) - _COLUMNS, 0) : len(names)]:
             axes.set_xlabel("stroke phase (°)")
-        words = f"{stroke.log}: mean of {stroke.count} strokes, band 95 % from their scatter"
+        words = f"{stroke.log}: mean of {stroke.count} strokes with 95 % confidence band"
         if stroke.predicted:
-            words += f"; dashed: predicted from {stroke.case}"
+            words += f"; predicted from {stroke.case}"
         figure.suptitle(words, x=0.02, ha="left", fontsize=9.5, color=FADED)
         figure.tight_layout(rect=(0.0, 0.0, 1.0, 0.98))
     return figure
@@ -77,6 +72,6 @@ def _panel(axes: Axes, name: str, phase: Array, wave: Wave, predicted: Array | N
     axes.set_xticks(np.arange(0, 361, 90))
     low, high = axes.get_ylim()
     if high - low < 0.02 * max(abs(low), abs(high)):
-        # A supply that hardly moves would show nothing but noise.
+        # Otherwise a steady supply voltage would show nothing but noise.
         middle, half = 0.5 * (low + high), 0.01 * max(abs(low), abs(high))
         axes.set_ylim(middle - half, middle + half)

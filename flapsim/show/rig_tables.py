@@ -1,7 +1,4 @@
-"""A reduced log or a fitted case as a compact table for a reader at the terminal.
-
-Answers: what was measured, how surely, what would make it surer, and what had to be left out?
-"""
+"""A reduced log or a fitted case as a compact table for the terminal."""
 
 from __future__ import annotations
 
@@ -17,137 +14,105 @@ from flapsim.rig.reduction import Reduction
 __all__ = ["calibration_table", "comparison_table", "reduction_table"]
 
 WIDTH = 80
-_LABEL = 26
+_LABEL = 30
 
 CAUTION = (
-    "Caution: on a bench spars strike and break; keep out of the wing's plane, shield your eyes,"
-    " and cut the power before reaching in. Lithium cells burn when bent, pierced or overcharged:"
-    " fuse them, watch them, test on what does not burn. No number here says that a craft is safe."
+    "Caution: flapping spars can break and strike. Stay out of the wing's plane, wear eye"
+    " protection, and disconnect the power before reaching in. Lithium cells burn when bent,"
+    " punctured or overcharged: fuse them, watch them, and test on a fireproof surface. These"
+    " numbers do not certify that an aircraft is safe."
 )
 
-_WORDS = {
-    "tare_efficiency": "tare efficiency",
-    "flapping_efficiency": "flapping efficiency",
-    "drive_efficiency": "drive efficiency",
-    "aerodynamic_efficiency": "aerodynamic efficiency",
-    "total_efficiency": "total efficiency",
-}
 _BUDGETS = ("electrical_power_w", "shaft_power_w", "aerodynamic_efficiency", "flapping_efficiency")
 _NAMED = 3
 """Sources of uncertainty named per result."""
 
 
 def reduction_table(reduction: Reduction, comparison: Comparison | None = None) -> str:
-    """Return what a log says, at most `WIDTH` columns wide.
-
-    Parameters
-    ----------
-    comparison : Comparison, optional
-        Adds residuals by harmonic.
-
-    Returns
-    -------
-    str
-        Lines of text, the last one without its end.
-    """
+    """Return a reduced log, and if given its residuals against a case, as lines of text."""
     strokes = reduction.strokes
     lines = [
         reduction.rig.title,
         *_wrapped(
             f"{reduction.name}: {reduction.counts['rows']} rows at"
             f" {reduction.sample_rate_hz:.6g} Hz, {strokes.count} strokes,"
-            f" {reduction.bench.strokes.count} of them good"
+            f" {reduction.bench.strokes.count} accepted"
         ),
         "",
-        f"{'What was measured':<{_LABEL + 2}}{'value':>11}{'95 % from':>12}{'to':>11}",
+        f"{'Measured':<{_LABEL + 2}}{'value':>11}{'95 % from':>12}{'to':>11}",
     ]
     for name, found in reduction.account.estimates.items():
-        lines.append(_row(_WORDS.get(name, MEASURED[name].long_name), name,
-                          (found.value, found.low, found.high)))  # fmt: skip
-    lines += ["", "What makes it unsure, part of the squared uncertainty; improve the first named"]
+        cells = _cells((found.value, 11), (found.low, 12), (found.high, 11))
+        unit = printed(MEASURED[name].unit)
+        lines.append(f"  {_label(name):<{_LABEL}}{cells} {unit}".rstrip())
+    lines += ["", "Uncertainty budget: largest sources, part of the variance"]
     for name in _BUDGETS:
-        shares = reduction.account.budget.get(name, ())
+        shares = reduction.account.budget.get(name, ())[:_NAMED]
         if shares:
-            named = ", ".join(
-                f"{share.source} {100.0 * share.part:.0f} %" for share in shares[:_NAMED]
-            )
-            words = _WORDS.get(name, MEASURED[name].long_name)
-            lines += _wrapped(f"{words}: {named}", "  ", "    ")
-    lines += ["", "What was lost or repaired"]
-    told = {key: value for key, value in reduction.counts.items() if key != "rows"}
-    lines += [f"  {key}: {value}" for key, value in told.items()]
-    lines += [f"  strokes rejected, {why}: {n}" for why, n in strokes.rejected().items()]
-    if not told and not strokes.rejected():
-        lines.append("  nothing")
-    lines += ["", "What to distrust"]
-    lines += _notes(reduction.notes)
+            named = ", ".join(f"{share.source} {100.0 * share.part:.0f} %" for share in shares)
+            lines += _wrapped(f"{_label(name)}: {named}", "  ", "    ")
+    repaired = [f"  {key}: {count}" for key, count in reduction.counts.items() if key != "rows"]
+    repaired += [f"  strokes rejected, {why}: {n}" for why, n in strokes.rejected().items()]
+    lines += ["", "Discarded or repaired", *(repaired or ["  nothing"])]
+    lines += ["", "Warnings", *_notes(reduction.notes)]
     if comparison is not None:
         lines += ["", comparison_table(comparison)]
     return "\n".join([*lines, "", *_wrapped(CAUTION)])
 
 
 def comparison_table(comparison: Comparison) -> str:
-    """Return residuals by harmonic, measured against predicted."""
-    lines = [f"Measured against {comparison.case.name}"]
-    lines.append(
-        f"  {'harmonic':<18}{'measured':>11}{'predicted':>11}{'lags by °':>11}"
-        f"{'residual':>11}{'scatter':>11}"
-    )
-    for name, against in comparison.quantities.items():
+    """Return residuals by harmonic, measured against predicted, as lines of text."""
+    columns = ("measured", "predicted", "lag °", "residual", "std. unc.")
+    lines = [
+        f"Measured against {comparison.case.name}",
+        f"  {'harmonic':<18}" + "".join(f"{column:>11}" for column in columns),
+    ]
+    for name, residuals in comparison.quantities.items():
         quantity = MEASURED_SERIES[name]
         lines.append(f"  {quantity.long_name}, {printed(quantity.unit)}")
-        for harmonic in against.harmonics[:5]:
-            words = "mean" if harmonic.order == 0 else str(harmonic.order)
-            cells = (
-                harmonic.measured,
-                harmonic.predicted,
-                harmonic.lag_deg,
-                harmonic.residual,
-                harmonic.uncertainty,
-            )
-            lines.append(f"    {words:<16}" + "".join(f"{_number(cell):>11}" for cell in cells))
+        for one in residuals.harmonics[:5]:
+            words = str(one.order) if one.order else "mean"
+            numbers = (one.measured, one.predicted, one.lag_deg, one.residual, one.uncertainty)
+            lines.append(f"    {words:<16}" + _cells(*((number, 11) for number in numbers)))
     if comparison.notes:
         lines += _notes(comparison.notes)
     return "\n".join(lines)
 
 
 def calibration_table(calibration: Calibration, of_log: Sequence[str] = ()) -> str:
-    """Return what a fit found, with what is to be distrusted of the log it rests on."""
+    """Return a fitted case as lines of text, with the warnings about its log."""
     width = max(len(found.key) for found in calibration.fitted) + 2
     lines = [
-        *_wrapped(f"Fitted to {', '.join(calibration.quantities)}; the fit misses the strokes by"
-                  f" {calibration.misfit:.2f} times their scatter"),
+        *_wrapped(f"Fitted to {', '.join(calibration.quantities)}; residuals are"
+                  f" {calibration.misfit:.2f} times the scatter between strokes"),
         "",
-        f"{'':<{width}}{'was':>11}{'is':>11}{'95 % from':>12}{'to':>11}",
+        f"{'':<{width}}{'before':>11}{'fitted':>11}{'95 % from':>12}{'to':>11}",
     ]  # fmt: skip
     for found in calibration.fitted:
-        cells = "".join(
-            f"{_number(cell):>{size}}"
-            for cell, size in (
-                (found.before, 11), (found.value, 11), (found.low, 12), (found.high, 11),
-            )
-        )  # fmt: skip
-        lines.append(f"{found.key:<{width}}{cells}" + ("" if found.known else "  not told"))
-    lines += ["", "What to distrust"]
-    lines += _notes([*calibration.warnings, *of_log])
+        cells = _cells((found.before, 11), (found.value, 11), (found.low, 12), (found.high, 11))
+        known = "" if found.known else "  not determined"
+        lines.append(f"{found.key:<{width}}{cells}{known}")
+    lines += ["", "Warnings", *_notes([*calibration.warnings, *of_log])]
     return "\n".join([*lines, "", *_wrapped(CAUTION)])
 
 
-def _row(label: str, name: str, cells: tuple[float, float, float]) -> str:
-    unit = printed(MEASURED[name].unit)
-    sizes = (11, 12, 11)
-    words = "".join(f"{_number(cell):>{size}}" for cell, size in zip(cells, sizes, strict=True))
-    return f"  {label:<{_LABEL}}{words} {unit}".rstrip()
+def _label(name: str) -> str:
+    """Efficiencies by their names, which are shorter than their definitions."""
+    if name.endswith("_efficiency"):
+        return name.replace("_", " ")
+    return MEASURED[name].long_name
 
 
-def _number(value: float) -> str:
-    return f"{value:.4g}" if math.isfinite(value) else "n/a"
+def _cells(*cells: tuple[float, int]) -> str:
+    """Numbers, each right-aligned in its width."""
+    return "".join(
+        f"{f'{value:.4g}' if math.isfinite(value) else 'n/a':>{width}}" for value, width in cells
+    )
 
 
 def _notes(notes: Sequence[str]) -> list[str]:
-    return [line for note in notes for line in _wrapped(note, "  - ", "    ")] or [
-        "  nothing that this can see of itself"
-    ]
+    lines = [line for note in notes for line in _wrapped(note, "  - ", "    ")]
+    return lines or ["  none"]
 
 
 def _wrapped(text: str, first: str = "", other: str = "") -> list[str]:

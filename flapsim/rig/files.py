@@ -1,9 +1,8 @@
-"""A reduced log on disk: HDF5 that is also valid netCDF-4, and its strokes back from there.
+"""A reduced log on disk: HDF5 that is also valid netCDF-4, and its averaged stroke read back.
 
-Answers: where does a measurement go so that any HDF5 or netCDF tool opens it with named dimensions
-and units? Names are those of the JSON document and of computed cycles: ``mean.lift_n``,
-``series.lift_n`` on ``phase``; what only a measurement has stands beside it (``uncertainty.*``,
-``series_low.*``, ``series_high.*``, ``strokes.*`` on ``stroke``).
+Names are those of the JSON document and of computed cycles: ``mean.lift_n``, ``series.lift_n`` on
+``phase``; a measurement adds ``uncertainty.*``, ``low.*`` and ``high.*``, ``series_low.*`` and
+``series_high.*``, and ``strokes.*`` on ``stroke``.
 """
 
 from __future__ import annotations
@@ -29,7 +28,7 @@ __all__ = ["MeasuredStroke", "measured_stroke", "read_reduction", "write_reducti
 
 @dataclass(frozen=True, slots=True)
 class MeasuredStroke:
-    """The averaged stroke of a log, as a picture shows it and a result file keeps it.
+    """The averaged stroke of a log, as drawn in a figure and stored in a result file.
 
     Attributes
     ----------
@@ -42,9 +41,9 @@ class MeasuredStroke:
     waves : dict of str to Wave
         By the names of `MEASURED_SERIES`.
     case : str
-        Name of the case it is held against; empty if none.
+        Name of the case that it is compared with; empty if none.
     predicted : dict of str to (bins,) array
-        What that case predicts.
+        Predicted by that case.
     """
 
     log: str
@@ -66,12 +65,7 @@ def measured_stroke(reduction: Reduction, comparison: Comparison | None = None) 
 
 
 def read_reduction(path: str | Path) -> MeasuredStroke:
-    """Read back the averaged stroke of a reduced log.
-
-    Parameters
-    ----------
-    path : str or Path
-        What `write_reduction` wrote.
+    """Read the averaged stroke from a file of `write_reduction`.
 
     Raises
     ------
@@ -83,8 +77,8 @@ def read_reduction(path: str | Path) -> MeasuredStroke:
         with h5py.File(source, "r") as file:
             if (schema := int(file.attrs["schema_version"])) != SCHEMA_VERSION:
                 raise ResultError(
-                    f"{source}: written in schema {schema}, this version reads {SCHEMA_VERSION};"
-                    " reduce the log again"
+                    f"{source}: expected schema {SCHEMA_VERSION}, found {schema}; reduce the log"
+                    " again"
                 )
             waves = {
                 name: Wave(*(file[f"{part}.{name}"][:] for part in _PARTS))
@@ -103,7 +97,7 @@ def read_reduction(path: str | Path) -> MeasuredStroke:
                 predicted,
             )
     except (OSError, KeyError) as error:
-        raise ResultError(f"{source}: not a complete result of 'flapsim reduce'") from error
+        raise ResultError(f"{source}: expected a complete result of flapsim reduce") from error
 
 
 _PARTS = ("series", "series_low", "series_high")
@@ -116,6 +110,7 @@ def write_reduction(
 
     Parameters
     ----------
+    reduction : Reduction
     path : str or Path
         File to write; its folder must exist.
     comparison : Comparison, optional
@@ -124,7 +119,7 @@ def write_reduction(
     Raises
     ------
     ResultError
-        If the file cannot be written there.
+        If the file cannot be written.
     """
     with written_aside(Path(path)) as aside, h5py.File(aside, "w", track_order=True) as file:
         file.attrs.update(_attributes(reduction))
@@ -146,7 +141,7 @@ def write_reduction(
 
 
 def _attributes(reduction: Reduction) -> dict[str, Any]:
-    told = reduction.to_dict()
+    document = reduction.to_dict()
     return {
         "schema_version": SCHEMA_VERSION,
         "flapsim_version": installed_version(),
@@ -157,8 +152,8 @@ def _attributes(reduction: Reduction) -> dict[str, Any]:
         "rig_text": reduction.rig.text,
         "notes": "\n".join(reduction.notes),
         "counts": json.dumps(reduction.counts),
-        "rejected": json.dumps(told["strokes"]["rejected"]),
-        "budget": json.dumps(told["budget"]),
+        "rejected": json.dumps(document["strokes"]["rejected"]),
+        "budget": json.dumps(document["budget"]),
     }
 
 
@@ -183,8 +178,8 @@ def _variables(
         out[f"series_low.{name}"] = ("phase", wave.low, MEASURED_SERIES[name])
         out[f"series_high.{name}"] = ("phase", wave.high, MEASURED_SERIES[name])
     if comparison is not None:
-        for name, against in comparison.quantities.items():
-            out[f"predicted.{name}"] = ("phase", against.predicted, MEASURED_SERIES[name])
+        for name, residuals in comparison.quantities.items():
+            out[f"predicted.{name}"] = ("phase", residuals.predicted, MEASURED_SERIES[name])
     strokes = reduction.strokes
     out["strokes.start"] = ("stroke", strokes.start, RIG_AXES["start"])
     out["strokes.period"] = ("stroke", strokes.period, RIG_AXES["period"])

@@ -1,7 +1,7 @@
-"""Where the crank is at every instant, from a sensor that wraps, jumps and misses.
+"""Crank angle over time, from a sensor that wraps, jumps and misses edges.
 
-Answers: at which times did the crank stand at which angle, free of the sensor's faults? The faults
-that are repaired are counted. The angle is that of the stroke: one turn is one stroke.
+Answers: at which times was the crank at which angle, with the sensor's faults repaired? Repairs are
+counted. The angle is that of the stroke: one turn is one stroke.
 """
 
 from __future__ import annotations
@@ -18,61 +18,62 @@ from scipy.ndimage import median_filter, uniform_filter1d
 from flapsim.faults import Faults
 from flapsim.rig.cleaning import Samples
 from flapsim.rig.rig_file import Rig
+from flapsim.rig.uncertainty import block_means
 
 Array = NDArray[np.float64]
 
 TURN = 2.0 * math.pi
 
 MOST_MISSED = 4
-"""Edges missed in a row beyond which the crank is taken to have stood still."""
+"""Edges missed in a row beyond which the crank is assumed to have stood still."""
 
 NEIGHBOURS = 15
-"""Intervals that say how long an interval should be."""
+"""Intervals from which the expected length of one is taken."""
 
 KNOTS = 64
-"""Knots of the angle per stroke: shorter ripples of the crank speed are taken for noise."""
+"""Knots of the angle per stroke: faster ripple of the crank speed is treated as noise."""
 
 COARSE = 1.0 / 12.0
-"""Part of a turn by which a crank angle may jump between two samples, beyond what it turns."""
+"""Fraction of a turn by which an angle may jump between samples, beyond what the crank turns."""
 
 UNEVENNESS = 0.05
-"""Part of a turn by which the crank may lead or trail its mean speed within a stroke."""
+"""Fraction of a turn by which the crank may lead or lag steady rotation within a stroke."""
 
 LOST = "gaps over which the phase is lost"
-"""Repair after which nothing but an index ties the crank's angle to the stroke."""
+"""Repair after which only an index pulse can restore the phase."""
 
 
-class Crank(Protocol):
+class CrankTracker(Protocol):
     """Follows the crank through a log.
 
     Attributes
     ----------
     repairs : Counter
-        What was repaired, in words, and how often.
+        Repairs by kind.
     """
 
     repairs: Counter[str]
 
     def follow(self, samples: Samples) -> tuple[Array, Array]:
-        """Return knots (time s, angle rad) that the samples add; the angle never falls."""
+        """Return knots (time s, angle rad) that the samples add; the angle never decreases."""
 
     def end(self) -> tuple[Array, Array]:
-        """Return the knots that were held back."""
+        """Return the knots that are complete at the end of the log."""
 
 
-def crank_of(rig: Rig, name: str) -> Crank:
-    """Return what follows the crank of this rig; `name` is that of the log, for messages."""
-    return EdgeCrank(rig) if rig.position.kind == "edges" else CountCrank(rig, name)
+def crank_tracker(rig: Rig, name: str) -> CrankTracker:
+    """Return the tracker for the sensor of this rig; `name` is that of the log, for messages."""
+    return EdgeTracker(rig) if rig.position.kind == "edges" else CountTracker(rig, name)
 
 
 # --- angle and counts ------------------------------------------------------------------------
 
 
 @dataclass(slots=True)
-class CountCrank:
-    """A sensor that says in every row where the crank is: an angle, or a running count.
+class CountTracker:
+    """A sensor that gives the position in every row: an angle, or a running count.
 
-    Knots are averages over a small part of a stroke, which takes quantisation and noise out.
+    Knots are averages over a small part of a stroke, which removes quantisation and noise.
     """
 
     rig: Rig
@@ -82,9 +83,9 @@ class CountCrank:
     _time: float = 0.0
     _angle: float = 0.0
     _speed: float = field(init=False)
-    _held: list[tuple[Array, Array]] = field(default_factory=list)
+    _waiting: list[tuple[Array, Array]] = field(default_factory=list)
     _back: int = 0
-    _forth: int = 0
+    _forward: int = 0
     _index: _Index = field(init=False)
 
     def __post_init__(self) -> None:
@@ -100,19 +101,19 @@ class CountCrank:
         return self._index.correct(*self._averaged(samples.time, angle, False))
 
     def end(self) -> tuple[Array, Array]:
-        """Return the knots held back, and judge the sense of rotation."""
+        """Return the remaining knots; refuse a crank that turns backwards."""
         position = self.rig.position
-        if self._back > self._forth:
+        if self._back > self._forward:
             faults = Faults(self.name)
-            faults.add(
-                position.column, "a crank that turns backwards", "one that turns forwards",
-                f"position.direction = {-position.direction} turns it round",
+            faults.say(
+                position.column, "the crank turns backwards",
+                f"set position.direction = {-position.direction}",
             )  # fmt: skip
             faults.raise_if_any()
         return self._index.correct(*self._averaged(np.empty(0), np.empty(0), True))
 
     def _unwrapped(self, samples: Samples) -> Array:
-        """Angle in rad, wraps undone and jumps taken out."""
+        """Angle in rad, wraps undone and jumps removed."""
         rig, position = self.rig, self.rig.position
         unit = TURN / position.per_stroke
         if math.isnan(self._raw):
@@ -135,18 +136,18 @@ class CountCrank:
             step = self._without_jumps(step, jump, elapsed)
         noise = unit if position.kind == "counts" else 0.0
         self._back += int(np.count_nonzero(step < -noise))
-        self._forth += int(np.count_nonzero(step > noise))
+        self._forward += int(np.count_nonzero(step > noise))
         angle = self._angle + np.cumsum(step)
         self._raw = float(samples.position[-1])
         self._time, self._angle = float(samples.time[-1]), float(angle[-1])
         return angle
 
     def _without_wraps(self, step: Array, elapsed: Array, wrap: float) -> Array:
-        """Undo wraps: of all steps that read the same, the one nearest to what the crank turns."""
+        """Undo wraps: of all steps with the same reading, take that nearest to the expected one."""
         short = elapsed <= self.rig.log.longest_gap_s
         speed = self._speed
         if short.any() and elapsed[short].sum() > 0.0:
-            # What the rows show, standing or turning, is nearer than a speed from before.
+            # The speed that these rows show, turning or at rest, is better than that of the last.
             seen = step[short] - wrap * np.rint((step[short] - speed * elapsed[short]) / wrap)
             speed = float(seen.sum() / elapsed[short].sum())
         turned = speed * elapsed
@@ -158,7 +159,7 @@ class CountCrank:
         return np.asarray(step - wrap * wraps)
 
     def _without_jumps(self, step: Array, jump: NDArray[np.bool_], elapsed: Array) -> Array:
-        """Replace a jump by what the crank turned; a jump and the way back make one spike."""
+        """Replace a jump by steady rotation; a jump and its return are one spike."""
         step = step.copy()
         places = list(np.flatnonzero(jump))
         while places:
@@ -177,26 +178,22 @@ class CountCrank:
         return step
 
     def _averaged(self, time: Array, angle: Array, last: bool) -> tuple[Array, Array]:
-        """Knots: means over as many samples as fit in a small part of a stroke."""
+        """Knots: means over the samples of a small part of a stroke."""
         rate = self.rig.log.sample_rate_hz
         middle = math.sqrt(math.prod(self.rig.strokes.frequency_hz))
         size = max(1, round(rate / middle / KNOTS))
         if len(time):
-            self._held.append((time, angle))
-        time = np.concatenate([[], *(pair[0] for pair in self._held)])
-        angle = np.concatenate([[], *(pair[1] for pair in self._held)])
+            self._waiting.append((time, angle))
+        time = np.concatenate([[], *(pair[0] for pair in self._waiting)])
+        angle = np.concatenate([[], *(pair[1] for pair in self._waiting)])
         count = len(time) // size
-        if last and count * size < len(time):
-            # What does not fill a knot is averaged all the same, so that the last stroke can end.
-            ends = (time[count * size :].mean(), angle[count * size :].mean())
-        else:
-            ends = None
-        rest = slice(count * size, None)
-        self._held = [(time[rest], angle[rest])]
-        knots = time[: count * size].reshape(count, size).mean(axis=1)
-        at = angle[: count * size].reshape(count, size).mean(axis=1)
-        if ends is not None:
-            knots, at = np.append(knots, ends[0]), np.append(at, ends[1])
+        knots = block_means(time, size)
+        at = block_means(angle, size)
+        time, angle = time[count * size :], angle[count * size :]
+        self._waiting = [(time, angle)]
+        if last and len(time):
+            # An incomplete knot is averaged all the same, so that the last stroke can end.
+            knots, at = np.append(knots, time.mean()), np.append(at, angle.mean())
         return knots, at
 
 
@@ -204,8 +201,8 @@ class CountCrank:
 
 
 @dataclass(slots=True)
-class EdgeCrank:
-    """A sensor that switches: every rising edge is a fixed part of a turn."""
+class EdgeTracker:
+    """A switching sensor: every rising edge is a fixed fraction of a turn."""
 
     rig: Rig
     repairs: Counter[str] = field(default_factory=Counter)
@@ -220,7 +217,7 @@ class EdgeCrank:
         self._index = _Index(self.rig, self.repairs)
 
     def follow(self, samples: Samples) -> tuple[Array, Array]:
-        """Return the edges that the samples add, missed ones put in and bounces left out."""
+        """Return the edges that the samples add, missed ones inserted and bounces removed."""
         if not len(samples.time):
             return np.empty(0), np.empty(0)
         self._index.see(samples)
@@ -228,7 +225,7 @@ class EdgeCrank:
         return self._index.correct(*self._counted(edges))
 
     def end(self) -> tuple[Array, Array]:
-        """Nothing is held back."""
+        """Return nothing: edges are complete at once."""
         return np.empty(0), np.empty(0)
 
     def _counted(self, edges: Array) -> tuple[Array, Array]:
@@ -248,14 +245,14 @@ class EdgeCrank:
         return edges, count * unit - zero
 
     def _steps(self, ratio: Array, edges: Array) -> Array:
-        """Edges to an interval that is `ratio` times as long as usual, the missed ones counted."""
+        """Number of edges in an interval that is `ratio` times as long as expected."""
         steps = np.maximum(np.rint(ratio), 1.0)
         blind = self._switch.gapped(edges)
         missed = ~blind & (steps > 1.0) & (steps <= MOST_MISSED + 1)
         stands = ~blind & (steps > MOST_MISSED + 1)
         self.repairs["missed edges"] += int((steps[missed] - 1.0).sum())
         self.repairs["standstills"] += int(np.count_nonzero(stands))
-        # The crank turned on while nothing was recorded; where it stood, nothing was missed.
+        # In a gap of the log the crank kept turning; at a standstill no edge was missed.
         self.repairs["edges put into gaps"] += int((steps[blind] - 1.0).sum())
         doubt = self.rig.strokes.period_tolerance * ratio
         whole = self.rig.position.per_stroke == 1.0
@@ -264,7 +261,7 @@ class EdgeCrank:
         return steps
 
     def _without_bounces(self, edges: Array) -> Array:
-        """Leave out an edge that follows another in less than 0.4 of the usual interval."""
+        """Remove an edge that follows another within 0.4 of the expected interval."""
         expected = self._expected(np.diff(edges))
         keep = np.ones(len(edges), dtype=bool)
         last = edges[0]
@@ -277,7 +274,7 @@ class EdgeCrank:
         return edges[keep]
 
     def _expected(self, interval: Array) -> Array:
-        """Usual length of the intervals around each: the mean of those near their median.
+        """Expected length of each interval: the mean of its neighbours near their median.
 
         The median alone would be a whole number of samples.
         """
@@ -292,7 +289,7 @@ class EdgeCrank:
 
 @dataclass(slots=True)
 class _Switch:
-    """A level that switches: the instants at which it rises through the middle of its extremes."""
+    """Instants at which a switching level rises through the middle of its extremes."""
 
     longest_gap: float
     _time: float = math.nan
@@ -302,7 +299,7 @@ class _Switch:
     _gaps: Array = field(default_factory=lambda: np.empty(0))
 
     def rising(self, time: Array, level: Array) -> Array:
-        """Return the times at which the level rises; not those that fall into a gap."""
+        """Return the times at which the level rises, those within a gap left out."""
         if not math.isnan(self._level):
             time = np.concatenate([[self._time], time])
             level = np.concatenate([[self._level], level])
@@ -316,7 +313,7 @@ class _Switch:
         return np.asarray(0.5 * (time[up] + time[up + 1]))
 
     def gapped(self, edges: Array) -> NDArray[np.bool_]:
-        """Mark the intervals between edges, each given after the last, that hold a gap."""
+        """Mark the intervals between consecutive edges that contain a gap."""
         before = np.searchsorted(self._gaps, edges)
         self._gaps = self._gaps[before[-1] :]
         return np.asarray(np.diff(before) > 0)
@@ -327,7 +324,7 @@ class _Switch:
 
 @dataclass(slots=True)
 class _Index:
-    """A pulse once a stroke that ties the count to the stroke's phase, if the rig has one."""
+    """Index pulse, once a stroke, that ties the count to the phase, if the rig has one."""
 
     rig: Rig
     repairs: Counter[str]
@@ -340,15 +337,15 @@ class _Index:
         self._switch = _Switch(self.rig.log.longest_gap_s)
 
     def see(self, samples: Samples) -> None:
-        """Take note of the pulses in some samples."""
+        """Collect the pulses in some samples."""
         if samples.index is not None:
             pulses = self._switch.rising(samples.time, samples.index)
             self._pulses = np.concatenate([self._pulses, pulses])
 
     def correct(self, time: Array, angle: Array) -> tuple[Array, Array]:
-        """Return the knots up to the last pulse, where the angle is whole turns less the zero.
+        """Return the knots up to the last pulse, at which the angle is whole turns less the zero.
 
-        Without an index they are returned as they are.
+        Without an index they are returned unchanged.
         """
         position = self.rig.position
         if position.index_column is None:
@@ -362,7 +359,7 @@ class _Index:
         read = np.interp(pulses, time, angle)
         known = pulses if self._last is None else np.append(self._last[0], pulses)
         start = read[0] if self._last is None else self._last[1]
-        # Counts lost since the last pulse are less than half a stroke of them.
+        # Counts lost since the last pulse are taken to be less than half a stroke.
         drift = np.diff(read, prepend=start)
         errors = start + np.cumsum(drift - TURN * np.rint(drift / TURN))
         wrong = errors if self._last is None else np.append(self._last[1], errors)

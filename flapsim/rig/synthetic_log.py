@@ -1,6 +1,6 @@
-"""A rig that does not exist: turns a case into a log with all the sins of a real one.
+"""Synthetic logs: what a rig would record of a case, with the imperfections of a real run.
 
-For tests and teaching: the truth is known, so what the measurement makes of it can be judged.
+For trying a rig file, for tests and for teaching: the true values are known.
 """
 
 from __future__ import annotations
@@ -16,26 +16,27 @@ from numpy.typing import NDArray
 from flapsim.case import Case
 from flapsim.faults import Faults
 from flapsim.quantities import MEASURED
+from flapsim.rig.channels import UNITS, Filter
 from flapsim.rig.filters import response
 from flapsim.rig.log import Chunk
 from flapsim.rig.predicted import FINE, Prediction, predict, turn_at
-from flapsim.rig.rig_file import UNITS, Filter, Rig
+from flapsim.rig.rig_file import Rig
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
-    """What is wrong with a sensor, SI units.
+    """Errors of a sensor, SI units.
 
     Attributes
     ----------
     noise : float
         Standard deviation of every sample.
     step : float
-        Of its quantisation; 0 for none.
+        Resolution (quantisation step); 0 for none.
     gain_error : float
-        The reading is this part too large.
+        Relative.
     zero_error : float
         Reading without load.
     """
@@ -47,8 +48,8 @@ class Sensor:
 
 
 @dataclass(frozen=True, slots=True)
-class Sins:
-    """What is wrong with a run.
+class Flaws:
+    """Flaws of a run.
 
     Attributes
     ----------
@@ -57,13 +58,13 @@ class Sins:
     jitter : float
         Standard deviation of the sample times, s.
     dropped : float
-        Part of the rows that are missing, each by itself.
+        Fraction of the rows that are missing, independently.
     wander : float
         Standard deviation of the period from stroke to stroke, relative.
     gusts : float
         Standard deviation of both forces' stroke means, relative to their mean.
     missed : float
-        Part of the edges that a switching sensor misses.
+        Fraction of the edges that a switching sensor misses.
     """
 
     sensors: Mapping[str, Sensor] = field(default_factory=dict)
@@ -74,24 +75,27 @@ class Sins:
     missed: float = 0.0
 
 
-def rehearsed(
+def rehearse(
     case: Case, rig: Rig, strokes: int, seed: int = 0, clean: bool = False
 ) -> tuple[dict[str, Array], str]:
-    """Return the log that a case gives on a bench, and the truth behind it.
+    """Return the log that a rig would record of a case, and the true means.
 
     Parameters
     ----------
+    case : Case
+    rig : Rig
+    strokes : int
     seed : int
-        Of everything that is left to chance.
+        Of the random numbers.
     clean : bool
-        Whether to leave out noise, errors and missing rows.
+        Without noise, errors and missing rows.
 
     Returns
     -------
     columns : dict of str to (n,) array
         In the units of the columns.
     truth : str
-        One line each for the means behind them.
+        One line for each mean.
 
     Raises
     ------
@@ -103,33 +107,36 @@ def rehearsed(
     faults = Faults(rig.name)
     for name in rig.measured:
         if name not in truth.waves:
-            faults.add(f"channels.{name}", "a quantity", f"one that {case.name} predicts",
-                       "it has no drive")  # fmt: skip
+            faults.say(
+                f"channels.{name}",
+                f"{case.name} cannot predict it without a drive; add one, or leave the channel out",
+            )
     faults.raise_if_any()
-    sins = Sins() if clean else usual_sins(truth, rig, random)
-    told = [f"Rehearsed from {case.name}; what is true, as far as that case is:"]
-    told += [
+    flaws = Flaws() if clean else typical_flaws(truth, rig, random)
+    lines = [f"Synthetic log of {case.name}; true values:"]
+    lines += [
         f"{name} = {value:.6g}, {MEASURED[name].unit}"
         for name, value in truth.mean.items()
         if math.isfinite(value)
     ]
-    return columns(truth, rig, strokes, sins, random), "\n".join(told)
+    return columns(truth, rig, strokes, flaws, random), "\n".join(lines)
 
 
-def usual_sins(truth: Prediction, rig: Rig, random: np.random.Generator) -> Sins:
-    """Return what is wrong with a decent run: common practice, no source.
+def typical_flaws(truth: Prediction, rig: Rig, random: np.random.Generator) -> Flaws:
+    """Return the imperfections of a decent run: common practice, no source.
 
     Parameters
     ----------
+    truth : Prediction
     rig : Rig
-        Errors of gain and zero are drawn from the uncertainties that it states.
+        Errors of gain and zero are drawn from its standard uncertainties.
+    random : numpy Generator
 
     Returns
     -------
-    Sins
-        Noise of 1 % of a quantity's peak, 12 bits over the range of its channel, a clock that
-        jitters by 5 % of a sample, one row in 1000 missing, periods that wander by 0.3 % and gusts
-        of 2 %.
+    Flaws
+        Noise of 1 % of a quantity's peak, 12 bits over the range of its channel, clock jitter of
+        5 % of a sample, one row in 1000 missing, periods that vary by 0.3 %, gusts of 2 %.
     """
     sensors = {
         name: Sensor(
@@ -140,20 +147,27 @@ def usual_sins(truth: Prediction, rig: Rig, random: np.random.Generator) -> Sins
         )
         for name, channel in rig.measured.items()
     }
-    return Sins(sensors, 0.05 / rig.log.sample_rate_hz, 0.001, 0.003, 0.02)
+    return Flaws(sensors, 0.05 / rig.log.sample_rate_hz, 0.001, 0.003, 0.02)
 
 
 def columns(
-    truth: Prediction, rig: Rig, strokes: int, sins: Sins, random: np.random.Generator
+    truth: Prediction,
+    rig: Rig,
+    strokes: int,
+    flaws: Flaws,
+    random: np.random.Generator,
 ) -> dict[str, Array]:
     """Return the columns of a log.
 
     Parameters
     ----------
+    truth : Prediction
     rig : Rig
         Names, units, filters and sampling of the columns.
     strokes : int
-        Length of the log; it begins at a phase of its own.
+        Length of the log; it begins within a stroke.
+    imperfections : Flaws
+    random : numpy Generator
 
     Returns
     -------
@@ -163,23 +177,23 @@ def columns(
     log, position = rig.log, rig.position
     count = round((strokes + 0.6) / truth.frequency * log.sample_rate_hz)
     time = np.arange(count) / log.sample_rate_hz
-    if sins.jitter:
-        time = np.sort(time + random.normal(0.0, sins.jitter, count))
-    if sins.dropped:
-        time = time[random.random(count) >= sins.dropped]
+    if flaws.jitter:
+        time = np.sort(time + random.normal(0.0, flaws.jitter, count))
+    if flaws.dropped:
+        time = time[random.random(count) >= flaws.dropped]
     knots = np.arange(strokes + 3)
-    # Loads belong to the frequency of the prediction, so that is what the mean period keeps to.
+    # Loads belong to the frequency of the prediction, so the mean period is exactly that.
     odd = random.standard_normal(len(knots))
     odd[1 : strokes + 1] -= odd[1 : strokes + 1].mean()
-    periods = (1.0 + sins.wander * odd) / truth.frequency
+    periods = (1.0 + flaws.wander * odd) / truth.frequency
     turn = np.interp(time, np.cumsum(periods) - periods[0], knots) + 0.37
     even = np.arange(FINE + 1) / FINE
     phase = np.floor(turn) + np.interp(np.mod(turn, 1.0), turn_at(even, truth.ripple), even)
     out: dict[str, Array] = {}
     stamp = time / UNITS["time"][rig.channels.time.unit]
-    out[rig.channels.time.column] = stamp - stamp[0] if not sins.jitter else stamp
-    out.update(_position(phase, rig, sins, random))
-    gusts = 1.0 + sins.gusts * random.standard_normal(len(knots) + 1)
+    out[rig.channels.time.column] = stamp - stamp[0] if not flaws.jitter else stamp
+    out.update(_position(phase, rig, flaws, random))
+    gusts = 1.0 + flaws.gusts * random.standard_normal(len(knots) + 1)
     share = np.interp(turn, np.arange(len(gusts)), gusts)
     for quantity, channel in rig.measured.items():
         wave = _filtered(truth.waves[quantity], channel.filter, truth.frequency)
@@ -187,7 +201,7 @@ def columns(
         value = np.interp(np.mod(phase, 1.0) * FINE, np.arange(FINE + 1), fine)
         if quantity in ("lift", "thrust"):
             value = value + (share - 1.0) * wave.mean()
-        sensor = sins.sensors.get(quantity, Sensor())
+        sensor = flaws.sensors.get(quantity, Sensor())
         value = value * (1.0 + sensor.gain_error) + sensor.zero_error
         value = value + sensor.noise * random.standard_normal(len(value))
         if sensor.step:
@@ -202,13 +216,13 @@ def columns(
 
 
 def _filtered(wave: Array, filter_: Filter | None, frequency: float) -> Array:
-    """Periodic wave after what lies between it and its column."""
+    """Periodic wave after the filter."""
     harmonics = np.fft.rfft(wave)
     ratio = response(filter_, frequency * np.arange(len(harmonics), dtype=np.float64))
     return np.fft.irfft(harmonics * ratio, len(wave))
 
 
-def _position(turn: Array, rig: Rig, sins: Sins, random: np.random.Generator) -> dict[str, Array]:
+def _position(turn: Array, rig: Rig, flaws: Flaws, random: np.random.Generator) -> dict[str, Array]:
     """Column of the crank sensor."""
     position = rig.position
     shown = position.direction * (turn + position.zero_deg / 360.0)
@@ -221,15 +235,15 @@ def _position(turn: Array, rig: Rig, sins: Sins, random: np.random.Generator) ->
             counts = np.mod(counts, position.wraps_at)
         return {position.column: counts}
     level = np.mod(shown * position.per_stroke, 1.0) < 0.5
-    if sins.missed:
+    if flaws.missed:
         number = counts.astype(np.int64) - int(counts[0])
-        lost = random.random(int(number.max()) + 1) < sins.missed
+        lost = random.random(int(number.max()) + 1) < flaws.missed
         level = level & ~lost[number]
     return {position.column: level.astype(np.float64)}
 
 
 def chunk(columns: Mapping[str, Array]) -> Chunk:
-    """Columns as a reader of the written log would see them, header on line 1."""
+    """Columns as read back from the written log, with the header on line 1."""
     count = len(next(iter(columns.values())))
     return Chunk(np.arange(2, count + 2), dict(columns))
 
@@ -241,8 +255,9 @@ def write_log(path: str | Path, columns: Mapping[str, Array], comment: str = "")
     ----------
     path : str or Path
         Must not exist yet.
+    columns : mapping of str to (n,) array
     comment : str
-        Lines for the head of the file.
+        Lines at the top of the file.
 
     Raises
     ------
