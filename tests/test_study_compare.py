@@ -1,4 +1,4 @@
-"""Points of a sweep are filtered, ranked, set against each other and drawn as they should be."""
+"""Compare: points of a sweep are filtered, ranked, subtracted and drawn."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def sample(folder: Path) -> SweepTable:
     return sweep(parse_study(SAMPLE, CASES), folder / "sample.h5")
 
 
-def test_conditions_select_what_they_say(grid: SweepTable) -> None:
+def test_conditions_select_the_points_that_satisfy_them(grid: SweepTable) -> None:
     lift, weight = grid.column("mean.lift_n"), grid.column("mean.weight_n")
     wake = grid.column("model.wake")
     for text, expected in {
@@ -109,17 +109,17 @@ def test_conditions_select_what_they_say(grid: SweepTable) -> None:
         "2 > 1",
     ],
 )
-def test_what_is_no_comparison_is_refused(text: str) -> None:
+def test_anything_but_a_comparison_is_refused(text: str) -> None:
     with pytest.raises(StudyError, match="expected"):
         condition_from(text)
 
 
-def test_an_unknown_name_is_told_with_the_nearest(grid: SweepTable) -> None:
+def test_an_unknown_name_is_reported_with_the_nearest(grid: SweepTable) -> None:
     with pytest.raises(StudyError, match=r"did you mean mean\.lift_n\?"):
         selected(grid, condition_from("mean.lft_n > 1"))
 
 
-def test_powers_rank_from_small_and_efficiencies_from_large(grid: SweepTable) -> None:
+def test_powers_rank_smallest_first_and_efficiencies_largest_first(grid: SweepTable) -> None:
     every = selected(grid)
     power = grid.column("mean.aero_power_w")[ranked(grid, every, "mean.aero_power_w")]
     assert np.all(np.diff(power) >= 0.0)
@@ -131,41 +131,41 @@ def test_powers_rank_from_small_and_efficiencies_from_large(grid: SweepTable) ->
 @given(
     st.lists(st.tuples(*[st.integers(0, 6) | st.just(float("nan"))] * 2), min_size=1, max_size=30)
 )
-def test_the_pareto_front_is_what_no_point_betters(rows: list[tuple[float, float]]) -> None:
+def test_no_point_dominates_the_pareto_front(rows: list[tuple[float, float]]) -> None:
     values = np.array(rows, dtype=float)
     front = set(pareto_front(values).tolist())
     finite = [i for i in range(len(values)) if np.isfinite(values[i]).all()]
     for i in finite:
-        bettered = any(
+        dominated = any(
             (values[j] <= values[i]).all() and (values[j] < values[i]).any() for j in finite
         )
         twin = any((values[j] == values[i]).all() and j < i for j in finite)
-        assert (i in front) == (not bettered and not twin)
+        assert (i in front) == (not dominated and not twin)
     assert front <= set(finite)
 
 
-def test_sobol_indices_of_the_ishigami_function_are_those_of_its_integrals() -> None:
+def test_sobol_indices_of_the_ishigami_function_are_exact() -> None:
     # Ishigami & Homma (1990), a = 7, b = 0.1: S1 = 0.3139, 0.4424, 0; ST = 0.5576, 0.4424, 0.2437.
     unit = CrossedSobol(3, 4096, 1).rows(0, 5 * 4096)
     x = np.pi * (2.0 * unit - 1.0)
     y = np.sin(x[:, 0]) + 7.0 * np.sin(x[:, 1]) ** 2 + 0.1 * x[:, 2] ** 4 * np.sin(x[:, 0])
     first, total, _, _ = sobol_indices(y, 3)
-    # 4096 scrambled samples: 0.02 is several times what the bootstrap gives.
+    # With 4096 scrambled samples, 0.02 is several times the bootstrap interval.
     np.testing.assert_allclose(first, [0.3139, 0.4424, 0.0], atol=0.02)
     np.testing.assert_allclose(total, [0.5576, 0.4424, 0.2437], atol=0.02)
 
 
-def test_a_key_that_cannot_matter_has_no_sensitivity(sample: SweepTable) -> None:
+def test_a_key_without_effect_has_no_sensitivity(sample: SweepTable) -> None:
     assert points_of(parse_study(SAMPLE, CASES)).count == sample.count == 1024
     found = {item.name: item for item in sensitivities(sample, "mean.lift_n")}
     # The drag area of the body does not enter the lift of the wing: exact.
     assert abs(found["craft.body_drag_area_m2"].total) < 1e-12
-    # It explains everything; 256 scrambled samples leave some hundredths.
+    # The frequency explains everything; 256 scrambled samples leave a few hundredths.
     assert abs(found["stroke.frequency_hz"].total - 1.0) < 0.1
     assert list(found) == ["stroke.frequency_hz", "craft.body_drag_area_m2"]
 
 
-def test_two_sweeps_are_subtracted_where_both_have_been(grid: SweepTable, folder: Path) -> None:
+def test_two_sweeps_are_subtracted_at_their_common_points(grid: SweepTable, folder: Path) -> None:
     text = (
         GRID.replace("to = 8.0\ncount = 9", "to = 4.0\ncount = 9")
         .replace("[[axis]]", 'title = "heavier"\n[[axis]]', 1)
@@ -183,7 +183,7 @@ def test_two_sweeps_are_subtracted_where_both_have_been(grid: SweepTable, folder
     np.testing.assert_array_equal(found.columns["mean.lift_n"], (theirs - mine).ravel())
 
 
-def test_sweeps_of_other_keys_are_not_subtracted(grid: SweepTable, sample: SweepTable) -> None:
+def test_sweeps_of_different_keys_are_not_subtracted(grid: SweepTable, sample: SweepTable) -> None:
     with pytest.raises(StudyError, match="do not vary the same keys"):
         difference(grid, sample)
 
@@ -264,7 +264,7 @@ def test_pareto_and_tornado_are_drawn(
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "message"),
     [
         (["--figure", "mp"], "one of map, carpet, pareto, tornado"),
         (["--figure", "map"], "--figure map: needs --quantity NAME"),
@@ -279,17 +279,19 @@ def test_pareto_and_tornado_are_drawn(
         (["--where", "mean.lift_n = mean.weight_n"], "draws a line in a map"),
     ],
 )  # fmt: skip
-def test_a_wrong_word_ends_with_code_two_and_words(
-    words: list[str], said: str, grid: SweepTable, tmp_path: Path,
+def test_a_wrong_option_ends_with_code_two_and_a_message(
+    words: list[str], message: str, grid: SweepTable, tmp_path: Path,
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch,
 ) -> None:  # fmt: skip
     monkeypatch.chdir(tmp_path)
     code, _, err = run(capsys, "compare", str(grid.path), *words)
     assert code == 2
-    assert said in err
+    assert message in err
 
 
-def test_what_is_no_sweep_is_told_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_file_that_is_no_sweep_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     (tmp_path / "r.h5").write_bytes(b"nothing")
     assert run(capsys, "compare", str(tmp_path / "r.h5"))[0] == 2
     code, _, err = run(capsys, "compare", str(tmp_path / "s.h5"))
@@ -297,7 +299,7 @@ def test_what_is_no_sweep_is_told_so(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert "no such file" in err
 
 
-def test_the_sweep_command_previews_computes_and_knows_when_it_is_done(
+def test_the_sweep_command_previews_computes_and_recognises_a_complete_result(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "glasshouse.toml").write_text((CASES / "glasshouse.toml").read_text("utf-8"))

@@ -1,4 +1,4 @@
-"""A sweep that is killed, starved of disk or robbed of a worker loses nothing it had finished."""
+"""A killed sweep, a full disk or a dead worker loses no finished chunk."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -20,17 +21,34 @@ from flapsim.study.preview import preview
 from flapsim.study.table import read_sweep
 from tests.crash_sweep import crash, differing, start, write_plan
 
+INTERRUPTIBLE = """\
+import signal, sys
+from flapsim.cli.main import main
+signal.signal(signal.SIGINT, signal.default_int_handler)  # in the background it is ignored
+sys.exit(main(sys.argv[1:]))
+"""
 
-@pytest.mark.parametrize(("how", "kills"), [("--threads", 3), ("--processes", 2)])
-def test_a_sweep_killed_at_random_instants_ends_bit_for_bit_like_an_uninterrupted_one(
-    how: str, kills: int, tmp_path: Path
+
+def stop_at(points: int) -> Callable[[Progress], None]:
+    """Interrupt a sweep, as Ctrl-C does, after so many points."""
+
+    def stop(progress: Progress) -> None:
+        if progress.done >= points:
+            raise KeyboardInterrupt
+
+    return stop
+
+
+@pytest.mark.parametrize(("kind", "kills"), [("--threads", 3), ("--processes", 2)])
+def test_a_sweep_killed_at_random_ends_bit_for_bit_like_an_uninterrupted_one(
+    kind: str, kills: int, tmp_path: Path
 ) -> None:
-    seen = crash(tmp_path, kills, 2048, 1, how, "--chunk", "64")
+    seen = crash(tmp_path, kills, 2048, 1, kind, "--chunk", "64")
     assert seen["kills"] == kills
     assert seen["lost chunks"] == 0
 
 
-def test_a_killed_parent_takes_its_workers_along(tmp_path: Path) -> None:
+def test_workers_end_with_a_killed_parent(tmp_path: Path) -> None:
     psutil = pytest.importorskip("psutil")
     process = start(write_plan(tmp_path, 16384, 256), tmp_path / "r.h5", "--processes")
     family = psutil.Process(process.pid)
@@ -45,11 +63,10 @@ def test_a_killed_parent_takes_its_workers_along(tmp_path: Path) -> None:
     assert alive == []
 
 
-def test_ctrl_c_keeps_what_is_finished_and_says_how_to_go_on(tmp_path: Path) -> None:
+def test_ctrl_c_keeps_finished_chunks_and_says_how_to_resume(tmp_path: Path) -> None:
     plan = write_plan(tmp_path, 16384, 256)
-    command = "import sys; from flapsim.cli.main import main; sys.exit(main(sys.argv[1:]))"
     process = subprocess.Popen(
-        [sys.executable, "-c", command, "sweep", str(plan), "-o", str(tmp_path / "r.h5"),
+        [sys.executable, "-c", INTERRUPTIBLE, "sweep", str(plan), "-o", str(tmp_path / "r.h5"),
          "--chunk", "64"],
         stderr=subprocess.PIPE, text=True, cwd=Path(__file__).parents[1],
     )  # fmt: skip
@@ -59,7 +76,10 @@ def test_ctrl_c_keeps_what_is_finished_and_says_how_to_go_on(tmp_path: Path) -> 
         assert time.monotonic() < deadline
         time.sleep(0.01)
     process.send_signal(signal.SIGINT)
-    _, said = process.communicate(timeout=60.0)
+    try:
+        _, said = process.communicate(timeout=60.0)
+    finally:
+        process.kill()
     assert process.returncode == 130
     assert "are kept, in r.h5 with the others pending; run the same command" in said
     assert "Traceback" not in said
@@ -68,50 +88,40 @@ def test_ctrl_c_keeps_what_is_finished_and_says_how_to_go_on(tmp_path: Path) -> 
 
 def test_a_resumed_sweep_computes_only_what_is_missing(tmp_path: Path) -> None:
     plan = write_plan(tmp_path, 512)
-
-    def stop(progress: Progress) -> None:
-        if progress.done >= 192:
-            raise KeyboardInterrupt
-
     with pytest.raises(Interrupted, match="of 512 points are kept"):
-        sweep(plan, tmp_path / "r.h5", chunk=64, workers=1, on_progress=stop)
+        sweep(plan, tmp_path / "r.h5", chunk=64, workers=1, on_progress=stop_at(192))
     part = read_sweep(tmp_path / "r.h5")
     assert not part.complete
     kept = part.counts()["done"]
     assert kept + part.counts()["pending"] == 512
     assert np.isnan(part.column("mean.lift_n")[~part.done]).all()
-    told: list[Progress] = []
-    sweep(plan, tmp_path / "r.h5", chunk=64, workers=1, on_progress=told.append)
-    assert 192 <= kept == told[0].resumed < 512
-    assert told[-1].done == 512
+    seen: list[Progress] = []
+    sweep(plan, tmp_path / "r.h5", chunk=64, workers=1, on_progress=seen.append)
+    assert 192 <= kept == seen[0].resumed < 512
+    assert seen[-1].done == 512
     sweep(plan, tmp_path / "whole.h5")
     assert differing(tmp_path / "whole.h5", tmp_path / "r.h5") == []
 
 
-@pytest.mark.parametrize("how", ["cut short", "emptied", "one bit of a number"])
-def test_a_spoilt_chunk_is_computed_again(how: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize("damage", ["cut short", "emptied", "one bit of a number"])
+def test_a_damaged_chunk_is_computed_again(damage: str, tmp_path: Path) -> None:
     plan = write_plan(tmp_path, 256)
-
-    def stop(progress: Progress) -> None:
-        if progress.done >= 128:
-            raise KeyboardInterrupt
-
     with pytest.raises(Interrupted):
-        sweep(plan, tmp_path / "r.h5", chunk=64, workers=1, on_progress=stop)
+        sweep(plan, tmp_path / "r.h5", chunk=64, workers=1, on_progress=stop_at(128))
     first = sorted((tmp_path / "r.h5.chunks").glob("chunk-*.npz"))[0]
-    spoilt = bytearray(first.read_bytes())
-    if how == "one bit of a number":
-        spoilt[len(spoilt) // 2] ^= 1
+    damaged = bytearray(first.read_bytes())
+    if damage == "one bit of a number":
+        damaged[len(damaged) // 2] ^= 1
     else:
-        del spoilt[400 if how == "cut short" else 0 :]
-    first.write_bytes(spoilt)
+        del damaged[400 if damage == "cut short" else 0 :]
+    first.write_bytes(damaged)
     (tmp_path / "r.h5.chunks" / "chunk-0000001.npz.part").write_bytes(b"half")
     sweep(plan, tmp_path / "r.h5")
     sweep(plan, tmp_path / "whole.h5")
     assert differing(tmp_path / "whole.h5", tmp_path / "r.h5") == []
 
 
-def test_another_plan_is_refused_and_told_apart(tmp_path: Path) -> None:
+def test_another_plan_is_refused_with_the_difference(tmp_path: Path) -> None:
     plan = write_plan(tmp_path, 256)
     sweep(plan, tmp_path / "r.h5")
     plan.write_text(plan.read_text().replace("45.0", "40.0"))
@@ -131,28 +141,25 @@ def test_a_changed_case_is_refused_while_a_changed_comment_is_not(tmp_path: Path
         sweep(plan, tmp_path / "r.h5")
 
 
-@pytest.mark.parametrize("what", ["flapsim", "numpy", "lines"])
+@pytest.mark.parametrize("what", ["flapsim", "numpy", "source"])
 def test_another_version_is_refused_and_named(
     what: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     plan = write_plan(tmp_path, 128)
-
-    def stop(progress: Progress) -> None:
-        if progress.done >= 64:
-            raise KeyboardInterrupt
-
     with pytest.raises(Interrupted):
-        sweep(plan, tmp_path / "r.h5", chunk=64, workers=1, on_progress=stop)
+        sweep(plan, tmp_path / "r.h5", chunk=64, workers=1, on_progress=stop_at(64))
     if what == "flapsim":
         monkeypatch.setattr(identity, "__version__", "0.0.9")
     elif what == "numpy":
         monkeypatch.setattr(identity, "version", lambda name: f"1.2 of {name}")
     else:
-        monkeypatch.setattr(identity, "_digest", lambda: "other lines")
-    said = {"lines": "lines of the solver"}.get(what, f"version of {what}")
+        monkeypatch.setattr(identity, "_digest", lambda: "other source")
+    said = {"source": "source of the solver"}.get(what, f"version of {what}")
     with pytest.raises(StudyError, match=rf"{said}: .* then, .* now"):
         sweep(plan, tmp_path / "r.h5")
-    (tmp_path / "r.h5.chunks").rename(tmp_path / "s.h5.chunks")  # its chunks refuse alone, too
+    (tmp_path / "r.h5.chunks").rename(
+        tmp_path / "s.h5.chunks"
+    )  # without the result, its chunks refuse too
     with pytest.raises(StudyError, match=rf"s.h5.chunks holds another sweep(.|\n)*{said}: .* then"):
         sweep(plan, tmp_path / "s.h5")
 
@@ -167,7 +174,7 @@ def test_a_second_sweep_on_the_same_file_is_kept_out(tmp_path: Path) -> None:
         sweep(plan, tmp_path / "r.h5", on_progress=begin_another)
 
 
-def test_a_sweep_that_runs_is_not_overwritten(tmp_path: Path) -> None:
+def test_a_running_sweep_is_not_overwritten(tmp_path: Path) -> None:
     plan = write_plan(tmp_path, 256)
 
     def begin_another(progress: Progress) -> None:
@@ -180,35 +187,56 @@ def test_a_sweep_that_runs_is_not_overwritten(tmp_path: Path) -> None:
     assert differing(tmp_path / "whole.h5", tmp_path / "r.h5") == []
 
 
-def test_chunks_left_beside_a_complete_result_are_tidied_away(tmp_path: Path) -> None:
+def test_a_file_system_without_locks_still_keeps_a_second_sweep_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fcntl = pytest.importorskip("fcntl")
+
+    def no_locks(*_: object) -> None:
+        raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
+
+    monkeypatch.setattr(fcntl, "flock", no_locks)
+    plan, target = write_plan(tmp_path, 256), tmp_path / "r.h5"
+
+    def start_another(progress: Progress) -> None:
+        with pytest.raises(StudyError, match=r"another sweep is writing.*delete lock\.owner"):
+            sweep(plan, target, overwrite=True)
+
+    with pytest.raises(Interrupted):
+        sweep(plan, target, chunk=64, workers=1, on_progress=stop_at(64))
+    # A sweep killed on this machine leaves its lock behind, which keeps nobody out.
+    owner = str(target.with_name("r.h5.chunks") / "lock.owner")
+    code = f"import filelock, os; x = filelock.SoftFileLock({owner!r}); x.acquire(); os._exit(1)"
+    subprocess.run([sys.executable, "-c", code], check=False)
+    assert os.path.exists(owner)
+    sweep(plan, target, on_progress=start_another)
+    assert not target.with_name("r.h5.chunks").exists()
+
+
+def test_chunks_left_beside_a_complete_result_are_removed(tmp_path: Path) -> None:
     plan = write_plan(tmp_path, 256)
     sweep(plan, tmp_path / "r.h5")
     left = tmp_path / "r.h5.chunks"
     left.mkdir()
-    (left / "chunk-0000000.npz").write_bytes(b"from a death before the tidying")
+    (left / "chunk-0000000.npz").write_bytes(b"left by a crash")
     sweep(plan, tmp_path / "r.h5")
     assert not left.exists()
 
 
-def test_overwriting_forgets_the_chunks_of_another_sweep(tmp_path: Path) -> None:
+def test_overwriting_discards_the_chunks_of_another_sweep(tmp_path: Path) -> None:
     plan = write_plan(tmp_path, 256)
-
-    def stop(progress: Progress) -> None:
-        if progress.done >= 64:
-            raise KeyboardInterrupt
-
     with pytest.raises(Interrupted):
-        sweep(plan, tmp_path / "r.h5", chunk=64, workers=1, on_progress=stop)
+        sweep(plan, tmp_path / "r.h5", chunk=64, workers=1, on_progress=stop_at(64))
     plan.write_text(plan.read_text().replace("45.0", "40.0"))
     with pytest.raises(StudyError, match=r"it differs in\n  plan: axis\.1\.to"):
         sweep(plan, tmp_path / "r.h5")
-    told: list[Progress] = []
-    sweep(plan, tmp_path / "r.h5", overwrite=True, on_progress=told.append)
-    assert told[0].resumed == 0
+    seen: list[Progress] = []
+    sweep(plan, tmp_path / "r.h5", overwrite=True, on_progress=seen.append)
+    assert seen[0].resumed == 0
 
 
 @pytest.mark.parametrize("failing", ["chunk-", "assembled"])
-def test_a_full_disk_is_told_in_words_and_loses_nothing(
+def test_a_full_disk_is_reported_and_loses_nothing(
     failing: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     plan = write_plan(tmp_path, 256)
@@ -236,7 +264,7 @@ def test_a_full_disk_is_told_in_words_and_loses_nothing(
     assert differing(tmp_path / "whole.h5", tmp_path / "r.h5") == []
 
 
-def test_a_sweep_outgrowing_a_small_disk_goes_on_when_there_is_room(tmp_path: Path) -> None:
+def test_a_sweep_that_fills_its_disk_resumes_when_there_is_room(tmp_path: Path) -> None:
     disk = tmp_path / "disk"
     disk.mkdir()
     mount = ["mount", "-t", "tmpfs", "-o", "size=700k", "tmpfs", str(disk)]
@@ -253,41 +281,41 @@ def test_a_sweep_outgrowing_a_small_disk_goes_on_when_there_is_room(tmp_path: Pa
         assert not (disk / "r.h5").exists()
         bigger = ["mount", "-o", "remount,size=8m", str(disk)]
         subprocess.run(bigger, check=True)
-        told: list[Progress] = []
-        sweep(plan, disk / "r.h5", on_progress=told.append)
-        assert told[0].resumed > 0
+        seen: list[Progress] = []
+        sweep(plan, disk / "r.h5", on_progress=seen.append)
+        assert seen[0].resumed > 0
         sweep(plan, tmp_path / "whole.h5")
         assert differing(tmp_path / "whole.h5", disk / "r.h5") == []
     finally:
         subprocess.run(["umount", str(disk)], check=False)
 
 
-def test_a_folder_that_is_only_read_is_told_before_anything_is_computed(tmp_path: Path) -> None:
+def test_a_read_only_folder_is_refused_before_anything_is_computed(tmp_path: Path) -> None:
     plan = write_plan(tmp_path, 256)
     disk = tmp_path / "disk"
     disk.mkdir()
     disk.chmod(0o555)
     mounted = False
-    if os.access(disk, os.W_OK):  # root writes anywhere, but not where nobody can
+    if os.access(disk, os.W_OK):  # root ignores permissions, but not a read-only file system
         mount = ["mount", "-t", "tmpfs", "-o", "ro,size=1m", "tmpfs", str(disk)]
         if os.name != "posix" or subprocess.run(mount, capture_output=True, check=False).returncode:
             pytest.skip("no folder can be made that this user may only read")
         mounted = True
-    told: list[Progress] = []
+    seen: list[Progress] = []
     try:
         for ask in (sweep, preview):
             with pytest.raises(StudyError, match=r"no permission to write|Read-only file system"):
                 ask(plan, disk / "r.h5")
         with pytest.raises(StudyError, match=r"no permission to write|Read-only file system"):
-            sweep(plan, disk / "r.h5", on_progress=told.append, overwrite=True)
+            sweep(plan, disk / "r.h5", on_progress=seen.append, overwrite=True)
     finally:
         if mounted:
             subprocess.run(["umount", str(disk)], check=False)
         disk.chmod(0o755)
-    assert told == []
+    assert seen == []
 
 
-def test_a_missing_folder_is_told_before_anything_is_computed(tmp_path: Path) -> None:
+def test_a_missing_folder_is_refused_before_anything_is_computed(tmp_path: Path) -> None:
     plan = write_plan(tmp_path, 256)
     with pytest.raises(StudyError, match="there is no folder"):
         sweep(plan, tmp_path / "nowhere" / "r.h5")

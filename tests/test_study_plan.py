@@ -1,4 +1,4 @@
-"""A plan says everything that is wrong with it, and means the points it should."""
+"""Plan files: every fault is reported, and the points are the intended ones."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def faults(text: str) -> str:
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "message"),
     [
         ("", "plan.toml: base: missing"),
         (BASE, "plan.toml: axis: missing, expected at least one table"),
@@ -38,7 +38,10 @@ def faults(text: str) -> str:
             "axis.0.to: expected a number other than 1, found 1",
         ),
         (BASE + PITCH + "from_ = 1\nto = 2\ncount = 3", "axis.0.from_: no such key"),
-        (BASE + PITCH + "values = [1]\ncount = 3", "axis.0.count: cannot stand beside values"),
+        (
+            BASE + PITCH + "values = [1]\ncount = 3",
+            "axis.0.count: give either values or count, not both",
+        ),
         (BASE + PITCH + "values = [1, true]", "expected a number >= -180 and <= 180, found true"),
         (BASE + PITCH + "values = [1, nan]", "expected a number >= -180 and <= 180, found nan"),
         (
@@ -95,8 +98,8 @@ def faults(text: str) -> str:
         ('base = "glashouse.toml"\n' + PITCH + "values = [1]", "glasshouse.toml"),
     ],
 )
-def test_a_fault_is_told_with_its_key(text: str, said: str) -> None:
-    assert said in faults(text)
+def test_a_fault_is_reported_with_its_key(text: str, message: str) -> None:
+    assert message in faults(text)
 
 
 def test_a_change_from_the_command_line_is_checked_with_the_plan() -> None:
@@ -109,7 +112,7 @@ def test_a_change_from_the_command_line_is_checked_with_the_plan() -> None:
         parse_study(BASE + PITCH + "values = [1]", CASES, changes={"flight.pitch_deg": 2.0})
 
 
-def test_all_faults_are_told_at_once() -> None:
+def test_all_faults_are_reported_at_once() -> None:
     text = (
         BASE + '[[axis]]\nkey = "flight.pich_deg"\nvalues = [1]\n'
         '[[axis]]\nkey = "stroke.frequency_hz"\nvalues = [2.0, -1.0, 0.0]\n'
@@ -128,7 +131,7 @@ def test_a_missing_case_does_not_hide_wrong_keys() -> None:
     assert "axis.0.key" in said
 
 
-def test_a_file_of_rows_names_the_line_at_fault(tmp_path: Path) -> None:
+def test_a_fault_in_a_file_of_rows_names_its_line(tmp_path: Path) -> None:
     (tmp_path / "case.toml").write_text((CASES / "glasshouse.toml").read_text("utf-8"), "utf-8")
     rows = "# designs\nstroke.frequency_hz, model.induced\n2.0, slope\n-3.0, none\n"
     (tmp_path / "rows.csv").write_text(rows)
@@ -177,7 +180,7 @@ def test_axes_that_step_together_are_one_dimension() -> None:
     assert points.columns(0, 2)["stroke.frequency_hz"].tolist() == [3.0, 2.0]
 
 
-def test_axes_that_change_more_than_numbers_stand_first() -> None:
+def test_axes_that_change_more_than_numbers_come_first() -> None:
     points = study_points(
         PITCH + 'values = [1.0, 2.0]\n[[axis]]\nkey = "model.induced"\nvalues = ["slope", "none"]\n'
     )
@@ -185,7 +188,7 @@ def test_axes_that_change_more_than_numbers_stand_first() -> None:
 
 
 @pytest.mark.parametrize("sampling", ["latin-hypercube", "sobol", "saltelli"])
-def test_samples_do_not_depend_on_how_they_are_asked_for(sampling: str) -> None:
+def test_samples_do_not_depend_on_how_they_are_split(sampling: str) -> None:
     def fresh() -> object:
         return study_points(TWO.format("", ""), sampling=sampling, samples=64, seed=5)
 
@@ -202,7 +205,7 @@ def test_a_latin_hypercube_has_one_point_in_each_stratum() -> None:
     assert strata.tolist() == list(range(50))
 
 
-def test_a_seed_decides_the_sample() -> None:
+def test_the_seed_determines_the_sample() -> None:
     samples = [
         study_points(TWO.format("", ""), sampling="sobol", samples=8, seed=seed).columns(0, 8)
         for seed in (1, 1, 2)
@@ -230,5 +233,5 @@ def test_boxes_cover_a_run_of_points_once_and_in_order(
 @pytest.mark.parametrize(
     "name", ["twist_map.toml", "planform_study.toml", "passive_stiffness.toml"]
 )
-def test_the_shipped_plans_are_sound(name: str) -> None:
+def test_the_shipped_plans_are_valid(name: str) -> None:
     assert points_of(read_study(CASES / name)).count > 100

@@ -1,4 +1,4 @@
-"""Samples are what they should be, however few rows of them are asked for."""
+"""Samples of the unit cube, drawn a few rows at a time."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ KINDS: tuple[Callable[[int, int, int], Sample], ...] = (CrossedSobol, LatinHyper
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_a_row_does_not_depend_on_which_others_are_asked_for(
+def test_a_row_does_not_depend_on_which_others_are_drawn(
     kind: Callable[[int, int, int], Sample],
 ) -> None:
     whole = kind(3, 64, 5).rows(0, 64)
@@ -50,25 +50,25 @@ def test_a_latin_hypercube_has_one_row_in_each_slice(samples: int) -> None:
     )
 
 
-def test_the_dimensions_of_a_latin_hypercube_know_nothing_of_each_other() -> None:
+def test_the_dimensions_of_a_latin_hypercube_are_uncorrelated() -> None:
     samples = 4096
     rows = LatinHypercube(6, samples, 3).rows(0, samples)
     ranks = spearmanr(np.column_stack([rows, np.arange(samples)])).statistic
-    # Of chance alone: a standard deviation of 1/sqrt(n); the largest of 21 stays below four.
+    # Chance gives a standard deviation of 1/sqrt(n); the largest of 21 stays below four.
     assert np.abs(ranks - np.eye(7)).max() < 4.0 / np.sqrt(samples)
 
 
-def test_a_latin_hypercube_is_as_even_as_that_of_scipy() -> None:
+def test_a_latin_hypercube_is_as_even_as_one_by_scipy() -> None:
     def unevenness(draw: Callable[[int], np.ndarray]) -> float:
         return float(np.mean([qmc.discrepancy(draw(seed)) for seed in range(20)]))
 
     ours = unevenness(lambda seed: LatinHypercube(4, 128, seed).rows(0, 128))
     theirs = unevenness(lambda seed: qmc.LatinHypercube(4, rng=seed).random(128))
-    # The mean of twenty scatters by some 3 % from set to set of seeds.
+    # The mean of twenty varies by about 3 % between sets of seeds.
     assert abs(ours / theirs - 1.0) < 0.15
 
 
-def test_a_crossed_sample_is_that_of_salib() -> None:
+def test_a_crossed_sample_equals_one_by_salib() -> None:
     problem = {"num_vars": 3, "names": ["a", "b", "c"], "bounds": [[0.0, 1.0]] * 3}
     chance = np.random.default_rng(9)
     theirs = salib.sample(problem, 32, calc_second_order=False, scramble=True, seed=chance)

@@ -1,4 +1,4 @@
-"""A sweep gives, at every point, what the point alone would give, whoever computes it."""
+"""Sweeps: every point equals a single run, whichever workers compute it."""
 
 from __future__ import annotations
 
@@ -46,33 +46,33 @@ def grid(tmp_path_factory: pytest.TempPathFactory) -> SweepTable:
     return sweep(study(GRID), tmp_path_factory.mktemp("grid") / "grid.h5")
 
 
-def test_every_point_is_what_the_case_alone_is(grid: SweepTable) -> None:
+def test_every_point_equals_a_single_run(grid: SweepTable) -> None:
     for place in (0, 20, 41):
         point = {key: grid.column(key)[place] for key in grid.keys}
         settings = {"model.steps": 32, "wing.inner.strips": 6, "wing.outer.strips": 8}
-        alone = simulate(read_case(CASES / "glasshouse.toml").replace(settings | point))
+        single = simulate(read_case(CASES / "glasshouse.toml").replace(settings | point))
         for name in ("lift_n", "thrust_n", "aero_power_w", "shaft_power_w"):
-            # The same sums in another order: a few roundings.
+            # The same sums in another order: rounding errors only.
             np.testing.assert_allclose(
-                grid.column(f"mean.{name}")[place], alone.mean[name], rtol=1e-12, atol=1e-12
+                grid.column(f"mean.{name}")[place], single.mean[name], rtol=1e-12, atol=1e-12
             )
 
 
-@pytest.mark.parametrize("how", ["one thread", "small chunks", "processes", "foreign executor"])
+@pytest.mark.parametrize("setting", ["one thread", "small chunks", "processes", "given executor"])
 def test_results_do_not_depend_on_workers_or_chunks(
-    how: str, grid: SweepTable, tmp_path: Path
+    setting: str, grid: SweepTable, tmp_path: Path
 ) -> None:
     path = tmp_path / "r.h5"
-    if how == "one thread":
+    if setting == "one thread":
         other = sweep(study(GRID), path, workers=1)
-    elif how == "small chunks":
+    elif setting == "small chunks":
         text = GRID.replace("count = 7", "count = 49")
         other = sweep(study(text), path, chunk=1, workers=2)
         whole = sweep(study(text), tmp_path / "w.h5", chunk=4096)
         for name in other.names:
             np.testing.assert_array_equal(other.column(name), whole.column(name), err_msg=name)
         return
-    elif how == "processes":
+    elif setting == "processes":
         other = sweep(study(GRID), path, backend="processes", workers=2)
     else:
         with ThreadPoolExecutor(3) as executor:
@@ -81,7 +81,7 @@ def test_results_do_not_depend_on_workers_or_chunks(
         np.testing.assert_array_equal(grid.column(name), other.column(name), err_msg=name)
 
 
-def test_the_truncation_of_a_point_is_its_own(tmp_path: Path) -> None:
+def test_the_truncation_of_a_point_does_not_depend_on_its_chunk(tmp_path: Path) -> None:
     text = (
         'base = "glasshouse.toml"\n'
         'set = { "model.steps" = 32, "stroke.inner.plunge.shape" = "quick-return" }\n'
@@ -133,7 +133,7 @@ def test_a_key_that_is_varied_has_its_unit_in_the_file(
         assert file[key].attrs["units"] == unit
 
 
-def test_points_that_cannot_be_say_why_and_cost_the_others_nothing(tmp_path: Path) -> None:
+def test_impossible_points_give_a_reason_and_leave_the_others_untouched(tmp_path: Path) -> None:
     text = (
         'base = "linkage_driven.toml"\nset = { "model.steps" = 32 }\n'
         '[[axis]]\nkey = "stroke.inner.plunge.crank_m"\nfrom = 0.002\nto = 0.3\ncount = 40\n'
@@ -148,7 +148,7 @@ def test_points_that_cannot_be_say_why_and_cost_the_others_nothing(tmp_path: Pat
     assert np.isnan(table.column("mean.lift_n")[~table.done]).all()
 
 
-def test_values_that_do_not_go_together_fail_point_by_point(tmp_path: Path) -> None:
+def test_incompatible_values_fail_point_by_point(tmp_path: Path) -> None:
     text = (
         'base = "glasshouse.toml"\nset = { "model.steps" = 32 }\n'
         '[[axis]]\nkey = "wing.section.stall_deg"\nvalues = [3.0, 12.0]\n'
@@ -158,7 +158,7 @@ def test_values_that_do_not_go_together_fail_point_by_point(tmp_path: Path) -> N
     assert table.status.reshape(2, 2).tolist() == [[1, 3], [1, 1]]
 
 
-def test_an_open_range_of_keys_that_go_together_is_checked_at_its_corners(tmp_path: Path) -> None:
+def test_points_between_unsound_corners_are_checked_one_by_one(tmp_path: Path) -> None:
     text = (
         'base = "glasshouse.toml"\nsampling = "sobol"\nsamples = 64\n'
         'set = { "model.steps" = 32 }\n'
@@ -173,7 +173,7 @@ def test_an_open_range_of_keys_that_go_together_is_checked_at_its_corners(tmp_pa
     assert 0 < table.done.sum() < 64
 
 
-def test_corners_too_many_to_be_tried_do_not_hide_what_cannot_go_together(tmp_path: Path) -> None:
+def test_incompatible_values_are_found_among_too_many_corners_to_try(tmp_path: Path) -> None:
     ranges = (
         ("flight.pitch_deg", 0, 4), ("flight.airspeed_m_s", 4, 6), ("stroke.frequency_hz", 2, 3),
         ("craft.mass_kg", 0.2, 0.3), ("craft.body_drag_area_m2", 0.004, 0.006),
@@ -192,12 +192,12 @@ def test_corners_too_many_to_be_tried_do_not_hide_what_cannot_go_together(tmp_pa
     assert 0 < table.done.sum() < 128
 
 
-def test_a_plan_without_any_sound_point_is_at_fault(tmp_path: Path) -> None:
+def test_a_plan_without_a_valid_point_is_refused(tmp_path: Path) -> None:
     text = (
         'base = "glasshouse.toml"\n[[axis]]\nkey = "wing.section.stall_width_deg"\n'
         "values = [40.0, 50.0]\n"
     )
-    with pytest.raises(CaseError, match="no combination of these values is a sound case"):
+    with pytest.raises(CaseError, match="no combination of these values is a valid case"):
         sweep(study(text), tmp_path / "r.h5")
 
 
@@ -214,7 +214,7 @@ count = 70
 """
 
 
-def test_trimmed_points_fly_and_the_others_have_no_answer(tmp_path: Path) -> None:
+def test_trimmed_points_balance_and_the_others_have_no_answer(tmp_path: Path) -> None:
     table = sweep(study(TRIM), tmp_path / "r.h5", chunk=64)
     done = table.done
     assert 10 < done.sum() < 70
@@ -239,7 +239,7 @@ def test_cycles_are_kept_on_request(tmp_path: Path) -> None:
     np.testing.assert_allclose(cycles.mean(axis=-1), table["mean.lift_n"], rtol=1e-12)
 
 
-def test_only_what_is_asked_for_is_kept(tmp_path: Path) -> None:
+def test_only_matching_results_are_kept(tmp_path: Path) -> None:
     text = GRID.replace("[[axis]]", 'keep = ["peak.*", "mean.lift_n"]\n[[axis]]', 1)
     table = sweep(study(text), tmp_path / "r.h5")
     assert set(table.results) == {
@@ -264,7 +264,7 @@ def test_a_sample_is_stored_by_point_with_its_keys(tmp_path: Path) -> None:
         assert set(data["model.wake"].values.tolist()) == {"indicial", "quasi-steady"}
 
 
-def test_a_preview_tells_points_chunks_time_and_size(tmp_path: Path) -> None:
+def test_a_preview_reports_points_chunks_time_and_size(tmp_path: Path) -> None:
     found = preview(study(GRID), tmp_path / "r.h5", workers=2)
     assert (found.points, found.chunks) == (42, 3)  # of one tile each: both workers take part
     assert found.rate > 0.0

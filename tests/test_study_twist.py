@@ -1,4 +1,4 @@
-"""Wings that give way, in a sweep: what a single run gives, and what it refuses."""
+"""Compliant twist in a sweep: the same answers and refusals as in single runs."""
 
 from __future__ import annotations
 
@@ -45,13 +45,13 @@ def table(tmp_path_factory: pytest.TempPathFactory) -> SweepTable:
     return sweep(study(True), tmp_path_factory.mktemp("twist") / "r.h5")
 
 
-def test_a_wing_that_gives_way_does_in_a_sweep_what_it_does_alone(table: SweepTable) -> None:
+def test_a_compliant_wing_gives_the_same_in_a_sweep_as_in_a_single_run(table: SweepTable) -> None:
     case = study(True).case
     answers = 0
     for place in (0, 5, 9, 12):
         point = {key: float(table.column(key)[place]) for key in table.keys}
         try:
-            alone = simulate(case.replace(point))
+            single = simulate(case.replace(point))
         except NoAnswer:
             assert not table.done[place]
             continue
@@ -60,16 +60,16 @@ def test_a_wing_that_gives_way_does_in_a_sweep_what_it_does_alone(table: SweepTa
         for name in ("lift_n", "thrust_n", "aero_power_w", "twist_power_w"):
             # The twist is found to 1e-10 of its largest moment.
             np.testing.assert_allclose(
-                table.column(f"mean.{name}")[place], alone.mean[name], rtol=1e-7, atol=1e-9
+                table.column(f"mean.{name}")[place], single.mean[name], rtol=1e-7, atol=1e-9
             )
         for name in ("amplitude_deg", "lag_deg", "floquet_max"):
             np.testing.assert_allclose(
-                table.column(f"twist.outer.{name}")[place], alone.twist["outer"][name], rtol=1e-6
+                table.column(f"twist.outer.{name}")[place], single.twist["outer"][name], rtol=1e-6
             )
     assert answers == 3
 
 
-def test_twists_that_do_not_exist_or_do_not_last_are_told_apart(table: SweepTable) -> None:
+def test_missing_and_unstable_twists_are_reported_separately(table: SweepTable) -> None:
     assert set(table.reasons()) == {NO_TWIST, UNSTABLE}
     assert table.counts()["no-answer"] == sum(table.reasons().values()) > 2
     assert table.counts()["failed"] == 0
@@ -79,7 +79,7 @@ def test_twists_that_do_not_exist_or_do_not_last_are_told_apart(table: SweepTabl
     assert np.isnan(table.column("mean.lift_n")[~table.done]).all()
 
 
-def test_whether_a_twist_lasts_is_asked_only_on_request(table: SweepTable, tmp_path: Path) -> None:
+def test_stability_is_checked_only_on_request(table: SweepTable, tmp_path: Path) -> None:
     quick = sweep(study(False), tmp_path / "r.h5")
     assert set(quick.reasons()) == {NO_TWIST}
     assert np.isnan(quick.column("twist.outer.floquet_max")).all()
@@ -94,9 +94,9 @@ def test_a_twist_does_not_depend_on_chunks_or_workers(table: SweepTable, tmp_pat
         np.testing.assert_array_equal(table.column(name), other.column(name), err_msg=name)
 
 
-def test_cycles_of_a_wing_that_gives_way_are_those_of_its_twist(tmp_path: Path) -> None:
-    kept = 'keep = ["mean.thrust_n", "series.thrust_n"]\n'
-    some = sweep(study(False, kept), tmp_path / "r.h5", chunk=16)
+def test_kept_series_of_a_compliant_wing_have_the_reported_mean(tmp_path: Path) -> None:
+    keep = 'keep = ["mean.thrust_n", "series.thrust_n"]\n'
+    some = sweep(study(False, keep), tmp_path / "r.h5", chunk=16)
     with h5py.File(some.path) as file:
         cycles = file["series.thrust_n"][()]
     np.testing.assert_allclose(cycles.mean(axis=-1), some["mean.thrust_n"], rtol=1e-9, atol=1e-12)
@@ -111,7 +111,7 @@ def test_a_table_under_a_quoted_path_replaces_the_whole_table() -> None:
     assert study(True).case.model.wake == glasshouse.model.wake
 
 
-def test_the_shipped_study_of_stiffness_flies(tmp_path: Path) -> None:
+def test_the_shipped_study_of_stiffness_trims_everywhere(tmp_path: Path) -> None:
     shipped = read_study(CASES / "passive_stiffness.toml")
     text = shipped.text.replace("stability = true\n", "").replace("count = 13", "count = 3")
     text = text.replace("count = 9", "count = 2").replace(

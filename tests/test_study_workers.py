@@ -1,4 +1,4 @@
-"""Whoever solves the chunks: one worker takes one core, and the numbers are the same."""
+"""Workers of a sweep: each keeps to one core, and all give the same numbers."""
 
 from __future__ import annotations
 
@@ -30,8 +30,8 @@ from tests.crash_sweep import differing, write_plan
 PROJECT = Path(__file__).parents[1]
 
 
-def spread() -> list[int]:
-    """Threads that the linear algebra of numpy, which solves the chunks, may take."""
+def numpy_threads() -> list[int]:
+    """Most threads that the linear algebra of numpy may use."""
     return [x["num_threads"] for x in threadpool_info() if "numpy" in x["filepath"]]
 
 
@@ -53,8 +53,8 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     return plan, folder / "whole.h5"
 
 
-class Watched(Executor):
-    """Processes that are somebody else's; tells what their linear algebra may take afterwards."""
+class GivenPool(Executor):
+    """A given pool of one process, which stays open after the sweep."""
 
     def __init__(self) -> None:
         self._pool = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"))
@@ -66,39 +66,39 @@ class Watched(Executor):
         self._pool.shutdown(wait, cancel_futures=cancel_futures)
 
 
-def test_threads_leave_the_cores_to_each_other_while_a_sweep_runs(
+def test_threads_keep_to_one_core_each_while_a_sweep_runs(
     whole: tuple[Path, Path], tmp_path: Path
 ) -> None:
-    if not (before := spread()):
-        pytest.skip("numpy is built on a library that cannot be asked")
+    if not (before := numpy_threads()):
+        pytest.skip("the threads of this linear algebra library cannot be counted")
     seen: set[int] = set()
 
     def look(progress: Progress) -> None:
-        seen.update(spread())
+        seen.update(numpy_threads())
 
     sweep(whole[0], tmp_path / "r.h5", workers=2, on_progress=look)
     assert seen == {1}
-    assert spread() == before
+    assert numpy_threads() == before
 
 
-def test_own_processes_keep_to_one_core() -> None:
+def test_processes_keep_to_one_core_each() -> None:
     workers = Workers(1, "processes", None)
     try:
-        assert set(workers._made().submit(spread).result()) <= {1}
+        assert set(workers._made().submit(numpy_threads).result()) <= {1}
     finally:
         workers.close()
 
 
-def test_any_executor_gives_the_same_bits_on_one_core_a_worker(
+def test_any_executor_gives_the_same_bits_on_one_core_per_worker(
     whole: tuple[Path, Path], tmp_path: Path
 ) -> None:
-    with Watched() as executor:
+    with GivenPool() as executor:
         sweep(whole[0], tmp_path / "r.h5", executor=executor, workers=1, chunk=64)
-        assert set(executor.submit(spread).result()) <= {1}
+        assert set(executor.submit(numpy_threads).result()) <= {1}
     assert differing(whole[1], tmp_path / "r.h5") == []
 
 
-def test_ranks_of_mpi_give_the_same_bits(whole: tuple[Path, Path], tmp_path: Path) -> None:
+def test_mpi_ranks_give_the_same_bits(whole: tuple[Path, Path], tmp_path: Path) -> None:
     pytest.importorskip("mpi4py")
     launcher = shutil.which("mpiexec", path=str(Path(sys.executable).parent)) or shutil.which(
         "mpiexec"
@@ -137,15 +137,14 @@ class Failing(Executor):
         return future
 
 
-def test_a_worker_that_fails_ends_the_sweep_in_words_and_keeps_the_rest(
+def test_a_failing_worker_ends_the_sweep_with_a_message_and_keeps_the_rest(
     whole: tuple[Path, Path], tmp_path: Path
 ) -> None:
     with pytest.raises(
         StudyError, match=r"failed at points 64 to 127 \(no room\).*the same command"
     ):
         sweep(whole[0], tmp_path / "r.h5", executor=Failing(), workers=1, chunk=64)
-    told: list[Progress] = []
-    sweep(whole[0], tmp_path / "r.h5", on_progress=told.append)
+    sweep(whole[0], tmp_path / "r.h5")
     assert differing(whole[1], tmp_path / "r.h5") == []
 
 
@@ -158,7 +157,7 @@ class Dying(Executor):
         raise BrokenProcessPool("A process in the process pool was terminated abruptly")
 
 
-def test_workers_that_keep_dying_end_the_sweep_in_words(
+def test_workers_that_keep_dying_end_the_sweep_with_a_message(
     whole: tuple[Path, Path], tmp_path: Path
 ) -> None:
     with pytest.raises(StudyError, match="workers died"):
@@ -166,7 +165,7 @@ def test_workers_that_keep_dying_end_the_sweep_in_words(
 
 
 def half_an_answer() -> None:
-    """Die as a worker does that is killed while it gives its answer."""
+    """Die like a worker that is killed while it sends its answer."""
     writer = next(each for each in gc.get_objects() if isinstance(each, SimpleQueue))._writer  # type: ignore[attr-defined]
     os.write(writer.fileno(), struct.pack("!i", 1000) + b"the beginning")
     os.kill(os.getpid(), signal.SIGKILL)
@@ -200,7 +199,7 @@ def test_a_pool_that_broke_while_it_was_handed_a_task_is_reported() -> None:
     pool.close()
 
 
-def test_a_pool_that_only_takes_its_time_is_left_alone() -> None:
+def test_a_slow_pool_is_not_broken() -> None:
     pool = Workers(1, "processes", None)
     own = pool._own = pool._made()
     answer = own.submit(os.getpid)

@@ -54,7 +54,10 @@ def add_compare_command(commands: Any) -> None:
     compare.add_argument("--top", metavar="N", type=int, default=10, help="points to print [10]")
     compare.add_argument("--show", metavar="NAME,NAME", help="further quantities to print")
     compare.add_argument(
-        "--pareto", metavar="NAME,NAME", help="Pareto-optimal points; NAME:min or NAME:max"
+        "--pareto",
+        metavar="NAME,NAME",
+        help="list Pareto-optimal points; NAME:min or NAME:max for a quantity with no better"
+        " direction of its own, such as a lift",
     )
     compare.add_argument(
         "--sensitivity", metavar="NAME", help="sensitivity of a quantity to each key varied"
@@ -203,7 +206,7 @@ def _draw(
     elif kind == "carpet":
         if len(names) != 2:
             raise _refused("--figure carpet: needs --quantity NAME,NAME (horizontal, vertical)")
-        page = study_panels.carpet(table, names[0], names[1], conditions, cuts)
+        page = study_panels.carpet(table, (names[0], names[1]), conditions, cuts)
     elif kind == "pareto":
         if options.pareto is None:
             raise _refused("--figure pareto: needs --pareto NAME,NAME")

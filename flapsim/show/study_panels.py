@@ -87,13 +87,8 @@ def _plane(
 ) -> tuple[tuple[str, str], list[Array], list[Array], str]:
     """Two axes of a grid, and quantities on them; other axes are cut at the values of `at`.
 
-    Returns
-    -------
-    axes : two names
-    coordinates : two arrays, shapes (m,) and (n,)
-    values : arrays of shape (m, n)
-    cut : str
-        Where the other axes are cut, in words.
+    Returns the names of the axes, their coordinates of shapes (m,) and (n,), the quantities of
+    shape (m, n) each, and in words where the other axes are cut.
     """
     if table.sampling != "grid":
         raise StudyError(f"{table.path.name}: a map or carpet needs a grid, found a sample")
@@ -146,30 +141,17 @@ def _margin(table: SweepTable, condition: Condition, at: Mapping[str, float]) ->
 
 
 def contours(
-    table: SweepTable,
-    name: str,
-    lines: Sequence[Condition] = (),
-    at: Mapping[str, float] | None = None,
+    table: SweepTable, name: str, lines: Sequence[Condition], at: Mapping[str, float]
 ) -> Figure:
-    """Contour map of a quantity over two axes, with the limits of conditions.
+    """Contour map of a quantity over two axes of a grid, with the limits of conditions.
 
-    Parameters
-    ----------
-    table : SweepTable
-        A grid.
-    name : str
-        Quantity.
-    lines : sequence of Condition
-        Constraints; the side on which they fail is dotted.
-    at : mapping of str to float, optional
-        Values at which other axes are cut.
+    The side on which a condition fails is dotted; other axes are cut at the values of `at`.
 
     Raises
     ------
     StudyError
         If there are not exactly two axes left.
     """
-    at = at or {}
     axes, (rows, columns), (values,), cut = _plane(table, [name], at)
     with styled():
         what = quantity_of(name).long_name
@@ -239,32 +221,13 @@ def _constraints(
 
 
 def carpet(
-    table: SweepTable,
-    across: str,
-    up: str,
-    lines: Sequence[Condition] = (),
-    at: Mapping[str, float] | None = None,
+    table: SweepTable, names: tuple[str, str], lines: Sequence[Condition], at: Mapping[str, float]
 ) -> Figure:
-    """Carpet plot: the net of two axes laid over two quantities.
+    """Carpet plot: the net of two axes of a grid over a horizontal and a vertical quantity.
 
-    Parameters
-    ----------
-    table : SweepTable
-        A grid.
-    across, up : str
-        Quantities on the horizontal and the vertical axis.
-    lines : sequence of Condition
-        Constraints; points mark their limits.
-    at : mapping of str to float, optional
-        Values at which other axes are cut.
-
-    Raises
-    ------
-    StudyError
-        If there are not exactly two axes left.
+    Points mark the limits of conditions; arguments and errors as of `contours`.
     """
-    at = at or {}
-    axes, coordinates, (x, y), cut = _plane(table, [across, up], at)
+    axes, coordinates, (x, y), cut = _plane(table, names, at)
     with styled():
         title = "Carpet of " + " and ".join(key_in_words(axis) for axis in axes)
         page, panel = _page(table.title, title + (f", at {cut}" if cut else ""), 7.6, 5.4)
@@ -296,8 +259,8 @@ def carpet(
         panel.legend(
             loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, frameon=False, fontsize=8.0
         )
-        panel.set_xlabel(axis_label(across))
-        panel.set_ylabel(axis_label(up))
+        panel.set_xlabel(axis_label(names[0]))
+        panel.set_ylabel(axis_label(names[1]))
     return page
 
 
@@ -327,17 +290,7 @@ def _crossings(x: Array, y: Array, margin: Array) -> Array:
 def pareto(
     table: SweepTable, across: Objective, up: Objective, places: NDArray[np.int64]
 ) -> Figure:
-    """Scatter of two quantities with their Pareto-optimal points.
-
-    Parameters
-    ----------
-    table : SweepTable
-        The sweep.
-    across, up : Objective
-        Quantities on the horizontal and the vertical axis.
-    places : ndarray of int
-        Indices of the points to draw.
-    """
+    """Scatter of two quantities at some points, with the Pareto-optimal ones."""
     x, y = (table.numbers(each.name) for each in (across, up))
     front = pareto_points(table, places, (across, up))
     with styled():
@@ -359,17 +312,7 @@ def pareto(
 
 
 def tornado(name: str, title: str, found: Sequence[Influence]) -> Figure:
-    """Bars of the sensitivity of a quantity to each dimension, the longest on top.
-
-    Parameters
-    ----------
-    name : str
-        Quantity.
-    title : str
-        Title of the sweep.
-    found : sequence of Influence
-        As from `flapsim.study.compare.sensitivities`.
-    """
+    """Bars of the sensitivity of a quantity to each dimension of a sweep, the longest on top."""
     indices = any(np.isfinite(item.total) for item in found)
     with styled():
         subtitle = f"Sensitivity: {_words(name)}"

@@ -1,8 +1,8 @@
 """The result file of a sweep: chunks become one HDF5 file that is also valid netCDF-4.
 
 Answers: may the result be written there, is it there already, and how do the results of a million
-points get onto the axes of their plan without ever being in memory at once, under names and units
-that other tools understand?
+points get onto the axes of their plan, with names and units that other tools understand, without
+ever being in memory at once?
 """
 
 from __future__ import annotations
@@ -38,8 +38,7 @@ MOST_REASONS: Final = 1000
 _MORE_REASONS = "another reason; run this point by itself to see it"
 _SPAN = 2**15
 _NUMBERS = 2**21
-"""Points written at a time, and numbers if a point has many: few enough for memory, enough to write
-quickly."""
+"""Points, and numbers, written at a time: few enough for memory, enough to write quickly."""
 
 
 def check_target(target: Path) -> None:
@@ -83,23 +82,14 @@ def holds_complete_result(target: Path, facts: dict[str, Any]) -> bool:
 
 
 def assemble(study: Study, points: Points, store: ChunkStore) -> None:
-    """Make the result file of the chunks that are there, complete or not.
+    """Make the result file of the chunks that are there, complete or not; the chunks stay.
 
-    It replaces an older one in one instant.
-
-    Parameters
-    ----------
-    study : Study
-        For its text and title.
-    points : Points
-        Positions of the points.
-    store : ChunkStore
-        The chunks; they stay.
+    It replaces an older file in one step.
 
     Raises
     ------
     StudyError
-        If the file cannot be written; the chunks stay.
+        If the file cannot be written.
     """
     aside = store.folder / "assembled.part"
     try:
@@ -109,7 +99,7 @@ def assemble(study: Study, points: Points, store: ChunkStore) -> None:
             os.fsync(done.fileno())
         aside.replace(store.target)
         sync_folder(store.target.parent)
-    except (OSError, RuntimeError) as error:  # h5py says either of a full disk
+    except (OSError, RuntimeError) as error:  # h5py raises either on a full disk
         with suppress(OSError):
             aside.unlink(missing_ok=True)
         why = getattr(error, "strerror", None) or str(error).partition("\n")[0]
@@ -124,8 +114,7 @@ def _fill(file: h5py.File, study: Study, points: Points, store: ChunkStore) -> N
     scalars = [name for name in names if not name.startswith(SERIES)]
     series = [name for name in names if name.startswith(SERIES)]
     file.attrs.update(_attributes(study, points, store))
-    for name, size in zip(points.names, points.shape, strict=True):
-        _scale(file, name, size, points)
+    _write_axes(file, points)
     # If every point is written, none needs a fill value.
     fill = "never" if _complete(store) else "ifset"
     variables = [_variable(file, name, points, np.float64, np.nan, fill) for name in scalars]
@@ -182,23 +171,23 @@ def _complete(store: ChunkStore) -> bool:
     return len(store.finished) == store.identity.chunks
 
 
-def _scale(file: h5py.File, name: str, size: int, points: Points) -> None:
-    """Write the coordinate of an axis, and the keys that step along it."""
+def _write_axes(file: h5py.File, points: Points) -> None:
+    """Write the coordinates of the axes, and the keys that step along each."""
     if points.sampling != "grid":
-        file.create_dataset(name, data=np.arange(size)).make_scale(name)
+        file.create_dataset("point", data=np.arange(points.count)).make_scale("point")
         return
-    dimension = next(d for d in points.dimensions if d.name == name)
-    if tuple(dimension.values) == (name,):
-        coordinate = _described(file, name, dimension.values[name])
-        coordinate.make_scale(name)
-        return
-    file.create_dataset(name, data=np.arange(size)).make_scale(name)
-    for key, values in dimension.values.items():
-        _described(file, key, values).dims[0].attach_scale(file[name])
+    for dimension in points.dimensions:
+        name = dimension.name
+        if tuple(dimension.values) == (name,):
+            _described(file, name, dimension.values[name]).make_scale(name)
+            continue
+        file.create_dataset(name, data=np.arange(dimension.size)).make_scale(name)
+        for key, values in dimension.values.items():
+            _described(file, key, values).dims[0].attach_scale(file[name])
 
 
 def _described(file: h5py.File, key: str, values: NDArray[Any]) -> h5py.Dataset:
-    """Write the values of a key, words as words, with their unit."""
+    """Write the values of a key with its unit, anything but numbers as text."""
     if values.dtype == np.float64:
         dataset = file.create_dataset(key, data=values)
         dataset.attrs["units"] = quantity_of(key).unit
@@ -210,7 +199,7 @@ def _described(file: h5py.File, key: str, values: NDArray[Any]) -> h5py.Dataset:
 
 
 def as_word(value: Any) -> str:
-    """Return a value that is not a number as text: words as they are, the rest as JSON."""
+    """Return a word as it is, any other value as JSON."""
     plain = plain_value(value)
     return plain if isinstance(plain, str) else json.dumps(plain)
 
@@ -224,7 +213,7 @@ def _variable(
     fill: str = "ifset",
     tail: tuple[int, ...] = (),
 ) -> h5py.Dataset:
-    """Make room for one result at every point."""
+    """Create the dataset of one result at every point."""
     shape = (*points.shape, *tail)
     variable = file.create_dataset(name, shape, kind, fillvalue=empty, fill_time=fill)
     if kind is np.float64:
@@ -240,7 +229,7 @@ def _variable(
 def _stroke_axis(
     file: h5py.File, study: Study, points: Points, series: list[str], fill: str
 ) -> list[h5py.Dataset]:
-    """Make room for series, where they are kept."""
+    """Create the datasets of series, if any are kept."""
     if not series:
         return []
     steps = study.case.model.steps
@@ -252,7 +241,7 @@ def _stroke_axis(
 
 
 def _spans(store: ChunkStore, most: int) -> Iterable[list[Answer]]:
-    """Finished chunks in order, in runs without a gap of about so many points."""
+    """Finished chunks in order, in runs without gaps of about `most` points."""
     span: list[Answer] = []
     for number in sorted(store.finished):
         answer = store.read(number)
@@ -278,7 +267,7 @@ def _put(
 
 
 def _renumbered(answer: Answer, known: dict[str, int]) -> NDArray[np.int32]:
-    """Reasons of a chunk, numbered as in the whole file."""
+    """Reasons of a chunk, numbered as in the result file."""
     numbers = [0]
     for text in answer.reasons:
         if text not in known and len(known) >= MOST_REASONS:

@@ -59,25 +59,15 @@ _CONDITION: Final = re.compile(
 )
 
 _DIGITS: Final = 11
-"""Digits behind the first to which two values of an axis must agree to be the same point."""
+"""Decimals of the mantissa to which two values of an axis must agree to be the same point."""
 
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """One comparison: a named quantity with a number, a multiple of another, or a word.
+    """One comparison, such as `left` >= `factor` times `right`.
 
-    Attributes
-    ----------
-    left : str
-        Name of a result or key.
-    sign : str
-        One of >= <= > < == !=.
-    factor : float
-        The number, or what multiplies `right`.
-    right : str or None
-        Name of another result or key.
-    word : str or None
-        A word to compare with, for keys that hold words.
+    `sign` is one of >= <= > < == = !=. Without `right`, the factor is the number to compare with;
+    keys that hold words are compared with a `word`.
     """
 
     left: str
@@ -87,16 +77,7 @@ class Condition:
     word: str | None = None
 
     def holds(self, table: SweepTable) -> NDArray[np.bool_]:
-        """Points at which the condition holds; never where a number is missing.
-
-        Parameters
-        ----------
-        table : SweepTable
-            The sweep.
-
-        Returns
-        -------
-        ndarray of bool, shape (points,)
+        """Points at which the condition holds, shape (points,); never where a number is missing.
 
         Raises
         ------
@@ -117,17 +98,12 @@ class Condition:
 
 
 def condition_from(text: str) -> tuple[Condition, ...]:
-    """Read conditions, joined by ``and``.
-
-    Parameters
-    ----------
-    text : str
-        Such as ``mean.lift_n >= 1.02*mean.weight_n and check.stalled_fraction < 0.1``.
+    """Read conditions joined by ``and``, such as ``mean.lift_n >= 1.02*mean.weight_n``.
 
     Raises
     ------
     StudyError
-        If it is not a comparison; nothing is ever executed.
+        If it is not a comparison; no text is ever executed.
     """
     found = []
     for part in re.split(r"\s+and\s+", text.strip()):
@@ -161,26 +137,19 @@ def selected(table: SweepTable, conditions: Sequence[Condition] = ()) -> Places:
     Raises
     ------
     StudyError
-        If a name is unknown, or a number would have to be met exactly with ``=``.
+        If a name is unknown, or ``=`` compares numbers.
     """
     for condition in conditions:
         if condition.sign == "=" and table.column(condition.left).dtype != object:
             raise StudyError(
-                f"--where {condition.left} = ...: draws a line in a map or carpet; to filter"
+                f"--where {condition.left} = ...: draws a line in a map or carpet; to select"
                 " points, use >= <= > < == or !="
             )
     return np.flatnonzero(satisfied(table, conditions))
 
 
 class Objective(NamedTuple):
-    """A quantity to make small or large.
-
-    Attributes
-    ----------
-    name : str
-    smaller : bool
-        Whether less is better.
-    """
+    """A quantity to make small (`smaller`) or large."""
 
     name: str
     smaller: bool
@@ -219,23 +188,10 @@ def pareto_points(table: SweepTable, places: Places, objectives: Sequence[Object
 
 
 def ranked(table: SweepTable, places: Places, name: str, descending: bool | None = None) -> Places:
-    """Order points by a quantity, the best first.
+    """Order points by a quantity, the best first; points without a value are left out.
 
-    Parameters
-    ----------
-    table : SweepTable
-        The sweep.
-    places : ndarray of int
-        Points to order; those without a number are left out.
-    name : str
-        Quantity.
-    descending : bool, optional
-        Largest first; by default unless the definition of the quantity says that less is better.
-
-    Returns
-    -------
-    ndarray of int
-        Indices of the points; equals in their order in the sweep.
+    Without `descending` the largest come first unless the definition says that lower is better.
+    Equal points stay in the order of the sweep.
     """
     values = table.numbers(name)[places]
     finite = np.isfinite(values)
@@ -245,17 +201,9 @@ def ranked(table: SweepTable, places: Places, name: str, descending: bool | None
 
 
 def pareto_front(values: Array) -> Places:
-    """Pareto-optimal rows: none other is better in one column without being worse in another.
+    """Rows of `values`, shape (n, k), that no other row dominates; less is better in every column.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n, k)
-        Less is better in every column. Rows that are not finite are never on the front.
-
-    Returns
-    -------
-    ndarray of int
-        Indices of the rows, rising; of equal rows the first.
+    Indices, rising; of equal rows the first. Rows that are not finite are never on the front.
     """
     finite = np.flatnonzero(np.isfinite(values).all(axis=1))
     rows = values[finite]
@@ -273,17 +221,7 @@ def pareto_front(values: Array) -> Places:
 def sensitivities(table: SweepTable, name: str) -> list[Influence]:
     """How much each dimension of a sweep influences a quantity, the strongest first.
 
-    Parameters
-    ----------
-    table : SweepTable
-        The sweep.
-    name : str
-        Quantity.
-
-    Returns
-    -------
-    list of Influence
-        With Sobol' indices if the plan's sampling was "saltelli".
+    With Sobol' indices if the plan's sampling was "saltelli".
     """
     output = np.where(table.done, table.numbers(name), np.nan)
     inputs = {}
@@ -294,31 +232,22 @@ def sensitivities(table: SweepTable, name: str) -> list[Influence]:
             if column.dtype == object
             else column
         )
-    ranks = rank_correlation(inputs, output)
+    found = [Influence(name, rank) for name, rank in rank_correlation(inputs, output).items()]
     if table.sampling != "saltelli":
-        found = [Influence(dimension, ranks[dimension]) for dimension in inputs]
-        return sorted(found, key=lambda s: -abs(np.nan_to_num(s.rank)))
-    first, total, first_error, total_error = sobol_indices(output, len(inputs), table.seed)
+        return sorted(found, key=lambda item: -abs(np.nan_to_num(item.rank)))
+    indices = np.stack(sobol_indices(output, len(inputs), table.seed), axis=1).tolist()
     found = [
-        Influence(
-            dimension, ranks[dimension], float(first[i]), float(total[i]),
-            float(first_error[i]), float(total_error[i]),
-        )
-        for i, dimension in enumerate(inputs)
-    ]  # fmt: skip
-    return sorted(found, key=lambda s: -np.nan_to_num(s.total))
+        Influence(item.name, item.rank, *more) for item, more in zip(found, indices, strict=True)
+    ]
+    return sorted(found, key=lambda item: -np.nan_to_num(item.total))
 
 
 @dataclass(frozen=True)
 class Difference:
     """Two sweeps, subtracted at their common points.
 
-    Attributes
-    ----------
-    columns : dict of str to ndarray, shape (n,)
-        Varied keys at the common points, then second minus first of every common result.
-    keys : tuple of str
-        Those of the columns that are keys.
+    `columns`, of shape (n,) each, are the varied `keys` at the common points, then the second minus
+    the first of every common result.
     """
 
     columns: dict[str, NDArray[Any]]
@@ -330,7 +259,7 @@ class Difference:
         return len(next(iter(self.columns.values())))
 
     def summary(self) -> dict[str, dict[str, Any]]:
-        """Mean, least and greatest difference of every result, with its unit."""
+        """Mean, smallest and largest difference of every result, with its unit."""
         rows: dict[str, dict[str, Any]] = {}
         for name, values in self.columns.items():
             finite = values[np.isfinite(values)] if name not in self.keys else values[:0]
@@ -345,17 +274,7 @@ class Difference:
 
 
 def difference(first: SweepTable, second: SweepTable) -> Difference:
-    """Subtract one sweep from another at their common points.
-
-    Parameters
-    ----------
-    first, second : SweepTable
-        Sweeps that vary the same keys.
-
-    Returns
-    -------
-    Difference
-        Second minus first.
+    """Subtract the first sweep from the second at their common points.
 
     Raises
     ------
@@ -396,13 +315,7 @@ def _labels(table: SweepTable) -> list[tuple[Any, ...]]:
 
 
 def csv_of(columns: Mapping[str, NDArray[Any]]) -> str:
-    """Write columns as CSV, numbers with all their digits.
-
-    Parameters
-    ----------
-    columns : mapping of str to ndarray, shape (n,)
-        By name.
-    """
+    """Write columns by name, of shape (n,) each, as CSV with all digits."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(columns)

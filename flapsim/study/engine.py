@@ -1,4 +1,4 @@
-"""The engine of a sweep: chunks out to workers, answers into the store, until all are there.
+"""The engine of a sweep: chunks go out to workers, answers go into the store until all are there.
 
 Answers: which workers solve which chunks, what happens when one dies, and what is reported?
 Workers are any `concurrent.futures.Executor`: threads or processes of this machine, a Dask cluster
@@ -39,7 +39,7 @@ from flapsim.study.workers import Workers, one_core_each
 
 __all__ = ["Interrupted", "Progress", "sweep"]
 
-_PATIENCE_S: Final = 5.0
+_CHECK_AFTER_S: Final = 5.0
 """Check for dead workers after this long without an answer."""
 
 
@@ -47,16 +47,9 @@ _PATIENCE_S: Final = 5.0
 class Progress:
     """How far a sweep has come.
 
-    Attributes
-    ----------
-    done, total : int
-        Points solved or refused, and all.
-    resumed : int
-        Those of them that an earlier run left.
-    refused : int
-        Points without an answer or failed, in this run.
-    seconds : float
-        Since the first chunk went out.
+    Points solved or refused so far (`done`) of `total`; those of them that an earlier run left
+    (`resumed`); points without an answer or failed in this run (`refused`); `seconds` since the
+    first chunk went out.
     """
 
     done: int
@@ -67,7 +60,7 @@ class Progress:
 
 
 class Interrupted(KeyboardInterrupt):
-    """A sweep was stopped; finished chunks are kept. The message says how to resume."""
+    """A sweep was stopped, its finished chunks kept; the message says how to resume."""
 
 
 def sweep(
@@ -96,7 +89,7 @@ def sweep(
         Kind of workers on this machine. A script that uses processes begins with
         ``if __name__ == "__main__":``, since each of them reads it.
     executor : Executor, optional
-        Other workers, such as those of a cluster; stays open. `workers` says how many they are.
+        Other workers, such as those of a cluster, `workers` of them; it stays open.
     chunk : int, optional
         Points per chunk, rounded up to whole tiles of 16; by the cost of a point if left out.
     overwrite : bool
@@ -153,7 +146,7 @@ def _compute(
 ) -> None:
     """Hand out the missing chunks, a few more than there are workers, and keep the answers."""
     missing, again = store.missing(), list[int]()
-    flying: dict[Future[Answer], int] = {}
+    in_flight: dict[Future[Answer], int] = {}
     begun, refused, resumed = time.perf_counter(), 0, store.points
 
     def report() -> None:
@@ -162,25 +155,25 @@ def _compute(
             on_progress(Progress(store.points, store.identity.count, resumed, refused, seconds))
 
     def replace_workers(error: BrokenExecutor) -> None:
-        again.extend(flying.values())
-        flying.clear()
+        again.extend(in_flight.values())
+        in_flight.clear()
         pool.replace(error)
 
     try:
         report()
         while True:
-            while len(flying) < 2 * pool.count + 1:
+            while len(in_flight) < 2 * pool.count + 1:
                 number = again.pop() if again else next(missing, None)
                 if number is None:
                     break
                 try:
-                    flying[pool.submit(prepared.task(number, *store.span(number)))] = number
+                    in_flight[pool.submit(prepared.task(number, *store.span(number)))] = number
                 except BrokenExecutor as error:
                     again.append(number)
                     replace_workers(error)
-            if not flying:
+            if not in_flight:
                 break
-            done = wait(flying, timeout=_PATIENCE_S, return_when=FIRST_COMPLETED).done
+            done = wait(in_flight, timeout=_CHECK_AFTER_S, return_when=FIRST_COMPLETED).done
             if not done:
                 try:
                     pool.unstick()
@@ -193,25 +186,25 @@ def _compute(
                     replace_workers(error)
                     break
                 except Exception as error:
-                    raise StudyError(_worker_failed(flying[future], store, error)) from error
-                del flying[future]
+                    raise StudyError(_worker_failed(in_flight[future], store, error)) from error
+                del in_flight[future]
                 store.write(answer)
                 refused += int((answer.status >= NO_ANSWER).sum())
                 report()
     except KeyboardInterrupt:
-        _save_running(flying, store)
+        _save_running(in_flight, store)
         raise
     finally:
-        for future in flying:
+        for future in in_flight:
             future.cancel()
         pool.close()
 
 
-def _save_running(flying: dict[Future[Answer], int], store: ChunkStore) -> None:
+def _save_running(in_flight: dict[Future[Answer], int], store: ChunkStore) -> None:
     """Keep the chunks being solved at this moment; drop those that wait."""
-    running = [future for future in flying if not future.cancel()]
+    running = [future for future in in_flight if not future.cancel()]
     for future in wait(running, timeout=10.0).done:
-        if future.exception() is None and flying[future] not in store.finished:
+        if future.exception() is None and in_flight[future] not in store.finished:
             store.write(future.result())
 
 

@@ -1,7 +1,7 @@
-"""What makes a sweep this very sweep: everything that decides about its numbers, by name.
+"""What identifies a sweep: everything that determines its numbers, by name.
 
-Answers: may a sweep that was interrupted go on with this plan, this case and this version? Titles,
-comments and the order of lines do not decide about numbers; the solver's own lines do.
+Answers: may an interrupted sweep go on with this plan, this case and this version? Titles, comments
+and the order of lines do not change the numbers; the source of the solver does.
 """
 
 from __future__ import annotations
@@ -19,31 +19,18 @@ from flapsim.study.reading import Study
 
 __all__ = ["facts_of"]
 
-_TALKING_ROOMS = ("cli", "show")
-"""Rooms whose lines do not decide about the numbers of a sweep."""
+_NOT_COMPUTING = ("cli", "show")
+"""Rooms whose source does not affect the numbers of a sweep."""
 
 _LIBRARIES = ("numba", "numpy", "scipy")
 """Libraries whose version may change the last bits."""
 
 
 def facts_of(study: Study, names: tuple[str, ...]) -> dict[str, Any]:
-    """Facts of a sweep.
-
-    Parameters
-    ----------
-    study : Study
-        The plan with what it names.
-    names : tuple of str
-        Results to keep.
-
-    Returns
-    -------
-    dict of str to object
-        Flat; plain values.
-    """
+    """Facts of a sweep that keeps the results `names`: flat, plain values."""
     plan = plain(study.plan)
     plan.pop("title", None)
-    facts: dict[str, Any] = {"version of flapsim": __version__, "lines of the solver": _digest()}
+    facts: dict[str, Any] = {"version of flapsim": __version__, "source of the solver": _digest()}
     facts |= {f"version of {name}": version(name) for name in _LIBRARIES}
     facts |= {f"plan: {name}": value for name, value in _flat(plan)}
     case = plain(study.case)
@@ -73,16 +60,12 @@ def _flat(table: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any
 
 @cache
 def _digest() -> str:
-    """Digest of the lines that compute."""
+    """Digest of the source that computes."""
     package = Path(__file__).parents[1]
-    files = [
-        path
-        for path in package.rglob("*.py")
-        if path.relative_to(package).parts[0] not in _TALKING_ROOMS
-    ]
     whole = hashlib.sha256()
-    for path in sorted(files):
-        whole.update(path.read_bytes())
+    for path in sorted(package.rglob("*.py")):
+        if path.relative_to(package).parts[0] not in _NOT_COMPUTING:
+            whole.update(path.read_bytes())
     return whole.hexdigest()[:16]
 
 

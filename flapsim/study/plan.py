@@ -1,7 +1,7 @@
-"""What a plan file may say: its keys, their meaning and what they may hold.
+"""The keys of a plan file: what they mean and what they may hold.
 
-A plan is read, with the case and the rows that it names, by `flapsim.study.reading`; its points are
-laid out by `flapsim.study.sampling`.
+`flapsim.study.reading` reads a plan with the case and the rows that it names;
+`flapsim.study.sampling` lays out its points.
 """
 
 from __future__ import annotations
@@ -23,46 +23,38 @@ MOST_POINTS: Final = 10**9
 
 
 @dataclass(frozen=True, slots=True)
-class _Values:
-    """Values of a key: numbers, words, switches or lists, each checked once the key is known."""
+class _List:
+    """A list of names, or of values that are checked once their key is known."""
 
-    allowed: str = "a list of at least one value"
+    names: bool
+
+    @property
+    def allowed(self) -> str:
+        """What the key may hold, in words."""
+        return "a list of names in quotes" if self.names else "a list of at least one value"
 
     @property
     def schema(self) -> dict[str, Any]:
         """What the key may hold, as JSON Schema."""
-        return {"type": "array", "minItems": 1, "items": {"not": {"type": "object"}}}
+        items = Text().schema if self.names else {"not": {"type": "object"}}
+        return {"type": "array", "minItems": 1, "items": items}
 
     def read(self, value: object, key: str, faults: Faults) -> tuple[Any, ...] | Unfit:
-        """Return the values, at least one."""
+        """Return the items, at least one."""
         if (
             not isinstance(value, list | tuple)
             or not value
-            or any(isinstance(item, dict) for item in value)
+            or (not self.names and any(isinstance(item, dict) for item in value))
         ):
             faults.add(key, show(value), self.allowed)
             return UNFIT
-        return tuple(value)
-
-
-@dataclass(frozen=True, slots=True)
-class _Names:
-    """A list of names."""
-
-    allowed: str = "a list of names in quotes"
-
-    @property
-    def schema(self) -> dict[str, Any]:
-        """What the key may hold, as JSON Schema."""
-        return {"type": "array", "minItems": 1, "items": Text().schema}
-
-    def read(self, value: object, key: str, faults: Faults) -> tuple[str, ...] | Unfit:
-        """Return the names."""
-        if not isinstance(value, list | tuple) or not value:
-            faults.add(key, show(value), self.allowed)
-            return UNFIT
+        if not self.names:
+            return tuple(value)
         names = [Text().read(item, f"{key}.{i}", faults) for i, item in enumerate(value)]
-        return UNFIT if any(isinstance(name, Unfit) for name in names) else tuple(map(str, names))
+        return UNFIT if any(isinstance(name, Unfit) for name in names) else tuple(names)
+
+
+_NAMES: Final = _List(names=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,13 +89,13 @@ def _leaves(table: Mapping[str, Any], prefix: str = "") -> list[tuple[str, Any]]
 
 @toml_table
 class Axis:
-    """One direction in which a plan varies its cases."""
+    """A key that a plan varies, with its values; or a file of such keys."""
 
     # fmt: off
-    key: str | None = toml_key(Text(), "key path of the case that this axis varies", default=None)
-    file: str | None = toml_key(Text(), "CSV file whose header names key paths and whose rows are "
-        "taken one by one, in place of key", "in place of key", default=None)
-    values: tuple[Any, ...] | None = toml_key(_Values(), "values to take",
+    key: str | None = toml_key(Text(), "key path of the case to vary", default=None)
+    file: str | None = toml_key(Text(), "CSV file: key paths in the header, one point per row",
+        "in place of key", default=None)
+    values: tuple[Any, ...] | None = toml_key(_List(names=False), "values to take",
         "with key, in place of from and to", default=None)
     from_: float | None = toml_key(ANY_NUMBER, "first value of a range", "with key", default=None)
     to: float | None = toml_key(ANY_NUMBER, "last value of a range, included", "with key",
@@ -113,25 +105,25 @@ class Axis:
     spacing: str = toml_key(Word(("linear", "logarithmic")), "spacing of the values of a range",
         "with from and to", default="linear")
     together: str | None = toml_key(Text(),
-        "label; axes of the same label step together and are one dimension of the result",
+        "label; axes with the same label step together and are one axis of the result",
         default=None)
     # fmt: on
 
     @staticmethod
     def check(found: Found) -> None:
-        """Report an axis that says too little or too much."""
+        """Report keys that are missing or exclude each other."""
         table = found.table
         if "file" in table:
             for name in ("key", "values", "from", "to", "count", "spacing", "together"):
                 if name in table:
-                    found.say(name, "cannot stand beside file, whose rows give keys and values")
+                    found.say(name, f"give either file or {name}, not both")
             return
         if "key" not in table:
             found.require("key", "a key path in quotes", 'or file = "rows.csv"')
         if "values" in table:
             for name in ("from", "to", "count", "spacing"):
                 if name in table:
-                    found.say(name, "cannot stand beside values, which lists every value")
+                    found.say(name, f"give either values or {name}, not both")
             return
         for name in ("from", "to"):
             found.require(name, "a number", "give from and to, or values = [...]")
@@ -139,7 +131,7 @@ class Axis:
 
 
 def _check_range(found: Found) -> None:
-    """Report a range of no width, and a logarithmic one through zero."""
+    """Report a range of zero width, and a logarithmic one that is not above zero."""
     start, stop = found.values.get("from_"), found.values.get("to")
     if start is None or stop is None:
         return
@@ -153,23 +145,23 @@ def _check_range(found: Found) -> None:
 
 @toml_table
 class TrimPlan:
-    """How each point is trimmed: which keys are found, which balances of forces they meet."""
+    """How each point is trimmed: the free keys and the balances of forces that they meet."""
 
     # fmt: off
-    free: tuple[str, ...] = toml_key(_Names(),
-        "keys to be found so that the craft flies steadily; keys joined by + move together")
-    hold: tuple[str, ...] | None = toml_key(_Names(),
-        "balances to be met, as many as free keys; without it those that go with the free keys",
+    free: tuple[str, ...] = toml_key(_NAMES,
+        "keys adjusted until the craft flies steadily; keys joined by + move together")
+    hold: tuple[str, ...] | None = toml_key(_NAMES,
+        "balances to be met, one per free key; chosen to suit the free keys if left out",
         default=None)
     # fmt: on
 
 
 @toml_table
 class Plan:
-    """Which cases a sweep computes."""
+    """The cases that a sweep computes."""
 
     # fmt: off
-    base: str = toml_key(Text(), "case file to start from, beside the plan")
+    base: str = toml_key(Text(), "case file to start from, relative to the plan")
     axis: tuple[Axis, ...] = toml_key(Table(Axis, many=True), "a key that varies, and its values")
     title: str | None = toml_key(Text(), "title of the study; that of the case if left out",
         default=None)
@@ -179,19 +171,19 @@ class Plan:
         "number of samples", "not for a grid", default=None)
     seed: int = toml_key(Number(least=0, most=2**31, whole=True),
         "seed of the random numbers of a sample", default=0)
-    keep: tuple[str, ...] = toml_key(_Names(),
-        "results to keep; * stands for anything; series.lift_n keeps the stroke", default=("*",))
-    stability: bool = toml_key(Switch(), "whether to check the stability of twists and refuse "
-        "unstable ones, at the cost of hundreds of points each", default=False)
+    keep: tuple[str, ...] = toml_key(_NAMES,
+        "results to keep; * matches anything; series.lift_n keeps the whole stroke", default=("*",))
+    stability: bool = toml_key(Switch(), "whether to check the stability of compliant twists "
+        "and refuse unstable ones; each check costs as much as hundreds of points", default=False)
     set: tuple[tuple[str, Any], ...] = toml_key(_Settings(),
         "changes to the base case that all points share", default=())
     trim: TrimPlan | None = toml_key(Table(TrimPlan),
-        "what is found at each point so that the craft flies steadily", default=None)
+        "how each point is trimmed", default=None)
     # fmt: on
 
     @staticmethod
     def check(found: Found) -> None:
-        """Report numbers of points that contradict the sampling."""
+        """Report a number of samples or values that does not go with the sampling."""
         sampling = found.values.get("sampling")
         axes = found.values.get("axis", ())
         if sampling == "grid":

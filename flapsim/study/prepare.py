@@ -21,27 +21,19 @@ from flapsim.study.trimming import TILE
 __all__ = ["CHUNK_POINTS", "Prepared", "prepare"]
 
 CHUNK_POINTS: Final = (1024, 64, 16, 16)
-"""Most points per chunk, about a tenth of a second of work: prescribed motion; trimmed or compliant
-twist; trimmed and compliant twist; stability of a compliant twist."""
+"""Most points per chunk, about a tenth of a second of work: prescribed motion; trim or compliant
+twist; trim and compliant twist; stability of a compliant twist."""
 
 _MOST_KINDS: Final = 16
-"""Kinds of case of which the names of the results are asked."""
+"""Kinds of case that are tried for the names of their results."""
 
 
 @dataclass(frozen=True)
 class Prepared:
     """A study ready to be cut into chunks.
 
-    Attributes
-    ----------
-    study : Study
-    points : Points
-    names : tuple of str
-        Results to keep.
-    available : tuple of str
-        Scalar results that there are.
-    check_each : bool
-        Whether each point is to be checked as a case of its own.
+    `names` are the results to keep, `available` all scalar results; `check_each` says whether each
+    point is to be checked as a case of its own.
     """
 
     study: Study
@@ -61,7 +53,7 @@ class Prepared:
         return -(-max(wanted, 1) // TILE) * TILE
 
     def task(self, number: int, start: int, stop: int) -> Task:
-        """Chunk `number` with the points from `start` to `stop`."""
+        """Chunk `number`, points `start` to `stop`."""
         columns = self.points.columns(start, min(stop, self.points.count))
         plan = self.study.plan
         return Task(
@@ -76,7 +68,7 @@ def prepare(study: Study) -> Prepared:
     Raises
     ------
     CaseError
-        If no corner is a sound case, or `keep` names a result that there is not.
+        If no corner is a sound case, or `keep` names no result.
     """
     points = points_of(study)
     first = {key: values[0] for key, values in points.columns(0, 1).items()}
@@ -89,7 +81,7 @@ def prepare(study: Study) -> Prepared:
         except CaseError as unsound:
             error = error or unsound
     if error is not None and not sound:
-        sentence = "no combination of these values is a sound case"
+        sentence = "no combination of these values is a valid case"
         raise CaseError(
             [Fault(study.name, "axis", "", f"{sentence} ({item})") for item in error.faults]
         )
@@ -103,11 +95,7 @@ def prepare(study: Study) -> Prepared:
 
 def _share_a_table(points: Points) -> bool:
     """Whether two dimensions vary keys of one table of a case, which may forbid them together."""
-    tables = [
-        table
-        for dimension in points.dimensions
-        for table in {_table_of(key) for key in dimension.values}
-    ]
+    tables = [t for d in points.dimensions for t in set(map(_table_of, d.values))]
     return len(set(tables)) < len(tables)
 
 
@@ -117,7 +105,7 @@ def _table_of(key: str) -> str:
 
 
 def _available(study: Study, points: Points, sound: list[dict[str, Any]]) -> tuple[str, ...]:
-    """Names of the scalar results of the kinds of case that the sound corners hold."""
+    """Names of the scalar results of the kinds of case at the sound corners."""
     apart = {key for d in points.dimensions if not d.shared for key in d.values}
     kinds: dict[str, dict[str, Any]] = {}
     for corner in sound:
@@ -130,7 +118,7 @@ def _available(study: Study, points: Points, sound: list[dict[str, Any]]) -> tup
 
 
 def _kept(study: Study, points: Points, available: tuple[str, ...]) -> tuple[str, ...]:
-    """Names of the results that `keep` asks for."""
+    """Names of the results that match `keep`."""
     faults = Faults(study.name)
     series: tuple[str, ...] = ()
     if any(pattern.startswith(SERIES) for pattern in study.plan.keep):
@@ -144,6 +132,6 @@ def _kept(study: Study, points: Points, available: tuple[str, ...]) -> tuple[str
             hint = did_you_mean(pattern, [*available, *series])
             faults.add(f"keep.{index}", show(pattern), "the name of a result", hint)
     if any(name.startswith(SERIES) for name in kept) and "model.steps" in points.keys:
-        faults.say("keep", "series cannot be kept while an axis varies model.steps")
+        faults.say("keep", "cannot keep series while an axis varies model.steps")
     faults.raise_if_any()
     return tuple(kept)

@@ -1,4 +1,4 @@
-"""What a sweep would take: run time and disk space, estimated from a timed sample."""
+"""Run time and disk space of a sweep, estimated from a timed sample."""
 
 from __future__ import annotations
 
@@ -24,29 +24,11 @@ _SAMPLE: Final = 64
 
 @dataclass(frozen=True)
 class Preview:
-    """What a sweep would take.
+    """Estimated run time and disk space of a sweep.
 
-    Attributes
-    ----------
-    points, chunks, results : int
-        Number of points, of chunks, and of results kept of each point.
-    axes : dict of str to int
-        Lengths of the axes of the result.
-    rate : float
-        Points per second of one worker, from a timed sample.
-    seconds : float
-        Estimated time on `workers`.
-    size : int
-        Bytes of the result file.
-    needed, free : int
-        Bytes of disk space that the sweep needs while it runs, and that are free.
-    workers : int
-    refused : int
-        Points of the sample without an answer or failed.
-    sampled : int
-        Points of the sample.
-    reasons : tuple of str
-        Why they were refused.
+    `axes` are the lengths of the axes of the result, `rate` the points per second of one worker,
+    `size` the bytes of the result file, `needed` those needed while the sweep runs, `free` those
+    available. Of `sampled` points `refused` have no answer, for these `reasons`.
     """
 
     points: int
@@ -65,16 +47,9 @@ class Preview:
 
 
 def preview(plan: str | Path | Study, store: str | Path, workers: int | None = None) -> Preview:
-    """Estimate what a sweep would take, from a timed sample; nothing is written.
+    """Estimate run time and disk space from a timed sample; arguments as of `flapsim.sweep`.
 
-    Parameters
-    ----------
-    plan : str, Path or Study
-        Plan file.
-    store : str or Path
-        Where the result would go.
-    workers : int, optional
-        As for `flapsim.sweep`.
+    Nothing is written.
 
     Raises
     ------

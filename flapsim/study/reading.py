@@ -1,7 +1,7 @@
 """A study: a plan file read with the case and the rows that it names, all checked together.
 
-Answers: is this plan sound, which case does it start from, may the keys that it varies hold these
-values? Every fault in any of the files is reported at once.
+Answers: is this plan sound, which case does it start from, may its keys hold these values? Every
+fault in any of the files is reported at once.
 """
 
 from __future__ import annotations
@@ -34,17 +34,8 @@ _TAKEN_LABELS: Final = ("point", "status", "reason", "reason_text", "reason_numb
 class Study:
     """A plan with the case and the rows that it names, all sound.
 
-    Attributes
-    ----------
-    plan : Plan
-    case : Case
-        The base case with the changes of ``[set]``.
-    rows : dict of str to Rows
-        The files that axes name.
-    name : str
-        Name of the plan file.
-    text : str
-        The plan as written.
+    `case` has the changes of ``[set]``; `rows` are the files that axes name; `name` and `text` are
+    those of the plan file.
     """
 
     plan: Plan
@@ -73,21 +64,13 @@ def parse_study(
 ) -> Study:
     """Read a plan from its text.
 
-    Parameters
-    ----------
-    text : str
-        TOML.
-    folder : str or Path
-        Where the files that it names are looked for.
-    name : str
-        Name of the plan in messages.
-    changes : mapping of str to object, optional
-        Further changes to the base case, by key path, after those of the plan's ``set``.
+    The files that it names are looked for in `folder`; `name` stands for the plan in messages;
+    `changes` to the base case, by key path, come after those of the plan's ``set``.
 
     Raises
     ------
     CaseError
-        With every fault found: in the plan, in the case it starts from, in its files of rows.
+        With every fault found in the plan, its case and its files of rows.
     """
     folder = Path(folder)
     faults = Faults(name, folder, key_paths(Plan))
@@ -111,7 +94,7 @@ def parse_study(
 
 
 def _base(base: object, folder: Path, faults: Faults) -> Case | None:
-    """Read the base case; its faults are reported with those of the plan."""
+    """Read the base case; its faults join those of the plan."""
     if not isinstance(base, str) or not base.strip():
         return None
     try:

@@ -17,17 +17,7 @@ __all__ = ["Rows", "read_rows"]
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """Rows of a CSV file.
-
-    Attributes
-    ----------
-    file : str
-        Name of the file.
-    columns : dict of str to tuple
-        Values by key path.
-    lines : tuple of int
-        Line of each row, for messages.
-    """
+    """Rows of a CSV file: values by key path, and the line of each row for messages."""
 
     file: str
     columns: dict[str, tuple[Any, ...]]
@@ -37,11 +27,8 @@ class Rows:
 def read_rows(path: Path) -> Rows:
     """Read a file of rows.
 
-    Parameters
-    ----------
-    path : Path
-        CSV in UTF-8 with a header of key paths; lines that begin with ``#`` are comments. A cell
-        is a number, true, false, or a word.
+    CSV in UTF-8 with a header of key paths; lines that begin with ``#`` are comments. A cell is a
+    number, true, false, or a word.
 
     Raises
     ------

@@ -39,17 +39,10 @@ _MOST_TRIED = 8
 
 @dataclass(frozen=True)
 class Dimension:
-    """One direction of a study: one key, or several that step together.
+    """One direction of a study: one key, or several that step together, under the name of a label.
 
-    Attributes
-    ----------
-    name : str
-        Key path, or the label of several.
-    values : dict of str to ndarray
-        Values by key path: numbers where all are numbers, else objects. Of a range without count
-        only the two ends.
-    spacing : dict of str to str
-        "linear" or "logarithmic" for ranges without count, "listed" for the others.
+    `values` by key path are numbers where all are numbers, else objects; of a range without count
+    only the two ends. `spacing` is "linear" or "logarithmic" for such ranges, otherwise "listed".
     """
 
     name: str
@@ -63,13 +56,13 @@ class Dimension:
 
     @property
     def shared(self) -> bool:
-        """Whether every key holds a number that may differ within a batch."""
+        """Whether every key holds a number that may differ from point to point in a batch."""
         return all(
             is_column_key(key) and values.dtype == np.float64 for key, values in self.values.items()
         )
 
     def at(self, index: NDArray[np.int64]) -> dict[str, Column]:
-        """Values at places along the dimension."""
+        """Values at indices along the dimension."""
         return {key: values[index] for key, values in self.values.items()}
 
     def along(self, unit: Array) -> dict[str, Column]:
@@ -87,7 +80,7 @@ class Dimension:
         return out
 
     def tried(self) -> list[int]:
-        """Indices whose values bound the others: the ends of numbers, some of anything else."""
+        """Indices of values to try: the ends of numbers, a few of anything else."""
         if len(self.values) == 1 and self.shared:
             numbers = next(iter(self.values.values()))
             return sorted({int(np.argmin(numbers)), int(np.argmax(numbers))})
@@ -99,18 +92,10 @@ class Dimension:
 
 @dataclass(frozen=True)
 class Points:
-    """All points of a study, computed when asked for.
+    """All points of a study, computed on demand; `sampling`, `samples` and `seed` as in the plan.
 
-    Attributes
-    ----------
-    dimensions : tuple of Dimension
-        Of a grid: in the order of the result; those that hold more than numbers come first, so that
-        neighbouring points can be solved together.
-    sampling : str
-        As in the plan.
-    samples : int
-        As in the plan; 0 for a grid.
-    seed : int
+    The dimensions of a grid are in the order of the result; those that hold more than numbers come
+    first, so that neighbouring points can be solved together.
     """
 
     dimensions: tuple[Dimension, ...]
@@ -123,7 +108,7 @@ class Points:
         """Lengths of the axes on which results are kept."""
         if self.sampling == "grid":
             return tuple(dimension.size for dimension in self.dimensions)
-        return (self.count,)
+        return (self._sequence.samples,)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -140,22 +125,12 @@ class Points:
     @property
     def count(self) -> int:
         """Number of points."""
-        if self.sampling == "grid":
-            return math.prod(dimension.size for dimension in self.dimensions)
-        return self._sequence.samples
+        return math.prod(self.shape)
 
     def columns(self, start: int, stop: int) -> dict[str, Column]:
-        """Values of the varied keys at points `start` to `stop`.
+        """Values of the varied keys at points `start` to `stop`, shape (stop - start,).
 
-        Parameters
-        ----------
-        start, stop : int
-            As for a slice.
-
-        Returns
-        -------
-        dict of str to ndarray, shape (stop - start,)
-            Numbers as float64, anything else as objects.
+        Numbers as float64, anything else as objects.
         """
         out: dict[str, Column] = {}
         if self.sampling == "grid":
@@ -174,7 +149,7 @@ class Points:
         return math.prod(len(d.tried()) for d in self.dimensions) > _MOST_CORNERS
 
     def corners(self) -> Iterator[dict[str, Any]]:
-        """Points at the ends of the dimensions, at most some hundreds."""
+        """Points at the ends of the dimensions, at most a few hundred."""
         tried = [dimension.tried() for dimension in self.dimensions]
         step = -(-math.prod(map(len, tried)) // _MOST_CORNERS)
         for places in islice(product(*tried), 0, None, step | 1):
@@ -191,11 +166,6 @@ class Points:
 
 def points_of(study: Study) -> Points:
     """Points of a study.
-
-    Parameters
-    ----------
-    study : Study
-        As read from a plan file.
 
     Raises
     ------
@@ -251,21 +221,14 @@ def _listed(values: Sequence[Any]) -> Column:
 
 
 def boxes(start: int, stop: int, shape: Sequence[int]) -> Iterator[tuple[tuple[slice, ...], int]]:
-    """Split a run of points, counted in C order, into boxes of their grid.
-
-    Parameters
-    ----------
-    start, stop : int
-        First point, and the one after the last.
-    shape : sequence of int
-        Lengths of the axes.
+    """Split the points `start` to `stop` of a grid, in C order, into boxes.
 
     Yields
     ------
     box : tuple of slice
         One slice per axis.
     points : int
-        How many points it holds; the boxes follow one another in the run.
+        Number of points in it; the boxes follow one another in the run.
     """
     inner = math.prod(shape[1:])
     if start >= stop:

@@ -18,19 +18,11 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Influence:
-    """How much one dimension of a study influences a quantity.
+    """How much one dimension of a plan influences a quantity.
 
-    Attributes
-    ----------
-    name : str
-        Dimension.
-    rank : float
-        Spearman's rank correlation, -1 to 1.
-    first, total : float
-        Sobol' indices: the part of the variance that it explains by itself, and together with all
-        others; NaN unless the plan was sampled for them.
-    first_error, total_error : float
-        Half widths of their 95 % confidence intervals, by bootstrap.
+    Spearman's rank correlation (`rank`, -1 to 1); and Sobol' indices, the part of the variance that
+    the dimension explains by itself (`first`) and together with all others (`total`), each with the
+    half width of its 95 % bootstrap interval; NaN unless the plan's sampling was "saltelli".
     """
 
     name: str
@@ -42,19 +34,9 @@ class Influence:
 
 
 def rank_correlation(inputs: Mapping[str, Array], output: Array) -> dict[str, float]:
-    """Spearman's rank correlation of an output with each input.
+    """Spearman's rank correlation of an output with each input, all of shape (n,).
 
-    Parameters
-    ----------
-    inputs : mapping of str to ndarray, shape (n,)
-        Numbers.
-    output : ndarray, shape (n,)
-        Points without a finite output are left out.
-
-    Returns
-    -------
-    dict of str to float
-        NaN where one of the two does not vary.
+    Points without a finite output are left out; NaN where one of the two does not vary.
     """
     from scipy.stats import spearmanr
 
@@ -68,20 +50,10 @@ def rank_correlation(inputs: Mapping[str, Array], output: Array) -> dict[str, fl
 
 
 def sobol_indices(output: Array, width: int, seed: int = 0) -> tuple[Array, Array, Array, Array]:
-    """First and total Sobol' indices from outputs at the rows of a `CrossedSobol` sample.
+    """First and total Sobol' indices and their errors, shape (width,) each.
 
-    Parameters
-    ----------
-    output : ndarray, shape (samples (width + 2),)
-        Base samples that are not finite throughout are left out.
-    width : int
-        Dimensions.
-    seed : int
-        Of the bootstrap.
-
-    Returns
-    -------
-    first, total, first_error, total_error : ndarray, shape (width,)
+    `output`, shape (samples (width + 2),), holds the values at the rows of a `CrossedSobol` sample;
+    `seed` is that of the bootstrap. Base samples that are not finite throughout are left out.
 
     Raises
     ------
@@ -91,7 +63,8 @@ def sobol_indices(output: Array, width: int, seed: int = 0) -> tuple[Array, Arra
     try:
         from SALib.analyze import sobol
     except ImportError as error:
-        raise StudyError(_NO_SALIB) from error
+        message = "Sobol' indices need the library SALib: pip install 'flapsim[sensitivity]'"
+        raise StudyError(message) from error
     sets = output.reshape(-1, width + 2)
     sets = sets[np.isfinite(sets).all(axis=1)]
     if len(sets) < 8:
@@ -101,24 +74,14 @@ def sobol_indices(output: Array, width: int, seed: int = 0) -> tuple[Array, Arra
     if np.ptp(sets) == 0.0:
         nothing = np.full(width, np.nan)
         return nothing, nothing, nothing, nothing
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # its statistics divide by zero for keys without effect
-        found = sobol.analyze(
-            _problem(width),
-            sets.ravel(),
-            calc_second_order=False,
-            seed=seed,
-            print_to_console=False,
-        )
-    return found["S1"], found["ST"], found["S1_conf"], found["ST_conf"]
-
-
-_NO_SALIB = "Sobol' indices need the library SALib: pip install 'flapsim[sensitivity]'"
-
-
-def _problem(width: int) -> dict[str, object]:
-    return {
+    problem = {
         "num_vars": width,
-        "names": [str(index) for index in range(width)],
+        "names": list(map(str, range(width))),
         "bounds": [[0.0, 1.0]] * width,
     }
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # SALib divides by zero for keys without effect
+        found = sobol.analyze(
+            problem, sets.ravel(), calc_second_order=False, seed=seed, print_to_console=False
+        )
+    return found["S1"], found["ST"], found["S1_conf"], found["ST_conf"]

@@ -1,8 +1,8 @@
-"""Points spread over the unit cube, any few of them at a time.
+"""Samples of the unit cube, a few rows at a time.
 
-Answers: which are the rows `start` to `stop` of a Latin hypercube, of a scrambled Sobol sequence,
-of the sample that Sobol' indices need? None of them is ever in memory as a whole, and a row does
-not depend on which others are asked for with it.
+Answers: what are the rows `start` to `stop` of a Latin hypercube, of a scrambled Sobol sequence, of
+the sample that Sobol' indices need? No sample is ever in memory as a whole, and a row does not
+depend on which others are drawn with it.
 """
 
 from __future__ import annotations
@@ -20,20 +20,14 @@ Words = NDArray[np.uint64]
 Places = NDArray[np.int64]
 
 _ROUNDS: Final = 6
-"""Rounds of the shuffle: four are proven enough for round functions that are truly random."""
+"""Rounds of the shuffle; four are proven to be enough for truly random round functions."""
 
 _AHEAD: Final = 2**14
-"""Numbers of a hypercube drawn at a time: walking few of them costs nearly as much."""
+"""Numbers of a hypercube drawn at a time: a few of them cost nearly as much."""
 
 
 class Sample(Protocol):
-    """Rows in the unit cube.
-
-    Attributes
-    ----------
-    samples : int
-        Number of rows.
-    """
+    """A sample of the unit cube with `samples` rows."""
 
     samples: int
 
@@ -43,17 +37,7 @@ class Sample(Protocol):
 
 
 class Sobol:
-    """Scrambled Sobol sequence.
-
-    Parameters
-    ----------
-    width : int
-        Dimensions.
-    samples : int
-        Rows of the whole, a power of two.
-    seed : int
-        Of the scrambling.
-    """
+    """Scrambled Sobol sequence in `width` dimensions; `samples` is a power of two."""
 
     def __init__(self, width: int, samples: int, seed: int) -> None:
         from scipy.stats import qmc  # slow to import, and few plans are sampled
@@ -63,34 +47,24 @@ class Sobol:
 
     def rows(self, start: int, stop: int) -> Array:
         """Rows of the sequence, shape (stop - start, width)."""
-        # A sequence only runs forward; asked for what lies behind, it begins again.
+        # The sequence only runs forward: for rows behind, start again.
         if self._sequence.num_generated > start:
             self._sequence.reset()
         if start > self._sequence.num_generated:
             self._sequence.fast_forward(start - self._sequence.num_generated)
         with warnings.catch_warnings():
-            # A part of the sequence is not balanced; the whole, a power of two, is.
+            # A part of the sequence is not balanced; the whole sample, a power of two, is.
             warnings.filterwarnings("ignore", "The balance properties of Sobol", UserWarning)
             drawn: Array = self._sequence.random(stop - start)
         return drawn
 
 
 class CrossedSobol:
-    """Two Sobol samples and their crosses, from which first and total Sobol' indices follow.
+    """Two Sobol samples A and B and their crosses, for first and total Sobol' indices.
 
-    Parameters
-    ----------
-    width : int
-        Dimensions.
-    samples : int
-        Base samples, a power of two; there are (width + 2) times as many rows.
-    seed : int
-        Of the scrambling.
-
-    Notes
-    -----
-    Of each base sample first A, then A with one column of B in turn, then B: Saltelli, Annoni,
-    Azzini, Campolongo, Ratto & Tarantola (2010), in the order in which SALib wants the answers.
+    Of `samples` base samples, a power of two, each gives width + 2 rows: A, then A with one column
+    of B in turn, then B (Saltelli, Annoni, Azzini, Campolongo, Ratto & Tarantola 2010), in the
+    order that SALib expects.
     """
 
     def __init__(self, width: int, samples: int, seed: int) -> None:
@@ -113,17 +87,6 @@ class CrossedSobol:
 class LatinHypercube:
     """Latin hypercube: in every dimension one row in each of as many slices as there are rows.
 
-    Parameters
-    ----------
-    width : int
-        Dimensions.
-    samples : int
-        Rows of the whole.
-    seed : int
-        Of the shuffling and of the places within the slices.
-
-    Notes
-    -----
     McKay, Beckman & Conover (1979). The rows are shuffled by a keyed permutation that is computed
     row by row, so that no list of all slices is needed: a Feistel network (Luby & Rackoff 1988)
     walked until it stays within the number of rows (Black & Rogaway 2002), with the mixing function
@@ -142,7 +105,7 @@ class LatinHypercube:
         self._drawn_from, self._drawn = 0, np.empty((0, width))
 
     def rows(self, start: int, stop: int) -> Array:
-        """Rows of the hypercube, shape (stop - start, width); not to be written to."""
+        """Rows of the hypercube, shape (stop - start, width), read-only."""
         if start < self._drawn_from or stop > self._drawn_from + len(self._drawn):
             ahead = min(start + _AHEAD // self._width, self.samples)
             self._drawn_from, self._drawn = start, self._draw(start, max(stop, ahead))

@@ -9,18 +9,19 @@ not promise as much. Chunks are not HDF5 files: for files this small HDF5 takes 
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import re
 import shutil
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import IO, Any, Final
 
 import numpy as np
-from filelock import FileLock, Timeout
+from filelock import BaseFileLock, FileLock, SoftFileLock, Timeout
 from numpy.typing import NDArray
 
 from flapsim.faults import StudyError
@@ -30,6 +31,10 @@ __all__ = ["ChunkStore", "Identity", "chunks_folder", "differences", "refusal", 
 
 _IDENTITY: Final = "sweep.json"
 _LOCK: Final = "lock"
+_OWNER: Final = "lock.owner"
+"""Names the process that writes here, on file systems without locks."""
+
+_NO_LOCKS: Final = (errno.ENOLCK, errno.EOPNOTSUPP)
 _CHUNK: Final = re.compile(r"chunk-(\d+)\.npz")
 
 
@@ -37,16 +42,8 @@ _CHUNK: Final = re.compile(r"chunk-(\d+)\.npz")
 class Identity:
     """What makes a sweep this sweep: two of equal identity give the same numbers.
 
-    Attributes
-    ----------
-    facts : dict of str to object
-        Everything that determines the numbers, flat, by readable names.
-    names : tuple of str
-        Results kept.
-    count : int
-        Number of points.
-    chunk : int
-        Points per chunk.
+    `facts` is everything that determines the numbers, flat, by readable names; `names` are the
+    results kept, `count` the number of points, `chunk` the points per chunk.
     """
 
     facts: dict[str, Any]
@@ -65,21 +62,10 @@ def chunks_folder(target: Path) -> Path:
     return target.with_name(f"{target.name}.chunks")
 
 
-def differences(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
-    """List the facts in which two sweeps differ.
-
-    Parameters
-    ----------
-    before, now : mapping of str to object
-        Facts of two identities.
-
-    Returns
-    -------
-    list of str
-        One line per fact.
-    """
+def differences(before: dict[str, Any], now: dict[str, Any]) -> list[str]:
+    """List the facts in which two sweeps differ, a line each."""
     lines = []
-    for name in [*before, *(name for name in now if name not in before)]:
+    for name in before | now:
         old, new = before.get(name), now.get(name)
         if old != new:
             words = [
@@ -95,21 +81,12 @@ def differences(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
 
 @dataclass
 class ChunkStore:
-    """Chunks of one sweep on disk.
-
-    Attributes
-    ----------
-    target : Path
-        Result file that they will become.
-    identity : Identity
-    finished : set of int
-        Numbers of the chunks that are there.
-    """
+    """Chunks of one sweep on disk: the result file that they will become, and which are there."""
 
     target: Path
     identity: Identity
     finished: set[int] = field(default_factory=set)
-    _lock: FileLock | None = None
+    _lock: BaseFileLock | None = None
 
     @property
     def folder(self) -> Path:
@@ -130,16 +107,9 @@ class ChunkStore:
 
     @classmethod
     def open(cls, target: Path, identity: Identity, anew: bool = False) -> ChunkStore:
-        """Begin a store or resume one.
+        """Begin a store or resume one, which keeps its own chunk size.
 
-        Parameters
-        ----------
-        target : Path
-            Result file.
-        identity : Identity
-            Of the sweep that will write. A store that exists keeps its own chunk size.
-        anew : bool
-            Whether to throw away chunks that exist, of whatever sweep.
+        With `anew`, chunks that exist are thrown away, of whatever sweep.
 
         Raises
         ------
@@ -162,15 +132,7 @@ class ChunkStore:
 
     @classmethod
     def tidy(cls, target: Path, identity: Identity) -> None:
-        """Remove chunks that a crash left beside a complete result, unless they are in use.
-
-        Parameters
-        ----------
-        target : Path
-            Result file.
-        identity : Identity
-            Of its sweep.
-        """
+        """Remove chunks that a crash left beside a complete result, unless they are in use."""
         store = cls(target, identity)
         if store.folder.is_dir():
             with suppress(StudyError):
@@ -181,7 +143,7 @@ class ChunkStore:
         """Remove everything but the lock."""
         with _disk_faults(self.target, 0):
             for item in self.folder.iterdir():
-                if item.name != _LOCK:
+                if item.name not in (_LOCK, _OWNER):
                     item.unlink()
 
     def _adopt(self) -> None:
@@ -191,14 +153,8 @@ class ChunkStore:
                 left.unlink()
         path = self.folder / _IDENTITY
         if not path.exists():
-            facts = {
-                "facts": self.identity.facts,
-                "names": self.identity.names,
-                "count": self.identity.count,
-                "chunk": self.identity.chunk,
-            }
             with _disk_faults(self.target, 0):
-                text = json.dumps(facts, indent=1, default=str).encode()
+                text = json.dumps(asdict(self.identity), indent=1, default=str).encode()
                 _write_synced(path, lambda file: file.write(text))
             return
         try:
@@ -209,9 +165,7 @@ class ChunkStore:
         lines = differences(known["facts"], now)
         if lines:
             raise StudyError(refusal(self.target, f"{self.folder.name} holds", lines))
-        self.identity = Identity(
-            self.identity.facts, tuple(known["names"]), known["count"], known["chunk"]
-        )
+        self.identity = replace(self.identity, chunk=known["chunk"])
         self.finished = {
             int(match[1])
             for item in os.scandir(self.folder)
@@ -219,7 +173,7 @@ class ChunkStore:
         }
 
     def _sound(self, number: int) -> bool:
-        """Whether a chunk can be read; one that a failing disk spoilt is computed again."""
+        """Whether a chunk can be read; one that a failing disk damaged is computed again."""
         try:
             answer = self.read(number)
         except OSError:
@@ -238,11 +192,6 @@ class ChunkStore:
 
     def write(self, answer: Answer) -> None:
         """Keep a finished chunk: all of it or, whatever happens, nothing.
-
-        Parameters
-        ----------
-        answer : Answer
-            The chunk.
 
         Raises
         ------
@@ -265,11 +214,6 @@ class ChunkStore:
     def read(self, number: int) -> Answer:
         """Return a finished chunk.
 
-        Parameters
-        ----------
-        number : int
-            Its number.
-
         Raises
         ------
         OSError
@@ -290,7 +234,7 @@ class ChunkStore:
                 reason=found.get("reason", np.zeros(size, dtype=np.int32)),
                 reasons=tuple(found["reasons"].tolist()) if "reasons" in found else (),
             )
-        except Exception as error:  # a spoilt file may be anything
+        except Exception as error:  # a damaged file may be anything
             raise OSError(f"{path.name} cannot be read: {error}") from error
 
     def discard(self) -> None:
@@ -308,29 +252,31 @@ class ChunkStore:
 
     def _take_lock(self) -> None:
         """Keep a second sweep out; the lock ends with the process, however that ends."""
-        lock = FileLock(self.folder / _LOCK)
+        lock: BaseFileLock = FileLock(self.folder / _LOCK)
+        hint = ""
         with _disk_faults(self.target, 0):
             try:
-                lock.acquire(timeout=0)
+                try:
+                    lock.acquire(timeout=0)
+                except OSError as error:
+                    if error.errno not in _NO_LOCKS:
+                        raise
+                    # Names its process: recognised as abandoned on this machine, not on another.
+                    lock = SoftFileLock(self.folder / _OWNER)
+                    hint = f"; if none is running, delete {_OWNER} there"
+                    lock.acquire(timeout=0)
             except Timeout as error:  # itself an OSError
                 raise StudyError(
                     f"{self.folder}: another sweep is writing here; wait for it or choose another"
-                    " -o"
+                    f" -o{hint}"
                 ) from error
         self._lock = lock
 
 
 def refusal(target: Path, whose: str, lines: list[str]) -> str:
-    """Say why a sweep may not write in a place, and what to do.
+    """Say why a sweep may not write to `target`, and what to do.
 
-    Parameters
-    ----------
-    target : Path
-        Result file.
-    whose : str
-        What holds the other sweep, and the verb.
-    lines : list of str
-        From `differences`.
+    `whose` names what holds the other sweep, with the verb; `lines` are those of `differences`.
     """
     more = [f"  and {len(lines) - 12} more"] if len(lines) > 12 else []
     return "\n".join(

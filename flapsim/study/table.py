@@ -1,7 +1,7 @@
 """A sweep read back: its axes, its results, the status of every point.
 
 Answers: what does this file hold, and what is a quantity or a key at every point? Data are read
-from the file when asked for.
+from the file on demand.
 """
 
 from __future__ import annotations
@@ -31,8 +31,7 @@ class SweepTable:
     Attributes
     ----------
     path : Path
-    title : str
-    sampling : str
+    title, sampling, seed
         As in the plan.
     axes : dict of str to int
         Lengths of the axes of the results, in order.
@@ -40,8 +39,6 @@ class SweepTable:
         Keys that step together along each dimension of the plan.
     results : tuple of str
         Names of the results kept.
-    seed : int
-        As in the plan.
     complete : bool
         Whether every chunk is there.
     """
@@ -76,13 +73,7 @@ class SweepTable:
         return (*self.keys, *(name for name in self.results if not name.startswith(SERIES)))
 
     def __getitem__(self, name: str) -> Column:
-        """Return a result, or a key, at every point, on the axes of the sweep.
-
-        Raises
-        ------
-        StudyError
-            If the file has no such name; the message has the nearest.
-        """
+        """Return a result or a key at every point, on the axes of the sweep; see `column`."""
         return self.column(name).reshape(self.shape) if name in self.names else self._raw(name)
 
     def coordinate(self, key: str) -> Column:
@@ -90,16 +81,7 @@ class SweepTable:
         return self._raw(key)
 
     def column(self, name: str) -> Column:
-        """Return a result, or a key, at every point, one after another.
-
-        Parameters
-        ----------
-        name : str
-            Such as ``mean.lift_n`` or ``stroke.frequency_hz``.
-
-        Returns
-        -------
-        ndarray, shape (points,)
+        """Return a result or a key at every point, shape (points,).
 
         Raises
         ------
@@ -141,12 +123,12 @@ class SweepTable:
         return np.asarray(self.status == DONE)
 
     def counts(self) -> dict[str, int]:
-        """How many points are pending, done, without answer, failed."""
+        """Number of points by status."""
         status = self.status
         return {word: int((status == number).sum()) for number, word in enumerate(STATUS)}
 
     def reasons(self) -> dict[str, int]:
-        """Why points have no answer, most frequent first, and how many."""
+        """Number of points by reason why they have no answer, the most frequent first."""
         texts = [str(text) for text in self._raw("reason_text")]
         numbers, counts = np.unique(self._raw("reason").ravel(), return_counts=True)
         found = {texts[n]: int(c) for n, c in zip(numbers, counts, strict=True) if n > 0}
@@ -164,15 +146,6 @@ class SweepTable:
 
 def read_sweep(path: str | Path) -> SweepTable:
     """Open the result file of a sweep.
-
-    Parameters
-    ----------
-    path : str or Path
-        What `sweep` wrote.
-
-    Returns
-    -------
-    SweepTable
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Who solves the chunks of a sweep: threads, processes, or the workers of a cluster.
+"""The workers of a sweep: threads, processes, or those of a cluster.
 
 Answers: how is a task handed to a worker, what happens when one dies, and how does one worker keep
 to one core?
@@ -35,16 +35,9 @@ MOST_DEATHS: Final = 5
 
 
 class Workers:
-    """Workers of this machine, replaced when one of them dies, or somebody else's workers.
+    """Workers of this machine, replaced when one of them dies, or those of a given executor.
 
-    Parameters
-    ----------
-    count : int
-        How many.
-    backend : {"threads", "processes"}
-        Kind, on this machine.
-    executor : Executor or None
-        Somebody else's; stays open.
+    `backend` is "threads" or "processes"; a given executor stays open.
     """
 
     def __init__(self, count: int, backend: str, executor: Executor | None) -> None:
@@ -73,41 +66,35 @@ class Workers:
             return ThreadPoolExecutor(self.count)
         # A forked child would inherit locks held by threads of the parent.
         fresh = multiprocessing.get_context("spawn")
-        return ProcessPoolExecutor(self.count, fresh, initializer=_begin_worker)
+        return ProcessPoolExecutor(self.count, fresh, initializer=_start_worker)
 
     def replace(self, error: BrokenExecutor) -> None:
         """Go on with fresh workers after one died.
 
-        Parameters
-        ----------
-        error : BrokenExecutor
-            What the executor said.
-
         Raises
         ------
         StudyError
-            If they keep dying, or are somebody else's.
+            If they keep dying, or belong to a given executor.
         """
         self._deaths += 1
         if self._given is not None or self._deaths > MOST_DEATHS:
             raise StudyError(
-                f"workers died {self._deaths} times, for want of memory perhaps"
-                f" ({str(error).partition('.')[0]}); finished chunks are kept: run the same"
-                " command again, with fewer workers"
+                f"workers died {self._deaths} times ({str(error).partition('.')[0]}), perhaps"
+                " short of memory; finished chunks are kept: run the same command again with"
+                " fewer workers"
             ) from error
         self.close()
 
     def unstick(self) -> None:
-        """Break a pool that waits for the rest of an answer whose worker died while giving it.
+        """Break a pool that waits for the rest of an answer whose worker died while sending it.
 
         To be called when no answer has come for a while: a pool with a dead worker that has not
-        broken by itself then never would. Its futures raise `BrokenExecutor`.
+        broken by then never will. Its futures raise `BrokenExecutor`.
 
         Raises
         ------
         BrokenExecutor
-            If the pool has broken already: a task handed to it at that very moment is never
-            answered.
+            If the pool has broken already: a task submitted at that very moment is never answered.
         """
         own = self._own
         if not isinstance(own, ProcessPoolExecutor):
@@ -119,22 +106,24 @@ class Workers:
             return
         for worker in workers:
             worker.kill()
-        # While this end is open too, the half of an answer does not end.
+        # The pool waits for the other half of an answer as long as this end of the pipe is open.
         with suppress(OSError):
             own._result_queue._writer.close()  # type: ignore[attr-defined]
 
     def close(self) -> None:
-        """Wait for what is being solved, and let the workers of this machine go."""
+        """Wait for the chunks being solved, and end the workers of this machine."""
         if self._own is not None:
+            with suppress(BrokenExecutor):  # a pool that waits for half an answer never ends
+                self.unstick()
             self._own.shutdown(wait=True, cancel_futures=True)
             self._own = None
 
 
 @contextmanager
 def one_core_each() -> Iterator[None]:
-    """Keep the linear algebra of this process to the thread that calls it, for a while.
+    """Keep the linear algebra of this process to the calling thread.
 
-    Left alone it takes every core for matrices of a few rows, and so takes them from the workers.
+    By default it takes every core, even for matrices of a few rows, and slows the workers down.
     """
     with threadpool_limits(1):
         yield
@@ -146,19 +135,19 @@ def _one_core_for_good() -> None:
 
 
 def _here() -> tuple[str, int]:
-    """Machine and process in which this runs."""
+    """Name of this machine and number of this process."""
     return platform.node(), os.getpid()
 
 
 def _solve_elsewhere(task: Task, home: tuple[str, int]) -> Answer:
-    """Solve a chunk in a worker that was not begun here: a process of its own, or a thread."""
+    """Solve a chunk in a worker of a given executor: another process, or a thread of this one."""
     if _here() != home:
         _one_core_for_good()
     return solve_chunk(task)
 
 
-def _begin_worker() -> None:
-    """Leave Ctrl-C to the process that hands out the chunks, and do not outlive it."""
+def _start_worker() -> None:
+    """Leave Ctrl-C to the process that hands out the chunks, and end with it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     _one_core_for_good()
     parent = multiprocessing.parent_process()
