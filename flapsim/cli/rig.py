@@ -252,14 +252,7 @@ def _check_new(path: Path | None, suffix: str, what: str) -> None:
 def free_keys(keys: str, within: Sequence[str], prior: Sequence[str]) -> list[Free]:
     """Read the options that say what is to be fitted.
 
-    Parameters
-    ----------
-    keys : str
-        Key paths, separated by commas.
-    within : sequence of str
-        ``KEY=LOW:HIGH``.
-    prior : sequence of str
-        ``KEY=UNCERTAINTY``.
+    The keys are separated by commas; bounds are ``KEY=LOW:HIGH``, priors ``KEY=UNCERTAINTY``.
 
     Raises
     ------

@@ -171,11 +171,12 @@ def finely(wave: Array) -> Array:
 def stroke_powers(bench: Bench) -> tuple[Array, Array]:
     """Shaft power and power into the wing of every stroke by itself, W; for the scatter only."""
     strokes = bench.strokes
-    pairs = [
-        _powers_of(bench, strokes.taken(slice(first, first + _AT_A_TIME)))
+    parts = [
+        np.stack(_powers_of(bench, strokes.taken(slice(first, first + _AT_A_TIME))))
         for first in range(0, strokes.count, _AT_A_TIME)
     ]
-    return np.concatenate([pair[0] for pair in pairs]), np.concatenate([pair[1] for pair in pairs])
+    shaft, wing = np.concatenate(parts, axis=1)
+    return shaft, wing
 
 
 _AT_A_TIME = 4096

@@ -147,7 +147,7 @@ def calibrate(
     free = _checked(case, free)
     keys = tuple(one.key for one in free)
     flown = as_flown(case, reduction, keys)
-    problem = Problem.of(reduction, flown, free, use)
+    problem = Problem(reduction, flown, free, use)
     start = np.zeros(problem.size)
     low, high = problem.bounds()
     problem.require_start(start)
@@ -226,17 +226,9 @@ def _calibration(problem: Problem, answer: Any, case: Case) -> Calibration:
     fitted = []
     for at, (one, value) in enumerate(zip(free, problem.values(unknowns), strict=True)):
         uncertainty = float(spread[at] * problem.scale[at])
-        fitted.append(
-            Fitted(
-                one.key,
-                float(problem.start[at]),
-                value,
-                uncertainty,
-                value - factor * uncertainty,
-                value + factor * uncertainty,
-                bool(by_data[at] < 1.0),
-            )
-        )
+        ends = value - factor * uncertainty, value + factor * uncertainty
+        known = bool(by_data[at] < 1.0)
+        fitted.append(Fitted(one.key, float(problem.start[at]), value, uncertainty, *ends, known))
     rows = directions[:, order].T
     corrected = case.replace({found.key: found.value for found in fitted})
     sensors = dict(zip(problem.nuisance, unknowns[count:].tolist(), strict=True))
@@ -266,17 +258,16 @@ def _calibration(problem: Problem, answer: Any, case: Case) -> Calibration:
             f"{len(problem.failures)} of the states tried had no solution, and the fit avoided"
             f" them: {problem.failures[0]}"
         )
-    warnings = list(dict.fromkeys(warnings))
     return Calibration(
-        corrected,
-        tuple(fitted),
-        correlation,
-        singular,
-        rows,
-        misfit,
-        sensors,
-        problem.names,
-        tuple(warnings),
+        case=corrected,
+        fitted=tuple(fitted),
+        correlation=correlation,
+        singular_values=singular,
+        directions=rows,
+        misfit=misfit,
+        sensors=sensors,
+        quantities=problem.names,
+        warnings=tuple(dict.fromkeys(warnings)),
     )
 
 

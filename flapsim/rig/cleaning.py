@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.faults import Faults
+from flapsim.faults import CaseError, Fault, Faults
 from flapsim.rig.channels import CHANNELS, UNITS
 from flapsim.rig.log import Chunk
 from flapsim.rig.rig_file import Rig
@@ -123,12 +123,14 @@ class Cleaner:
     @property
     def columns(self) -> tuple[str, ...]:
         """Columns of the log that the rig needs."""
-        position = self.rig.position
-        names = [self.rig.channels.time.column, position.column]
-        names += [channel.column for channel in self.rig.measured.values()]
-        if position.index_column is not None:
-            names.append(position.index_column)
-        return tuple(dict.fromkeys(names))
+        position, measured = self.rig.position, self.rig.measured.values()
+        names = (
+            self.rig.channels.time.column,
+            position.column,
+            *(channel.column for channel in measured),
+            position.index_column,
+        )
+        return tuple(dict.fromkeys(name for name in names if name is not None))
 
     def clean(self, chunk: Chunk) -> Samples:
         """Return the trusted samples of the next chunk, in SI units.
@@ -204,14 +206,14 @@ class Cleaner:
         back = np.flatnonzero(time[known] < before)
         if back.size:
             at = known[back[0]]
-            faults = Faults(self.name)
-            faults.add(
+            fault = Fault(
+                self.name,
                 f"line {lines[at]}, {self.rig.channels.time.column}",
                 f"{time[at]:.9g} s after {before[back[0]]:.9g} s",
                 "a time that increases from row to row",
                 "if the clock wraps, set channels.time.wraps_at; else split the log here",
             )
-            faults.raise_if_any()
+            raise CaseError([fault])
 
     def _fresh(self, time: Array, good: NDArray[np.bool_], lines: Lines) -> NDArray[np.bool_]:
         """Mark the rows whose time is later than that of the last trusted row."""
@@ -260,25 +262,21 @@ class Cleaner:
         faults = Faults(self.name)
         self._judge_losses(faults)
         self._judge_rate(faults)
-        for quantity, channel in self.rig.measured.items():
-            constant = self._lowest.get(quantity) == self._highest.get(quantity)
-            if quantity in self._lowest and constant and not channel.steady and self.kept > 1:
+        self._judge_readings(faults)
+        faults.raise_if_any()
+
+    def _judge_readings(self, faults: Faults) -> None:
+        """Report a quantity that never changes, or uses hardly any of its range."""
+        for quantity, lowest in self._lowest.items():
+            channel, highest = self.rig.measured[quantity], self._highest[quantity]
+            if lowest == highest and not channel.steady and self.kept > 1:
                 faults.add(
-                    channel.column, f"{self._lowest[quantity]:g} in every row",
-                    "a reading that changes",
+                    channel.column, f"{lowest:g} in every row", "a reading that changes",
                     "the sensor is stuck; if the quantity may be constant, set"
                     f" channels.{quantity}.steady = true",
                 )  # fmt: skip
-        self._judge_sizes(faults)
-        faults.raise_if_any()
-
-    def _judge_sizes(self, faults: Faults) -> None:
-        """Report a quantity that uses hardly any of its range."""
-        for quantity, channel in self.rig.measured.items():
-            if quantity not in self._lowest:
-                continue
-            size = max(abs(self._lowest[quantity]), abs(self._highest[quantity]))
-            room = max(abs(channel.range[0]), abs(channel.range[1]))
+            size = max(abs(lowest), abs(highest))
+            room = max(map(abs, channel.range))
             if 0.0 < size < SMALL * room:
                 unit = self._other_unit(quantity, size, SMALL * room, room)
                 hint = f'is the column in "{unit}"? ' if unit else ""

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flapsim.case import Case
-from flapsim.faults import Faults
+from flapsim.faults import MISSING_KEY, CaseError, Fault
 from flapsim.quantities import finite_or_none
 from flapsim.rig.bench import Bench
 from flapsim.rig.filters import trusted
@@ -69,7 +69,6 @@ class Residuals:
 
     Attributes
     ----------
-    name : str
     measured : Wave
     predicted : (bins,) array
         Averaged over the bins of the measurement.
@@ -79,7 +78,6 @@ class Residuals:
         Over the bins.
     """
 
-    name: str
     measured: Wave
     predicted: Array
     harmonics: tuple[Harmonic, ...]
@@ -144,13 +142,14 @@ def require_phase(reduction: Reduction) -> None:
     if position.finds_phase:
         return
     what = "edges" if position.kind == "edges" else "counts that wrap within the stroke"
-    faults = Faults(reduction.rig.name)
-    faults.missing(
+    fault = Fault(
+        reduction.rig.name,
         "position.index_column",
+        MISSING_KEY,
         "the column of an index pulse that rises once a stroke",
         f"{what} alone do not show where the stroke begins, which a comparison needs",
     )
-    faults.raise_if_any()
+    raise CaseError([fault])
 
 
 def compare(reduction: Reduction, case: Case) -> Comparison:
@@ -169,15 +168,10 @@ def compare(reduction: Reduction, case: Case) -> Comparison:
     waves = predicted_waves(prediction, reduction)
     quantities = {}
     for name, wave in waves.items():
-        measured = reduction.waves[name]
-        predicted = over_bins(wave, bins)
-        quantities[name] = Residuals(
-            name,
-            measured,
-            predicted,
-            _harmonics(name, bench, measured.value, predicted),
-            float(np.sqrt(np.mean((measured.value - predicted) ** 2))),
-        )
+        measured, predicted = reduction.waves[name], over_bins(wave, bins)
+        harmonics = _harmonics(name, bench, measured.value, predicted)
+        rms = float(np.sqrt(np.mean((measured.value - predicted) ** 2)))
+        quantities[name] = Residuals(measured, predicted, harmonics, rms)
     notes = (*_notes(case, flown), *_turned(quantities))
     return Comparison(reduction.phase, quantities, flown, notes)
 
@@ -250,27 +244,20 @@ def usable(name: str, bench: Bench) -> NDArray[np.bool_]:
 
 def _harmonics(name: str, bench: Bench, measured: Array, predicted: Array) -> tuple[Harmonic, ...]:
     ours, theirs = coefficients(measured), coefficients(predicted)
-    sure = np.full(HARMONICS + 1, np.nan)
+    spread = np.full(HARMONICS + 1, np.nan)
     if name in CHANNEL:
-        sure = scatter(bench, CHANNEL[name])
+        spread = scatter(bench, CHANNEL[name])
     elif bench.has("torque") and name == "shaft_torque_n_m":
-        sure = scatter(bench, "torque")
+        spread = scatter(bench, "torque")
     out = []
     for order in np.flatnonzero(usable(name, bench)):
         one, other = ours[order], theirs[order]
-        mean = order == 0
         # exp(i (tau - lag)): what peaks later has the smaller argument.
-        lag = math.nan if mean else math.degrees(float(np.angle(other * np.conj(one))))
-        out.append(
-            Harmonic(
-                int(order),
-                float(one.real if mean else abs(one)),
-                float(other.real if mean else abs(other)),
-                lag,
-                float(abs(one - other)),
-                float(sure[order]),
-            )
-        )
+        shown = (one.real, other.real, math.nan) if order == 0 else (
+            abs(one), abs(other), math.degrees(np.angle(other * np.conj(one))),
+        )  # fmt: skip
+        numbers = map(float, (*shown, abs(one - other), spread[order]))
+        out.append(Harmonic(int(order), *numbers))
     return tuple(out)
 
 

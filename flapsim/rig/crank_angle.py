@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter, uniform_filter1d
 
-from flapsim.faults import Faults
+from flapsim.faults import CaseError, Fault
 from flapsim.rig.cleaning import Samples
 from flapsim.rig.rig_file import Rig
 from flapsim.rig.uncertainty import block_means
@@ -104,12 +104,10 @@ class CountTracker:
         """Return the remaining knots; refuse a crank that turns backwards."""
         position = self.rig.position
         if self._back > self._forward:
-            faults = Faults(self.name)
-            faults.say(
-                position.column, "the crank turns backwards",
-                f"set position.direction = {-position.direction}",
-            )  # fmt: skip
-            faults.raise_if_any()
+            cure = f"set position.direction = {-position.direction}"
+            raise CaseError(
+                [Fault(self.name, position.column, "", "the crank turns backwards", cure)]
+            )
         return self._index.correct(*self._averaged(np.empty(0), np.empty(0), True))
 
     def _unwrapped(self, samples: Samples) -> Array:

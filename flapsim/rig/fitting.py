@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from typing import Final
+from dataclasses import dataclass
+from functools import partial
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,63 +71,46 @@ def _scale(value: float, one: Free) -> float:
     return RELEVANT_PART * abs(value) if value else 1.0
 
 
-@dataclass(frozen=True)
 class Problem:
     """Whitened residuals over the scaled unknowns: first the keys, then the sensor errors.
 
     Attributes
     ----------
+    start, scale : (k,) arrays
+        Values of the keys at the start, and their relevant changes.
+    keep : (n,) array of bool
+        Of the stacked coefficients of all quantities, those that pass the filters.
+    spread : (n,) array
+        Their standard uncertainties.
     measured : (m,) array
-        Stacked coefficients, over their standard uncertainties.
-    errors : tuple of (name, function)
+        Those that are kept, over their standard uncertainties.
+    errors : list of (name, function)
         Sensor errors: name, and effect of one standard uncertainty on the predicted waves.
     failures : list of str
         Filled while fitting: why states that were tried have no solution.
     """
 
-    reduction: Reduction
-    case: Case
-    free: tuple[Free, ...]
-    names: tuple[str, ...]
-    measured: Array
-    spread: Array
-    keep: NDArray[np.bool_]
-    start: Array
-    scale: Array
-    errors: tuple[tuple[str, Change], ...]
-    failures: list[str] = field(default_factory=list)
-    _known: dict[bytes, Waves] = field(default_factory=dict)
-
-    @classmethod
-    def of(
-        cls, reduction: Reduction, case: Case, free: tuple[Free, ...], use: Sequence[str]
-    ) -> Problem:
-        """Set up the problem."""
-        names = _quantities(reduction, case, use)
+    def __init__(
+        self, reduction: Reduction, case: Case, free: tuple[Free, ...], use: Sequence[str]
+    ) -> None:
+        self.reduction, self.case, self.free = reduction, case, free
+        self.names = _quantities(reduction, case, use)
+        self.start = np.array([float(case.get(one.key)) for one in free])
+        self.scale = np.array([_scale(*pair) for pair in zip(self.start, free, strict=True)])
+        self.errors = _errors(reduction, self.names)
+        self.failures: list[str] = []
+        self._known: dict[bytes, Waves] = {}
         bench = reduction.bench
         measured, spread, keep = [], [], []
-        for name in names:
+        for name in self.names:
             values = coefficients(bench.wave(name))
-            good = usable(WAVES.get(name, name), bench)
-            measured.append(_stacked(values))
             # A sensor that reads the same in every stroke is still limited by its resolution.
-            floor = 1e-6 * float(np.abs(values).max())
-            spread.append(_stacked_real(np.maximum(scatter(bench, name), max(floor, 1e-12))))
-            keep.append(_stacked_real(good.astype(float)) > 0.5)
-        start = np.array([float(case.get(one.key)) for one in free])
-        scale = np.array([_scale(value, one) for value, one in zip(start, free, strict=True)])
-        return cls(
-            reduction,
-            case,
-            free,
-            names,
-            np.concatenate(measured),
-            np.concatenate(spread),
-            np.concatenate(keep),
-            start,
-            scale,
-            tuple(_errors(reduction, names)),
-        )
+            floor = max(1e-6 * float(np.abs(values).max()), 1e-12)
+            measured.append(_stacked(values))
+            spread.append(_stacked_real(np.maximum(scatter(bench, name), floor)))
+            keep.append(_stacked_real(usable(WAVES.get(name, name), bench)))
+        self.spread, self.keep = np.concatenate(spread), np.concatenate(keep)
+        self.measured = (np.concatenate(measured) / self.spread)[self.keep]
 
     @property
     def size(self) -> int:
@@ -212,7 +196,7 @@ class Problem:
 
     def residuals(self, unknowns: Array) -> Array:
         """Residuals of the data, then of the priors; NaN makes the fit step back."""
-        data = self.attempt(unknowns) - (self.measured / self.spread)[self.keep]
+        data = self.attempt(unknowns) - self.measured
         return np.concatenate([data, unknowns * self.prior_weights])
 
     @property
@@ -268,7 +252,8 @@ def _stacked(values: NDArray[np.complex128]) -> Array:
     return np.concatenate([values.real, values.imag[1:]])
 
 
-def _stacked_real(values: Array) -> Array:
+def _stacked_real(values: NDArray[Any]) -> NDArray[Any]:
+    """Mean, then the value of each harmonic for its real and imaginary parts."""
     return np.concatenate([values, values[1:]])
 
 
@@ -304,36 +289,30 @@ def _errors(reduction: Reduction, names: Sequence[str]) -> list[tuple[str, Chang
     """Errors of the sensors and of the crank's zero, as changes of the predicted readings."""
     out: list[tuple[str, Change]] = []
     rig = reduction.rig
-
-    def gain(name: str, spread: float) -> Change:
-        def change(waves: Waves, amount: float) -> None:
-            waves[name] = waves[name] * (1.0 + amount * spread)
-
-        return change
-
-    def zero(name: str, spread: float) -> Change:
-        def change(waves: Waves, amount: float) -> None:
-            waves[name] = waves[name] + amount * spread
-
-        return change
-
-    def shift(spread: float) -> Change:
-        def change(waves: Waves, amount: float) -> None:
-            for name in names:
-                harmonics = np.fft.rfft(waves[name])
-                turn = np.exp(1j * np.arange(len(harmonics)) * amount * spread)
-                waves[name] = np.fft.irfft(harmonics * turn, len(waves[name]))
-
-        return change
-
     for name in names:
         channel = rig.measured[name]
         if channel.gain_uncertainty:
-            out.append((f"{name} gain", gain(name, channel.gain_uncertainty)))
+            out.append((f"{name} gain", partial(_change_gain, name, channel.gain_uncertainty)))
         body = getattr(rig.tare, f"body_{name}_uncertainty_n", 0.0)
         spread = math.hypot(channel.zero_uncertainty, body)
         if spread:
-            out.append((f"{name} zero", zero(name, spread)))
+            out.append((f"{name} zero", partial(_change_zero, name, spread)))
     if rig.position.zero_uncertainty_deg:
-        out.append(("crank zero", shift(math.radians(rig.position.zero_uncertainty_deg))))
+        spread = math.radians(rig.position.zero_uncertainty_deg)
+        out.append(("crank zero", partial(_shift, names, spread)))
     return out
+
+
+def _change_gain(name: str, spread: float, waves: Waves, amount: float) -> None:
+    waves[name] = waves[name] * (1.0 + amount * spread)
+
+
+def _change_zero(name: str, spread: float, waves: Waves, amount: float) -> None:
+    waves[name] = waves[name] + amount * spread
+
+
+def _shift(names: Sequence[str], spread: float, waves: Waves, amount: float) -> None:
+    for name in names:
+        harmonics = np.fft.rfft(waves[name])
+        turn = np.exp(1j * np.arange(len(harmonics)) * amount * spread)
+        waves[name] = np.fft.irfft(harmonics * turn, len(waves[name]))

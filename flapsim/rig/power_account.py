@@ -23,7 +23,7 @@ import uncertainties
 from numpy.typing import NDArray
 from uncertainties import ufloat
 
-from flapsim.quantities import MEASURED
+from flapsim.quantities import MEASURED, without_unit
 from flapsim.rig.bench import Bench, crank_power, finely, stroke_powers, torque_wave
 from flapsim.rig.filters import mean_product_correction
 from flapsim.rig.rig_file import RigDrive
@@ -130,44 +130,39 @@ class _Sources:
             self.made[name] = ufloat(value, uncertainty, tag=name)
         return self.made[name]
 
+    def constant(self, name: str, table: object, key: str) -> Uncertain:
+        """Return a constant of the rig file; its uncertainty stands beside it by its own key."""
+        stem = without_unit(key)
+        unit = key.removeprefix(stem)
+        return self.number(name, getattr(table, key), getattr(table, f"{stem}_uncertainty{unit}"))
+
     def gain(self, quantity: str) -> Uncertain:
         """Gain error of a sensor, about 1."""
-        uncertainty = self.bench.rig.measured[quantity].gain_uncertainty
-        return self.number(f"{quantity} gain", 1.0, uncertainty)
+        channel = self.bench.rig.measured[quantity]
+        return self.number(f"{quantity} gain", 1.0, channel.gain_uncertainty)
 
     def zero(self, quantity: str) -> Uncertain:
         """Zero error of a sensor, about 0."""
-        uncertainty = self.bench.rig.measured[quantity].zero_uncertainty
-        return self.number(f"{quantity} zero", 0.0, uncertainty)
+        channel = self.bench.rig.measured[quantity]
+        return self.number(f"{quantity} zero", 0.0, channel.zero_uncertainty)
 
 
 def _drive_inputs(sources: _Sources, drive: RigDrive) -> dict[str, Uncertain]:
     """Constants of the drive that determine the torque, by their key."""
-    number, motor = sources.number, drive.motor
-    out = {
-        "gear_efficiency": number(
-            "gear efficiency", drive.gear_efficiency, drive.gear_efficiency_uncertainty
-        )
-    }
-    if motor is None:
-        out["torque_factor"] = number("dynamometer table", 1.0, drive.torque_uncertainty)
+    out = {"gear_efficiency": sources.constant("gear efficiency", drive, "gear_efficiency")}
+    if drive.motor is None:
+        out["torque_factor"] = sources.number("dynamometer table", 1.0, drive.torque_uncertainty)
         return out
-    out["torque_constant_n_m_a"] = number(
-        "motor torque constant",
-        motor.torque_constant_n_m_a,
-        motor.torque_constant_uncertainty_n_m_a,
-    )
-    out["no_load_current_a"] = number(
-        "motor no-load current", motor.no_load_current_a, motor.no_load_current_uncertainty_a
-    )
+    constants: list[tuple[str, object, str]] = [
+        ("motor torque constant", drive.motor, "torque_constant_n_m_a"),
+        ("motor no-load current", drive.motor, "no_load_current_a"),
+    ]
     if drive.current_at == "battery":
-        out["resistance_ohm"] = number(
-            "motor resistance", motor.resistance_ohm, motor.resistance_uncertainty_ohm
-        )
-        out["auxiliary_w"] = number(
-            "auxiliary power", drive.auxiliary_w, drive.auxiliary_uncertainty_w
-        )
-    return out
+        constants += [
+            ("motor resistance", drive.motor, "resistance_ohm"),
+            ("auxiliary power", drive, "auxiliary_w"),
+        ]
+    return out | {key: sources.constant(name, table, key) for name, table, key in constants}
 
 
 def _systematic_powers(bench: Bench, sources: _Sources) -> tuple[Uncertain, Uncertain]:
@@ -214,18 +209,12 @@ def _results(
         out["airspeed_m_s"] = sources.gain("airspeed") * (
             measured["airspeed"] - sources.zero("airspeed")
         )
-    elif (flow := rig.flow) is not None:
-        out["airspeed_m_s"] = sources.number(
-            "airspeed", flow.airspeed_m_s, flow.airspeed_uncertainty_m_s
-        )
+    elif rig.flow is not None:
+        out["airspeed_m_s"] = sources.constant("airspeed", rig.flow, "airspeed_m_s")
     for name in ("lift", "thrust"):
         if name in measured:
             # Force of the wing alone: what the force balance reads, less body and mounting.
-            body = sources.number(
-                f"{name} of the body",
-                getattr(rig.tare, f"body_{name}_n"),
-                getattr(rig.tare, f"body_{name}_uncertainty_n"),
-            )
+            body = sources.constant(f"{name} of the body", rig.tare, f"body_{name}_n")
             reading = measured[name] - sources.zero(name)
             out[f"{name}_n"] = sources.gain(name) * reading - body
     if POWER in measured:
@@ -237,10 +226,9 @@ def _results(
             scatter = measured[key] - middle[key]
             known = math.isfinite(uncertainties.nominal_value(whole))
             out[name] = whole + scatter if known else math.nan
-        if (drive := rig.drive) is not None:
-            out["aero_power_w"] = out["aero_power_w"] - sources.number(
-                "mechanism loss", drive.mechanism_loss_w, drive.mechanism_loss_uncertainty_w
-            )
+        if rig.drive is not None:
+            loss = sources.constant("mechanism loss", rig.drive, "mechanism_loss_w")
+            out["aero_power_w"] = out["aero_power_w"] - loss
     return _with_ratios(bench, sources, measured, out)
 
 
@@ -279,7 +267,7 @@ def _with_ratios(
             gained = sources.gain("thrust") * (measured["thrust"] - still)
             out["tare_efficiency"] = _over(gained * speed, air)
         if tare.held_drag_n is not None:
-            held = sources.number("drag held still", tare.held_drag_n, tare.held_drag_uncertainty_n)
+            held = sources.constant("drag held still", tare, "held_drag_n")
             out["flapping_efficiency"] = _over((thrust + held) * speed, air)
     useful = out.get("thrust_power_w")
     out["drive_efficiency"] = _over(shaft, electrical)
@@ -317,7 +305,7 @@ def _resampled(
     results = _results(bench, _Sources(bench, exact=True), measured, means, nominal)
     ends = 50.0 * (1.0 - CONFIDENCE), 50.0 * (1.0 + CONFIDENCE)
     return {
-        name: (float(np.percentile(value, ends[0])), float(np.percentile(value, ends[1])))
+        name: tuple(np.percentile(value, ends).tolist())
         for name, value in results.items()
         if isinstance(value, np.ndarray) and np.isfinite(value).all()
     }

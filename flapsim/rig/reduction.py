@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.faults import Faults
+from flapsim.faults import CaseError, Fault, Faults
 from flapsim.quantities import MEASURED_SERIES, finite_or_none
 from flapsim.rig.bench import Bench, torque_wave
 from flapsim.rig.cleaning import Cleaner, losses
@@ -280,12 +280,11 @@ def _check_torque(bench: Bench, name: str) -> None:
     low, high = bench.table.current[0], bench.table.current[-1]
     if current.min() < low or current.max() > high:
         assert bench.rig.drive is not None
-        faults = Faults(str(bench.rig.drive.dynamometer_file))
-        faults.add(
-            "current_a", f"{low:g} to {high:g} A",
+        fault = Fault(
+            str(bench.rig.drive.dynamometer_file), "current_a", f"{low:g} to {high:g} A",
             f"at least {current.min():.4g} to {current.max():.4g} A", f"the currents in {name}",
         )  # fmt: skip
-        faults.raise_if_any()
+        raise CaseError([fault])
 
 
 def _notes(cleaner: Cleaner, strokes: StrokeTable, cutter: StrokeCutter) -> list[str]:

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim.faults import Faults
+from flapsim.faults import CaseError, Fault
 from flapsim.rig.cleaning import Samples
 from flapsim.rig.crank_angle import TURN, CrankTracker
 from flapsim.rig.rig_file import Rig
@@ -262,14 +262,13 @@ def joined(tables: list[StrokeTable], rig: Rig, name: str) -> StrokeTable:
     CaseError
         If too few strokes are accepted.
     """
-    faults = Faults(name)
     fewest = rig.strokes.fewest
     if not tables:
-        faults.add(
-            rig.position.column, "no complete stroke", f"at least {fewest} strokes",
+        fault = Fault(
+            name, rig.position.column, "no complete stroke", f"at least {fewest} strokes",
             "the crank does not turn, or position.per_turn is wrong",
         )  # fmt: skip
-        faults.raise_if_any()
+        raise CaseError([fault])
     keys = list(tables[0].waves)
     table = StrokeTable(
         np.concatenate([part.lines for part in tables]),
@@ -287,25 +286,21 @@ def joined(tables: list[StrokeTable], rig: Rig, name: str) -> StrokeTable:
     for key, values in table.means.items():
         if key != POWER:
             size = float(np.abs(np.median(table.waves[key], axis=0)).max())
-            _reject(
-                reasons,
-                values,
-                OUTLIER_FLOOR * size,
-                rig.strokes.outlier,
-                f"{key} far from the rest",
-            )
+            why = f"{key} far from the rest"
+            _reject(reasons, values, OUTLIER_FLOOR * size, rig.strokes.outlier, why)
     table.reasons[:] = reasons
     good = int(np.count_nonzero(reasons == ""))
     if good < fewest:
         why = "; ".join(f"{count} {reason}" for reason, count in table.rejected().items())
         frequency = 1.0 / float(np.median(table.period))
-        faults.add(
+        fault = Fault(
+            name,
             f"lines {table.lines[0]} to the end",
             f"{good} of {table.count} strokes at about {frequency:.4g} Hz",
             f"at least {fewest} accepted strokes (strokes.fewest)",
             f"rejected: {why}" if why else "",
         )
-        faults.raise_if_any()
+        raise CaseError([fault])
     return table
 
 

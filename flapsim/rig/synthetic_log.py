@@ -49,7 +49,7 @@ class Sensor:
 
 @dataclass(frozen=True, slots=True)
 class Flaws:
-    """Flaws of a run.
+    """Flaws of a run and its sensors.
 
     Attributes
     ----------
@@ -82,13 +82,10 @@ def rehearse(
 
     Parameters
     ----------
-    case : Case
-    rig : Rig
-    strokes : int
-    seed : int
-        Of the random numbers.
+    strokes, seed : int
+        Length, and seed of the random numbers.
     clean : bool
-        Without noise, errors and missing rows.
+        Whether to leave out noise, errors and missing rows.
 
     Returns
     -------
@@ -123,20 +120,11 @@ def rehearse(
 
 
 def typical_flaws(truth: Prediction, rig: Rig, random: np.random.Generator) -> Flaws:
-    """Return the imperfections of a decent run: common practice, no source.
+    """Return the flaws of a decent run: common practice, no source.
 
-    Parameters
-    ----------
-    truth : Prediction
-    rig : Rig
-        Errors of gain and zero are drawn from its standard uncertainties.
-    random : numpy Generator
-
-    Returns
-    -------
-    Flaws
-        Noise of 1 % of a quantity's peak, 12 bits over the range of its channel, clock jitter of
-        5 % of a sample, one row in 1000 missing, periods that vary by 0.3 %, gusts of 2 %.
+    Errors of gain and zero are drawn from the standard uncertainties of the rig. Noise is 1 % of a
+    quantity's peak, resolution 12 bits over the range of its channel, clock jitter 5 % of a sample;
+    one row in 1000 is missing, periods vary by 0.3 %, gusts by 2 %.
     """
     sensors = {
         name: Sensor(
@@ -157,23 +145,7 @@ def columns(
     flaws: Flaws,
     random: np.random.Generator,
 ) -> dict[str, Array]:
-    """Return the columns of a log.
-
-    Parameters
-    ----------
-    truth : Prediction
-    rig : Rig
-        Names, units, filters and sampling of the columns.
-    strokes : int
-        Length of the log; it begins within a stroke.
-    imperfections : Flaws
-    random : numpy Generator
-
-    Returns
-    -------
-    dict of str to (n,) array
-        In the units of the columns.
-    """
+    """Return the columns of a log, in their units; it begins within a stroke."""
     log, position = rig.log, rig.position
     count = round((strokes + 0.6) / truth.frequency * log.sample_rate_hz)
     time = np.arange(count) / log.sample_rate_hz
