@@ -28,8 +28,6 @@ class Bench:
     ----------
     strokes : StrokeTable
         Accepted ones only.
-    rig : Rig
-    table : Dynamometer or None
     still : tuple of 2 floats or None
         Thrust of the wing held still as the force balance reads it, and its standard uncertainty.
     """

@@ -43,8 +43,6 @@ class Fitted:
 
     Attributes
     ----------
-    key : str
-    before, value : float
     uncertainty : float
         Standard uncertainty.
     low, high : float
@@ -70,7 +68,6 @@ class Calibration:
     ----------
     case : Case
         With the fitted values.
-    fitted : tuple of Fitted
     correlation : (k, k) array
         Of the fitted keys.
     singular_values : (k,) array
@@ -128,10 +125,8 @@ def calibrate(
 
     Parameters
     ----------
-    reduction : Reduction
     case : Case
         Where to start; run at the measured frequency and airspeed unless those are free.
-    free : sequence of Free
     use : sequence of str
         Of `flapsim.rig.fitting.QUANTITIES`; by default all that are both measured and predicted.
 

@@ -69,7 +69,6 @@ class Residuals:
 
     Attributes
     ----------
-    measured : Wave
     predicted : (bins,) array
         Averaged over the bins of the measurement.
     harmonics : tuple of Harmonic
@@ -92,7 +91,6 @@ class Comparison:
     ----------
     phase : (bins,) array
         rad.
-    quantities : dict of str to Residuals
     case : Case
         As it was run: at the measured frequency and airspeed.
     notes : tuple of str

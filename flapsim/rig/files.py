@@ -110,7 +110,6 @@ def write_reduction(
 
     Parameters
     ----------
-    reduction : Reduction
     path : str or Path
         File to write; its folder must exist.
     comparison : Comparison, optional

@@ -30,7 +30,6 @@ def response(filter_: Filter | None, frequency: Array) -> Complex:
 
     Parameters
     ----------
-    filter_ : Filter or None
     frequency : (n,) array
         Hz.
 
@@ -91,7 +90,6 @@ def mean_product_correction(
         Fraction of the stroke in each bin.
     frequency : float
         Hz.
-    filters : pair of Filter or None
 
     Returns
     -------

@@ -69,7 +69,6 @@ class Reduction:
     ----------
     name : str
         Of the log.
-    rig : Rig
     bench : Bench
         The accepted strokes.
     strokes : StrokeTable
@@ -78,10 +77,8 @@ class Reduction:
         Middle of every bin of phase, rad.
     waves : dict of str to Wave
         The averaged stroke.
-    account : Account
     counts : dict of str to int
         Rows, losses, gaps and repairs, by kind.
-    sample_rate_hz, jitter_s : float
     notes : tuple of str
         Warnings.
     """
@@ -139,7 +136,6 @@ def reduce_log(path: str | Path, rig: Rig, chunk_bytes: int = CHUNK_BYTES) -> Re
     ----------
     path : str or Path
         CSV file of any size.
-    rig : Rig
     chunk_bytes : int
         Bytes read at a time.
 

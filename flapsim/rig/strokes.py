@@ -253,7 +253,6 @@ def joined(tables: list[StrokeTable], rig: Rig, name: str) -> StrokeTable:
     ----------
     tables : list of StrokeTable
         In order; emptied of their waves.
-    rig : Rig
     name : str
         Name of the log in messages.
 
