@@ -1,7 +1,7 @@
 """From raw rows to samples in SI units: bad rows are discarded and counted, nothing is invented.
 
 Answers: which rows can be trusted, and is the log as a whole fit for use? A row is discarded when
-one of its cells is missing or implausible, or when its time repeats; the strokes see a gap there.
+one of its cells is missing or implausible, or when its time repeats; it leaves a gap.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ RATE_TOLERANCE = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Samples:
-    """Consecutive samples, all trusted unless said otherwise.
+    """Consecutive samples.
 
     Attributes
     ----------

@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections import Counter
 from dataclasses import dataclass, field
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,42 +42,57 @@ LOST = "gaps over which the phase is lost"
 """Repair after which only an index pulse can restore the phase."""
 
 
-class CrankTracker(Protocol):
-    """Follows the crank through a log.
+@dataclass(slots=True)
+class CrankTracker:
+    """Follows the crank through the log `name` and counts the repairs by kind."""
 
-    Attributes
-    ----------
-    repairs : Counter
-        Repairs by kind.
-    """
+    rig: Rig
+    name: str
+    repairs: Counter[str] = field(default_factory=Counter)
+    _sensor: _Counts | _Edges = field(init=False)
+    _index: _Index = field(init=False)
 
-    repairs: Counter[str]
+    def __post_init__(self) -> None:
+        kind = _Edges if self.rig.position.kind == "edges" else _Counts
+        self._sensor = kind(self.rig, self.repairs)
+        self._index = _Index(self.rig, self.repairs)
 
     def follow(self, samples: Samples) -> tuple[Array, Array]:
         """Return knots (time s, angle rad) that the samples add; the angle never decreases."""
+        if not len(samples.time):
+            return np.empty(0), np.empty(0)
+        self._index.see(samples)
+        return self._index.correct(*self._sensor.follow(samples))
 
     def end(self) -> tuple[Array, Array]:
-        """Return the knots that are complete at the end of the log."""
+        """Return the knots that are complete at the end of the log.
 
-
-def crank_tracker(rig: Rig, name: str) -> CrankTracker:
-    """Return the tracker for the sensor of this rig; `name` is that of the log, for messages."""
-    return EdgeTracker(rig) if rig.position.kind == "edges" else CountTracker(rig, name)
+        Raises
+        ------
+        CaseError
+            If the crank turned backwards.
+        """
+        if self._sensor.backwards:
+            position = self.rig.position
+            cure = f"set position.direction = {-position.direction}"
+            raise CaseError(
+                [Fault(self.name, position.column, "", "the crank turns backwards", cure)]
+            )
+        return self._index.correct(*self._sensor.end())
 
 
 # --- angle and counts ------------------------------------------------------------------------
 
 
 @dataclass(slots=True)
-class CountTracker:
+class _Counts:
     """A sensor that gives the position in every row: an angle, or a running count.
 
     Knots are averages over a small part of a stroke, which removes quantisation and noise.
     """
 
     rig: Rig
-    name: str
-    repairs: Counter[str] = field(default_factory=Counter)
+    repairs: Counter[str]
     _raw: float = math.nan
     _time: float = 0.0
     _angle: float = 0.0
@@ -86,29 +100,22 @@ class CountTracker:
     _waiting: list[tuple[Array, Array]] = field(default_factory=list)
     _back: int = 0
     _forward: int = 0
-    _index: _Index = field(init=False)
 
     def __post_init__(self) -> None:
         self._speed = TURN * math.sqrt(math.prod(self.rig.strokes.frequency_hz))
-        self._index = _Index(self.rig, self.repairs)
+
+    @property
+    def backwards(self) -> bool:
+        """Whether the crank turned backwards more often than forwards."""
+        return self._back > self._forward
 
     def follow(self, samples: Samples) -> tuple[Array, Array]:
         """Return the knots that the samples add."""
-        if not len(samples.time):
-            return np.empty(0), np.empty(0)
-        angle = self._unwrapped(samples)
-        self._index.see(samples)
-        return self._index.correct(*self._averaged(samples.time, angle, False))
+        return self._averaged(samples.time, self._unwrapped(samples), False)
 
     def end(self) -> tuple[Array, Array]:
-        """Return the remaining knots; refuse a crank that turns backwards."""
-        position = self.rig.position
-        if self._back > self._forward:
-            cure = f"set position.direction = {-position.direction}"
-            raise CaseError(
-                [Fault(self.name, position.column, "", "the crank turns backwards", cure)]
-            )
-        return self._index.correct(*self._averaged(np.empty(0), np.empty(0), True))
+        """Return the remaining knots."""
+        return self._averaged(np.empty(0), np.empty(0), True)
 
     def _unwrapped(self, samples: Samples) -> Array:
         """Angle in rad, wraps undone and jumps removed."""
@@ -199,28 +206,23 @@ class CountTracker:
 
 
 @dataclass(slots=True)
-class EdgeTracker:
+class _Edges:
     """A switching sensor: every rising edge is a fixed fraction of a turn."""
 
     rig: Rig
-    repairs: Counter[str] = field(default_factory=Counter)
+    repairs: Counter[str]
     _switch: _Switch = field(init=False)
     _intervals: Array = field(default_factory=lambda: np.empty(0))
     _edge: float = math.nan
     _count: float = 0.0
-    _index: _Index = field(init=False)
+    backwards = False
 
     def __post_init__(self) -> None:
         self._switch = _Switch(self.rig.log.longest_gap_s)
-        self._index = _Index(self.rig, self.repairs)
 
     def follow(self, samples: Samples) -> tuple[Array, Array]:
         """Return the edges that the samples add, missed ones inserted and bounces removed."""
-        if not len(samples.time):
-            return np.empty(0), np.empty(0)
-        self._index.see(samples)
-        edges = self._switch.rising(samples.time, samples.position)
-        return self._index.correct(*self._counted(edges))
+        return self._counted(self._switch.rising(samples.time, samples.position))
 
     def end(self) -> tuple[Array, Array]:
         """Return nothing: edges are complete at once."""
@@ -247,15 +249,15 @@ class EdgeTracker:
         steps = np.maximum(np.rint(ratio), 1.0)
         blind = self._switch.gapped(edges)
         missed = ~blind & (steps > 1.0) & (steps <= MOST_MISSED + 1)
-        stands = ~blind & (steps > MOST_MISSED + 1)
+        stopped = ~blind & (steps > MOST_MISSED + 1)
         self.repairs["missed edges"] += int((steps[missed] - 1.0).sum())
-        self.repairs["standstills"] += int(np.count_nonzero(stands))
+        self.repairs["standstills"] += int(np.count_nonzero(stopped))
         # In a gap of the log the crank kept turning; at a standstill no edge was missed.
         self.repairs["edges put into gaps"] += int((steps[blind] - 1.0).sum())
         doubt = self.rig.strokes.period_tolerance * ratio
         whole = self.rig.position.per_stroke == 1.0
         self.repairs[LOST] += 0 if whole else int(np.count_nonzero(blind & (doubt > 0.5)))
-        steps[stands] = 1.0
+        steps[stopped] = 1.0
         return steps
 
     def _without_bounces(self, edges: Array) -> Array:

@@ -1,7 +1,7 @@
 """A log of any length as a stream of numbers, each row knowing its line.
 
 Answers: which numbers are in the wanted columns of this CSV file, and where is it broken? The file
-is read in chunks, so that its size does not matter. Knows nothing of what the numbers mean.
+is read in chunks, so that its size does not matter. The meaning of the numbers is not known here.
 """
 
 from __future__ import annotations

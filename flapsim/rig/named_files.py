@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from flapsim.faults import Faults
 from flapsim.rig.cleaning import Cleaner
-from flapsim.rig.crank_angle import TURN, crank_tracker
+from flapsim.rig.crank_angle import TURN, CrankTracker
 from flapsim.rig.log import LogReader, read_table
 from flapsim.rig.rig_file import Rig
 from flapsim.rig.shaft import Dynamometer
@@ -77,7 +77,7 @@ def still_thrust(rig: Rig) -> tuple[float, float] | None:
         position=dataclasses.replace(rig.position, index_column=None),
     )
     path = rig.folder / tare.still_log
-    cleaner, crank = Cleaner(thrust_only, path.name), crank_tracker(thrust_only, path.name)
+    cleaner, crank = Cleaner(thrust_only, path.name), CrankTracker(thrust_only, path.name)
     reader = LogReader(path, cleaner.columns, rig.log.separator, rig.log.decimal)
     parts, turned = [], [0.0]
     for chunk in reader.chunks():

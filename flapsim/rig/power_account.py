@@ -8,8 +8,8 @@ constants (type B) and the scatter between strokes (type A) are propagated throu
 Shaft power is what the crank takes; of the work that the wing returns, only the part that the
 drive regenerates is counted against it. Power to the air is all work given less all work returned
 (the mean inertial power is zero), less the losses in linkage and hinges. A motor that regenerates
-nothing does not see the returned work: enter it in `mechanism_loss_w` of the rig file, or the
-power to the air comes out too high.
+nothing does not see the returned work: enter it in `mechanism_loss_w` of the rig file; otherwise
+the power to the air is too high.
 """
 
 from __future__ import annotations
@@ -113,7 +113,7 @@ def _series(bench: Bench) -> dict[str, Array]:
 
 @dataclass
 class _Sources:
-    """The uncertain inputs, each made once so that what is common to two results stays common.
+    """The uncertain inputs, each made once, so that results are correlated by their common inputs.
 
     `exact` leaves the uncertainties out, for resampling the scatter alone.
     """
@@ -131,7 +131,7 @@ class _Sources:
         return self.made[name]
 
     def constant(self, name: str, table: object, key: str) -> Uncertain:
-        """Return a constant of the rig file; its uncertainty stands beside it by its own key."""
+        """Return a constant of the rig file; its uncertainty has the key next to it."""
         stem = without_unit(key)
         unit = key.removeprefix(stem)
         return self.number(name, getattr(table, key), getattr(table, f"{stem}_uncertainty{unit}"))

@@ -20,7 +20,7 @@ from flapsim.faults import CaseError, Fault, Faults
 from flapsim.quantities import MEASURED_SERIES, finite_or_none
 from flapsim.rig.bench import Bench, torque_wave
 from flapsim.rig.cleaning import Cleaner, losses
-from flapsim.rig.crank_angle import LOST, crank_tracker
+from flapsim.rig.crank_angle import LOST, CrankTracker
 from flapsim.rig.log import CHUNK_BYTES, Chunk, LogReader
 from flapsim.rig.named_files import dynamometer_of, still_thrust
 from flapsim.rig.power_account import Account, account
@@ -159,10 +159,9 @@ def reduce_chunks(
     """
     # Files that the rig names come first: a fault there should not wait for the end of a long log.
     table, still = dynamometer_of(rig), still_thrust(rig)
-    cleaner, crank = Cleaner(rig, name), crank_tracker(rig, name)
+    cleaner, crank = Cleaner(rig, name), CrankTracker(rig, name)
     cutter = StrokeCutter(rig, crank)
     tables = list(_strokes(chunks, cleaner, cutter))
-    cleaner.verdict()
     strokes = joined(tables, rig, name)
     tables.clear()
     bench = Bench(strokes.accepted(), rig, table, still)

@@ -21,7 +21,7 @@ SAMPLES_PER_STROKE: Final = 16
 """Fewest samples that show the shape of a stroke."""
 
 SAMPLES_PER_EDGE: Final = 3
-"""Samples from one edge of a switching sensor to the next that are sure to catch each edge."""
+"""Samples from one edge of a switching sensor to the next needed to catch each edge."""
 
 
 @toml_table

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.integrate import cumulative_trapezoid
 
 from flapsim.faults import CaseError, Fault
 from flapsim.rig.cleaning import Samples
@@ -154,7 +155,7 @@ class StrokeCutter:
 
 def _times_at(angle: Array, knot_time: Array, knot_angle: Array) -> Array:
     """Times at which the crank passes given angles."""
-    # Knots of equal angle (a crank that stands) are one instant to interp: keep the last.
+    # Knots of equal angle (a crank at rest) are one instant to interp: keep the last.
     moving = np.append(np.diff(knot_angle) > 0.0, True)
     return np.asarray(np.interp(angle, knot_angle[moving], knot_time[moving]))
 
@@ -173,7 +174,7 @@ def _average(rows: Samples, edges: Array, bins: int, rig: Rig) -> StrokeTable:
     past = edges - rows.time[at]
     means, waves = {}, {}
     for name, value in values.items():
-        whole = np.concatenate([[0.0], np.cumsum(0.5 * (value[1:] + value[:-1]) * step)])
+        whole = cumulative_trapezoid(value, rows.time, initial=0.0)
         slope = (value[at + 1] - value[at]) / step[at]
         integral = np.diff(whole[at] + past * (value[at] + 0.5 * slope * past))
         integral = integral.reshape(count, bins)

@@ -1,4 +1,4 @@
-"""Synthetic logs: what a rig would record of a case, with the imperfections of a real run.
+"""Synthetic logs: what a rig would record of a case, with the flaws of a real run.
 
 For trying a rig file, for tests and for teaching: the true values are known.
 """
