@@ -1,8 +1,8 @@
-"""Sane random cases over all options: for generators with a seed and for hypothesis alike.
+"""Plausible random cases over all options, drawn by a seeded generator or by hypothesis.
 
-A sane case is one a user might write: an airspeed or none, amplitudes below the wildest bird's,
-chords within a factor of a few, every option of the model. What is random is asked from a
-`Chooser`, so that the same recipe serves numpy's generator and hypothesis.
+A plausible case is one a user might write: an airspeed or none, amplitudes below the wildest
+bird's, chords within a factor of a few, every option of the model. Random values are asked of a
+`Chooser`, so that one recipe serves numpy's generator and hypothesis.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ SAMPLED_ANGLE = "sampled_twist.csv"
 
 
 class Chooser(Protocol):
-    """Whoever answers what is left open."""
+    """Draws the values that are left open."""
 
     def number(self, low: float, high: float) -> float: ...
 
@@ -56,7 +56,7 @@ class Chooser(Protocol):
 
 @dataclass(frozen=True)
 class GeneratorChooser:
-    """Answers from numpy's generator."""
+    """Draws from a generator of numpy."""
 
     generator: np.random.Generator
 
@@ -69,7 +69,7 @@ class GeneratorChooser:
 
 @dataclass(frozen=True)
 class HypothesisChooser:
-    """Answers from hypothesis, in steps that print and shrink well."""
+    """Draws from hypothesis, in steps that print and shrink well."""
 
     draw: Any
 
@@ -82,7 +82,7 @@ class HypothesisChooser:
 
 @lru_cache(maxsize=1)
 def table_folder() -> Path:
-    """Folder with the files that the cases name, written at first use."""
+    """Folder with the files that the cases name, written when first asked for."""
     folder = Path(tempfile.mkdtemp(prefix="flapsim_tables_"))
     write_tables(folder)
     return folder
@@ -124,7 +124,7 @@ def _polar_rows(alpha_deg: np.ndarray, camber: float, stall: float, drag: float)
 
 
 def design(choose: Chooser, **fixed: Any) -> Case:
-    """Return a sane case.
+    """Return a plausible case.
 
     Parameters
     ----------

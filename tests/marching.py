@@ -1,8 +1,8 @@
-"""A compliant half wing marched in time: the referee of the periodic twist and of its decay.
+"""A compliant half wing marched in time: the reference for the periodic twist and its decay.
 
 Independent of the strip kernel. Kinematics come from the twin's chain of rotation matrices with no
 twist in it, loads from its section laws; here they are taken instant by instant. Twist, its rate
-and what every strip's shed wake remembers are the unknowns of an ordinary differential equation,
+and the lag states of every strip's shed wake are the unknowns of an ordinary differential equation,
 which scipy integrates stroke after stroke until one repeats.
 """
 
@@ -33,7 +33,7 @@ _NEWTON_STEPS = 50
 
 @dataclass(frozen=True)
 class Spring:
-    """What holds one compliant twist: the part of the wing it turns, and how."""
+    """Spring and damper of one compliant twist, and the part of the wing that it turns."""
 
     shape: Array
     rest: float

@@ -1,4 +1,4 @@
-"""Cases and plans of who decides the twist: they run, and come to the numbers that are told."""
+"""Cases and plans on how the twist is decided: they run and give the numbers that they state."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def test_both_craft_of_the_pair_fly_level(pair: dict[str, Cycle], name: str) -> 
     assert abs(cycle.mean["thrust_n"] - cycle.mean["drag_n"]) < 1e-3 * load
 
 
-def test_the_pair_differs_in_nothing_but_the_twist_and_the_state_of_trim() -> None:
+def test_the_pair_differs_only_in_the_twist_and_the_state_of_trim() -> None:
     driven, passive = (read_case(CASES / f"{name}.toml") for name in PAIR)
     same = {
         key: driven.get(key)
@@ -107,7 +107,7 @@ def test_the_pair_differs_in_nothing_but_the_twist_and_the_state_of_trim() -> No
     assert passive.replace(same | {"stroke.outer.twist": twist}) == driven
 
 
-def test_a_well_timed_twist_makes_flapping_worth_more_than_twice_as_much(
+def test_a_well_timed_twist_more_than_doubles_the_flapping_efficiency(
     pair: dict[str, Cycle],
 ) -> None:
     """Common practice, no source: from about 30 % to about 80 %. The numbers are pinned."""
@@ -124,24 +124,24 @@ def test_a_well_timed_twist_makes_flapping_worth_more_than_twice_as_much(
 # --- plans ---------------------------------------------------------------------------------------
 
 
-def test_from_stiff_to_floppy_the_best_wing_lies_between(folder: Path) -> None:
+def test_the_best_wing_is_neither_the_stiffest_nor_the_softest(folder: Path) -> None:
     table = sweep(CASES / "passive_stiff_to_floppy.toml", store=folder / "floppy.h5")
     efficiency, lift = table[EFFICIENCY], table["mean.lift_n"]
     assert table.done.all()
     best = int(np.argmax(efficiency))
     assert 0 < best < efficiency.size - 1
     assert efficiency[best] > 1.5 * efficiency[0]
-    # What hangs in the wind carries nothing.
+    # A wing that aligns with the flow carries nothing.
     assert lift[-1] < 0.4 * lift[0]
     assert np.all(np.diff(table["twist.outer.amplitude_deg"]) > 0.0)
 
 
-def test_a_quicker_actuator_is_later_by_less_and_comes_up_to_the_driven_twist(folder: Path) -> None:
+def test_a_faster_actuator_lags_less_and_approaches_the_driven_twist(folder: Path) -> None:
     table = sweep(CASES / "servo_bandwidth.toml", store=folder / "bandwidth.h5")
     assert table.done.all()
     assert np.all(np.diff(table["twist.outer.phase_lag_deg"]) < 0.0)
     driven = simulate(read_case(CASES / "glasshouse.toml")).mean["flapping_efficiency"]
-    # At 100 Hz it is still 3 degrees of phase late, and gives way by half a degree.
+    # At 100 Hz it is still 3 degrees of phase late, and half a degree of twist is lost to the load.
     assert table[EFFICIENCY][-1] == pytest.approx(driven, abs=0.01)
     assert table[EFFICIENCY][4] < driven - 0.2
 
@@ -149,7 +149,7 @@ def test_a_quicker_actuator_is_later_by_less_and_comes_up_to_the_driven_twist(fo
 @pytest.mark.parametrize(
     "name", ["twist_driven", "twist_by_spring", "twist_by_bandwidth", "twist_by_sensor"]
 )
-def test_the_plans_of_the_study_are_sound_and_trim_alike(name: str) -> None:
+def test_the_plans_of_the_study_are_valid_and_trim_the_same_way(name: str) -> None:
     study = read_study(CASES / f"{name}.toml")
     assert study.plan.trim is not None
     assert study.plan.trim.free == (
@@ -161,7 +161,9 @@ def test_the_plans_of_the_study_are_sound_and_trim_alike(name: str) -> None:
 # --- curves of several sweeps --------------------------------------------------------------------
 
 
-def test_lines_show_each_sweep_on_its_own_axis_and_one_scale(tables: dict[str, SweepTable]) -> None:
+def test_lines_show_each_sweep_on_its_own_panel_with_one_scale(
+    tables: dict[str, SweepTable],
+) -> None:
     figure = lines(list(tables.values()), EFFICIENCY)
     spring, sensor = figure.axes
     assert spring.get_ylim() == sensor.get_ylim()
@@ -177,7 +179,7 @@ def test_lines_show_each_sweep_on_its_own_axis_and_one_scale(tables: dict[str, S
     assert "Driven" in {text.get_text() for text in sensor.texts}
 
 
-def test_points_that_fail_a_condition_leave_gaps_that_are_marked(
+def test_points_that_fail_a_condition_are_marked_gaps(
     tables: dict[str, SweepTable],
 ) -> None:
     least = float(np.median(tables["spring"][EFFICIENCY]))
@@ -187,7 +189,7 @@ def test_points_that_fail_a_condition_leave_gaps_that_are_marked(
     assert any("no answer" in text.get_text() for text in axes.texts)
 
 
-def test_a_line_alone_is_no_figure(tables: dict[str, SweepTable]) -> None:
+def test_lines_of_a_single_point_are_refused(tables: dict[str, SweepTable]) -> None:
     with pytest.raises(StudyError, match="more than one point"):
         lines([tables["alone"]], EFFICIENCY)
 
@@ -205,20 +207,20 @@ def test_the_command_line_draws_lines_of_several_sweeps(
 
 
 @pytest.mark.parametrize(
-    ("more", "told"),
+    ("more", "message"),
     [([], "--quantity NAME"), (["--quantity", EFFICIENCY, "--rank", EFFICIENCY], "--rank")],
 )
-def test_the_command_line_says_what_lines_need(
+def test_the_command_line_names_the_options_that_lines_need(
     tables: dict[str, SweepTable],
     more: list[str],
-    told: str,
+    message: str,
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     path = tmp_path / "lines.png"
     file = str(tables["spring"].path)
     assert main(["compare", file, "--figure", "lines", "-o", str(path), *more]) == 2
-    assert told in capsys.readouterr().err
+    assert message in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

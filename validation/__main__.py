@@ -7,12 +7,14 @@ import sys
 import time
 from pathlib import Path
 
+from tqdm import tqdm
+
 from validation.catalogue import FAMILIES
-from validation.report import markdown, terminal_table
+from validation.report import apart, count, markdown, terminal_table
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Run all checks, print and write what they say.
+    """Run all checks; print and write their deviations.
 
     Returns
     -------
@@ -21,7 +23,7 @@ def main(arguments: list[str] | None = None) -> int:
     """
     parser = argparse.ArgumentParser(
         prog="python -m validation",
-        description="Hold the solver against published theory and data.",
+        description="Compare the solver with published theory and data.",
         epilog="example: python -m validation -o validation-report",
     )
     parser.add_argument(
@@ -35,11 +37,11 @@ def main(arguments: list[str] | None = None) -> int:
     options = parser.parse_args(arguments)
 
     began = time.perf_counter()
-    families = []
-    for family in FAMILIES:
-        verdicts = [check.run() for check in family.checks()]
-        families.append((family.TITLE, verdicts))
-        print(terminal_table(family.TITLE, verdicts), end="\n\n", flush=True)
+    families = [
+        (family.TITLE, [check.run() for check in family.checks()]) for family in tqdm(FAMILIES)
+    ]
+    for title, verdicts in apart(families):
+        print(terminal_table(title, verdicts), end="\n\n")
 
     options.folder.mkdir(parents=True, exist_ok=True)
     figures: list[str] = []
@@ -53,7 +55,7 @@ def main(arguments: list[str] | None = None) -> int:
     verdicts = [verdict for _, group in families for verdict in group]
     failed = [verdict for verdict in verdicts if not verdict.passed]
     print(
-        f"{len(verdicts)} comparisons, {len(failed)} outside their tolerance, "
+        f"{count(families)}, "
         f"{time.perf_counter() - began:.0f} s; table and {len(figures)} figures in {options.folder}"
     )
     for verdict in failed:

@@ -1,8 +1,8 @@
 """What one comparison with a source is: a reference, a deviation and an argued tolerance.
 
-A check is a description with a function that has not been run yet, so that listing the checks
-costs nothing.  Running it gives the worst point of the comparison.  A deviation that is not a
-number never passes.
+A `Source` makes checks. A check is a description with a function that has not been run yet, so
+that listing the checks costs nothing. The function gives the points compared; the measure of the
+check says which of them is worst. A deviation that is not a number never passes.
 """
 
 from __future__ import annotations
@@ -11,7 +11,8 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import partial
+from functools import partialmethod
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -26,27 +27,72 @@ class Status(StrEnum):
     """Numbers read in the named source."""
     MEMORY = "memory"
     """Recalled, not confirmed against the source."""
+    OWN = "own"
+    """A value that we chose or gave to the solver, or one reference checked by another: guards
+    against change, and says nothing about the accuracy of the solver."""
 
 
 class Measure(StrEnum):
-    """How computed and reference are held against each other."""
+    """How computed and reference are compared."""
 
     RELATIVE = "relative"
     """``|computed / reference - 1|``."""
     ABSOLUTE = "absolute"
     """``|computed - reference|`` in the unit of the quantity."""
-    EXCESS = "excess"
-    """How far a bound is overstepped, in the unit of the quantity; negative means it is kept."""
+    AT_MOST = "at most"
+    """``computed - reference``: how far an upper bound is exceeded; negative is the margin."""
+    AT_LEAST = "at least"
+    """``reference - computed``: how far a lower bound is missed; negative is the margin."""
+
+    @property
+    def is_bound(self) -> bool:
+        """Whether the check is an inequality."""
+        return self in (Measure.AT_MOST, Measure.AT_LEAST)
 
 
-@dataclass(frozen=True, slots=True)
-class Comparison:
+class Points(NamedTuple):
+    """Reference and computed values of one comparison, and where each point is."""
+
+    reference: ArrayLike
+    computed: ArrayLike
+    where: Sequence[str] | str = ""
+
+
+class Worst(NamedTuple):
     """The worst point of one comparison."""
 
     reference: float
     computed: float
     deviation: float
-    where: str = ""
+    where: str
+
+
+def worst(measure: Measure, points: Points) -> Worst:
+    """Find the point of largest deviation; a value that is not a number is the worst.
+
+    Raises
+    ------
+    ValueError
+        If there is no point, or references, values and places differ in number.
+    """
+    reference = np.atleast_1d(np.asarray(points.reference, dtype=float))
+    computed = np.atleast_1d(np.asarray(points.computed, dtype=float))
+    if reference.shape != computed.shape or reference.size == 0:
+        raise ValueError(f"{reference.shape} reference values for {computed.shape} computed ones")
+    reference, computed = reference.ravel(), computed.ravel()
+    places = points.where
+    places = [places] * reference.size if isinstance(places, str) else list(places)
+    if len(places) != reference.size:
+        raise ValueError(f"{len(places)} places for {reference.size} values")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        deviation = {
+            Measure.RELATIVE: np.abs(computed / reference - 1.0),
+            Measure.ABSOLUTE: np.abs(computed - reference),
+            Measure.AT_MOST: computed - reference,
+            Measure.AT_LEAST: reference - computed,
+        }[measure]
+    at = int(np.argmax(deviation))  # NaN, if there is one
+    return Worst(float(reference[at]), float(computed[at]), float(deviation[at]), places[at])
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,9 +115,9 @@ class Check:
     model : str
         Model options of the run, or the function compared.
     compare : callable
-        Computes the comparison; no arguments.
+        Computes the points; no arguments.
     unit : str
-        Unit of an absolute deviation or an excess, empty for a pure number.
+        Unit of an absolute deviation or of a bound, empty for a pure number.
     """
 
     source: str
@@ -81,7 +127,7 @@ class Check:
     tolerance: float
     why: str
     model: str
-    compare: Callable[[], Comparison]
+    compare: Callable[[], Points]
     unit: str = ""
 
     @property
@@ -90,9 +136,52 @@ class Check:
         words = f"{self.source.split('(')[0]} {self.quantity}"
         return re.sub(r"[^a-z0-9]+", "-", words.lower()).strip("-")
 
+    @property
+    def is_guard(self) -> bool:
+        """Whether it guards against change only, and is not counted as accuracy."""
+        return self.status is Status.OWN
+
     def run(self) -> Verdict:
-        """Compute the comparison and judge it."""
-        return Verdict(self, self.compare())
+        """Compute the points and judge the worst of them."""
+        return Verdict(self, worst(self.measure, self.compare()))
+
+
+STRICT = "an inequality: any overstepping fails"
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A reference, and how sure it is; its methods make the checks against it.
+
+    Each takes the quantity, the model options (or the function compared), the function that gives
+    the points, the tolerance and the argument for it; a bound takes no tolerance as a rule.
+    """
+
+    name: str
+    status: Status
+
+    def check(
+        self,
+        measure: Measure,
+        quantity: str,
+        model: str,
+        compare: Callable[[], Points],
+        tolerance: float = 0.0,
+        why: str = STRICT,
+        unit: str = "",
+    ) -> Check:
+        """Make a check of any measure."""
+        return Check(
+            self.name, quantity, self.status, measure, tolerance, why, model, compare, unit
+        )
+
+    relative = partialmethod(check, Measure.RELATIVE)
+    absolute = partialmethod(check, Measure.ABSOLUTE)
+    at_most = partialmethod(check, Measure.AT_MOST)
+    at_least = partialmethod(check, Measure.AT_LEAST)
+
+
+CHOSEN = Source("Value that we chose", Status.OWN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,28 +189,35 @@ class Verdict:
     """A check that has been run."""
 
     check: Check
-    comparison: Comparison
+    worst: Worst
 
     @property
     def passed(self) -> bool:
         """Whether the deviation is a number within the tolerance."""
-        return bool(self.comparison.deviation <= self.check.tolerance)
+        return bool(self.worst.deviation <= self.check.tolerance)
 
     @property
     def deviation_text(self) -> str:
         """Deviation with its unit."""
-        return amount(self.comparison.deviation, self.check)
+        return amount(self.worst.deviation, self.check)
 
     @property
     def tolerance_text(self) -> str:
         """Tolerance with its unit."""
         return amount(self.check.tolerance, self.check)
 
+    @property
+    def share_of_tolerance(self) -> float:
+        """Deviation over tolerance; NaN for an inequality, which has a margin instead."""
+        if self.check.measure.is_bound:
+            return float("nan")
+        return self.worst.deviation / self.check.tolerance
+
     def __str__(self) -> str:
-        at = f" at {self.comparison.where}" if self.comparison.where else ""
+        at = f" at {self.worst.where}" if self.worst.where else ""
         return (
             f"{self.check.source}: {self.check.quantity}{at}: reference "
-            f"{self.comparison.reference:.6g}, computed {self.comparison.computed:.6g}, deviation "
+            f"{self.worst.reference:.6g}, computed {self.worst.computed:.6g}, deviation "
             f"{self.deviation_text}, tolerance {self.tolerance_text} ({self.check.why})"
         )
 
@@ -130,65 +226,8 @@ def amount(value: float, check: Check) -> str:
     """Write a deviation or tolerance the way its measure is read."""
     if check.measure is Measure.RELATIVE:
         return f"{100 * value:.2g} %" if value >= 1e-5 or value == 0 else f"{value:.1e}"
-    sign = "+" if check.measure is Measure.EXCESS else ""
+    sign = "+" if check.measure.is_bound else ""
     return f"{value:{sign}.2g} {check.unit}".rstrip()
 
-
-def worst_relative(
-    reference: ArrayLike, computed: ArrayLike, where: Sequence[str] | str = ""
-) -> Comparison:
-    """Point of largest relative deviation; a value that is not a number is the worst."""
-    expected, found = _points(reference, computed)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        deviation = np.abs(found / expected - 1.0)
-    return _worst(expected, found, deviation, where)
-
-
-def worst_absolute(
-    reference: ArrayLike, computed: ArrayLike, where: Sequence[str] | str = ""
-) -> Comparison:
-    """Point of largest absolute deviation; a value that is not a number is the worst."""
-    expected, found = _points(reference, computed)
-    return _worst(expected, found, np.abs(found - expected), where)
-
-
-def worst_excess(
-    bound: ArrayLike, computed: ArrayLike, where: Sequence[str] | str = ""
-) -> Comparison:
-    """Point where ``computed <= bound`` is closest to failing, or fails most."""
-    limit, found = _points(bound, computed)
-    return _worst(limit, found, found - limit, where)
-
-
-def worst_shortfall(
-    bound: ArrayLike, computed: ArrayLike, where: Sequence[str] | str = ""
-) -> Comparison:
-    """Point where ``computed >= bound`` is closest to failing, or fails most."""
-    limit, found = _points(bound, computed)
-    return _worst(limit, found, limit - found, where)
-
-
-def _points(reference: ArrayLike, computed: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
-    expected = np.atleast_1d(np.asarray(reference, dtype=float))
-    found = np.atleast_1d(np.asarray(computed, dtype=float))
-    if expected.shape != found.shape or expected.size == 0:
-        raise ValueError(f"{expected.shape} reference values for {found.shape} computed ones")
-    return expected.ravel(), found.ravel()
-
-
-def _worst(
-    reference: np.ndarray, computed: np.ndarray, deviation: np.ndarray, where: Sequence[str] | str
-) -> Comparison:
-    places = [where] * len(reference) if isinstance(where, str) else list(where)
-    if len(places) != len(reference):
-        raise ValueError(f"{len(places)} places for {len(reference)} values")
-    unknown = np.flatnonzero(np.isnan(deviation))
-    at = int(unknown[0]) if unknown.size else int(np.argmax(deviation))
-    return Comparison(float(reference[at]), float(computed[at]), float(deviation[at]), places[at])
-
-
-relative = partial(Check, measure=Measure.RELATIVE)
-absolute = partial(Check, measure=Measure.ABSOLUTE)
-bounded = partial(Check, measure=Measure.EXCESS)
 
 Checks = Iterator[Check]

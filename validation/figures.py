@@ -1,11 +1,11 @@
-"""Pictures of the comparisons: reference as lines, solver as marks.
+"""Figures of the comparisons: reference as lines, solver as marks.
 
-Told apart by dash and mark, not by colour, so that they read in print.
+They differ by dash and mark, not by colour, so that they read in print.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -26,15 +26,12 @@ from validation import (
     wagner,
 )
 from validation import oscillating_section as oscillating
-from validation.check import Verdict
 from validation.reference import table
-from validation.report import share_of_tolerance
+from validation.report import Families
 from validation.theory_section import jones_function, theodorsen_function, wagner_function
 from validation.theory_wing import (
     helmbold_slope,
 )
-
-Families = Sequence[tuple[str, Sequence[Verdict]]]
 
 LINE: dict[str, Any] = {"color": "0.15", "linewidth": 1.2}
 DASHED: dict[str, Any] = {"color": "0.45", "linewidth": 1.2, "linestyle": "--"}
@@ -446,7 +443,7 @@ def shares(families: Families) -> Figure:
     figure = Figure(figsize=(8.4, 4.6), layout="constrained")
     axis = figure.subplots()
     for row, (_, verdicts) in enumerate(families):
-        found = np.array([share_of_tolerance(verdict) for verdict in verdicts])
+        found = np.array([verdict.share_of_tolerance for verdict in verdicts])
         found = np.maximum(found[np.isfinite(found)], 1e-6)
         axis.plot(found, np.full(len(found), -row), "o", **MARK)
     axis.axvline(1.0, color="0.15", linewidth=1.2)

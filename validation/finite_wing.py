@@ -1,7 +1,8 @@
 """Steady finite wings: lift-curve slope and induced drag against aspect ratio.
 
-The lifting line is met twice: by Glauert's series for the same theory, which the solver must give,
-and by a vortex lattice for the same wing, which shows what lifting-line theory itself is worth.
+The lifting line is compared twice: with Glauert's series for the same theory, which the solver must
+reproduce, and with a vortex lattice for the same wing, which shows the error of lifting-line theory
+itself.
 """
 
 from __future__ import annotations
@@ -11,22 +12,17 @@ from functools import cache, partial
 
 import numpy as np
 
-from validation.check import (
-    Checks,
-    Comparison,
-    Status,
-    absolute,
-    bounded,
-    relative,
-    worst_absolute,
-    worst_excess,
-    worst_relative,
-)
+from validation.check import Checks, Points, Source, Status
 from validation.reference import table
 from validation.textbook import CHORD, elliptic_stations, fly, steady_wing
 from validation.theory_wing import elliptic_slope, helmbold_slope
 
 TITLE = "Steady finite wings"
+
+GLAUERT = Source("Glauert (1926)", Status.EXACT)
+VORTEX_LATTICE = Source("Vortex lattice", Status.EXACT)
+PRANDTL = Source("Prandtl (1918)", Status.EXACT)
+HELMBOLD = Source("Helmbold (1942)", Status.EXACT)
 
 SMALL_INCIDENCE_DEG = 0.1
 ASPECT_RATIOS = (3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0)
@@ -107,48 +103,42 @@ def glauert_checks() -> Checks:
             "8 modes cannot carry the square root of the circulation at the square tip",
         ),
     ):
-        yield relative(
-            source="Glauert (1926)",
-            quantity=f"rectangular wing, lift-curve slope, AR 3 to 20, {fineness}",
-            status=Status.EXACT,
-            tolerance=slope_limit,
-            why=why,
-            model=model,
-            compare=lambda fineness=fineness: worst_relative(
+        yield GLAUERT.relative(
+            f"rectangular wing, lift-curve slope, AR 3 to 20, {fineness}",
+            model,
+            lambda fineness=fineness: Points(
                 column("rect_LL", ALL_RATIOS),
                 slopes(ALL_RATIOS, "lifting-line", fineness=fineness),
                 places(ALL_RATIOS),
             ),
+            slope_limit,
+            why,
         )
-        yield absolute(
-            source="Glauert (1926)",
-            quantity=f"rectangular wing, induced drag factor 1 + delta, AR 3 to 20, {fineness}",
-            status=Status.EXACT,
-            tolerance=drag_limit,
-            why=why,
-            model=model,
-            compare=lambda fineness=fineness: worst_absolute(
+        yield GLAUERT.absolute(
+            f"rectangular wing, induced drag factor 1 + delta, AR 3 to 20, {fineness}",
+            model,
+            lambda fineness=fineness: Points(
                 1.0 + column("delta", ALL_RATIOS),
                 drag_factors(ALL_RATIOS, "lifting-line", fineness=fineness),
                 places(ALL_RATIOS),
             ),
+            drag_limit,
+            why,
         )
-    yield absolute(
-        source="Glauert (1926)",
-        quantity="rectangular wing, tau, AR 3 to 20, fine",
-        status=Status.EXACT,
-        tolerance=1e-3,
-        why=WHY_MODES + "; tau magnifies the slope's error by AR / 2",
-        model=MODEL_LINE,
-        compare=glauert_tau,
+    yield GLAUERT.absolute(
+        "rectangular wing, tau, AR 3 to 20, fine",
+        MODEL_LINE,
+        glauert_tau,
+        1e-3,
+        WHY_MODES + "; tau magnifies the slope's error by AR / 2",
     )
 
 
-def glauert_tau() -> Comparison:
+def glauert_tau() -> Points:
     """Glauert's tau from the slope of the solver."""
     ratios = np.array(ALL_RATIOS)
     found = (2.0 * np.pi / slopes(ALL_RATIOS, "lifting-line") - 1.0) * ratios / 2.0 - 1.0
-    return worst_absolute(column("tau", ALL_RATIOS), found, places(ALL_RATIOS))
+    return Points(column("tau", ALL_RATIOS), found, places(ALL_RATIOS))
 
 
 def elliptic_checks() -> Checks:
@@ -163,31 +153,27 @@ def elliptic_checks() -> Checks:
         ),
         ("slope", "rectangular", 1e-5, "the model's definition; incidence 0.1 deg", MODEL_SLOPE),
     ):
-        yield relative(
-            source="Prandtl (1918)",
-            quantity=f"{planform} wing on {induced}, slope 2 pi AR/(AR + 2)",
-            status=Status.EXACT,
-            tolerance=limit,
-            why=why,
-            model=model,
-            compare=lambda induced=induced, planform=planform: worst_relative(
+        yield PRANDTL.relative(
+            f"{planform} wing on {induced}, slope 2 pi AR/(AR + 2)",
+            model,
+            lambda induced=induced, planform=planform: Points(
                 elliptic_slope(ALL_RATIOS),
                 slopes(ALL_RATIOS, induced, planform=planform),
                 places(ALL_RATIOS),
             ),
+            limit,
+            why,
         )
-        yield relative(
-            source="Prandtl (1918)",
-            quantity=f"{planform} wing on {induced}, induced drag CL^2/(pi AR)",
-            status=Status.EXACT,
-            tolerance=limit,
-            why=why,
-            model=model,
-            compare=lambda induced=induced, planform=planform: worst_relative(
+        yield PRANDTL.relative(
+            f"{planform} wing on {induced}, induced drag CL^2/(pi AR)",
+            model,
+            lambda induced=induced, planform=planform: Points(
                 np.ones(len(ALL_RATIOS)),
                 drag_factors(ALL_RATIOS, induced, planform=planform),
                 places(ALL_RATIOS),
             ),
+            limit,
+            why,
         )
 
 
@@ -207,63 +193,52 @@ def lifting_surface_checks() -> Checks:
             "elliptic loading too: 19.9 % at AR 3, 11.8 % at AR 6, 7.3 % at AR 12",
         ),
     ):
-        yield relative(
-            source="Vortex lattice",
-            quantity=f"rectangular wing on {induced}, lift-curve slope, AR 3 to 12",
-            status=Status.EXACT,
-            tolerance=limit,
-            why=why,
-            model=model,
-            compare=partial(against_lattice, induced),
+        yield VORTEX_LATTICE.relative(
+            f"rectangular wing on {induced}, lift-curve slope, AR 3 to 12",
+            model,
+            partial(against_lattice, induced),
+            limit,
+            why,
         )
-        yield bounded(
-            source="Vortex lattice",
-            quantity=f"rectangular wing on {induced}, slope too high, never too low, AR 3 to 12",
-            status=Status.EXACT,
-            tolerance=0.0,
-            why="leaving out the chordwise spread can only raise the slope",
-            model=model,
-            unit="1/rad",
-            compare=lambda induced=induced: worst_excess(
+        yield VORTEX_LATTICE.at_most(
+            f"rectangular wing on {induced}, slope too high, never too low, AR 3 to 12",
+            model,
+            lambda induced=induced: Points(
                 slopes(ASPECT_RATIOS, induced),
                 lattice("CLalpha_VLM", ASPECT_RATIOS),
                 places(ASPECT_RATIOS),
             ),
+            why="leaving out the chordwise spread can only raise the slope",
+            unit="1/rad",
         )
-        yield relative(
-            source="Helmbold (1942)",
-            quantity=f"rectangular wing on {induced}, lift-curve slope, AR 5 to 20",
-            status=Status.EXACT,
-            tolerance=0.03 if induced == "lifting-line" else 0.06,
-            why=(
-                "two fits of one truth: they cross at AR 6 and part by 2.5 % at AR 20"
-                if induced == "lifting-line"
-                else "Helmbold's 2 in the root is left out: 5.5 % at AR 5, 0.5 % at AR 20"
-            ),
-            model=model,
-            compare=lambda induced=induced: worst_relative(
+        yield HELMBOLD.relative(
+            f"rectangular wing on {induced}, lift-curve slope, AR 5 to 20",
+            model,
+            lambda induced=induced: Points(
                 helmbold_slope(ALL_RATIOS[2:]),
                 slopes(ALL_RATIOS[2:], induced),
                 places(ALL_RATIOS[2:]),
             ),
+            0.03 if induced == "lifting-line" else 0.06,
+            "two fits of one truth: they cross at AR 6 and part by 2.5 % at AR 20"
+            if induced == "lifting-line"
+            else "Helmbold's 2 in the root is left out: 5.5 % at AR 5, 0.5 % at AR 20",
         )
-    yield absolute(
-        source="Vortex lattice",
-        quantity="rectangular wing on lifting-line, span efficiency e, AR 3 to 12",
-        status=Status.EXACT,
-        tolerance=0.05,
-        why="the lattice loads the tips more fully: e 0.947 against 0.907 at AR 12",
-        model=MODEL_LINE,
-        compare=lambda: worst_absolute(
+    yield VORTEX_LATTICE.absolute(
+        "rectangular wing on lifting-line, span efficiency e, AR 3 to 12",
+        MODEL_LINE,
+        lambda: Points(
             lattice("e_VLM", ASPECT_RATIOS),
             1.0 / drag_factors(ASPECT_RATIOS, "lifting-line"),
             places(ASPECT_RATIOS),
         ),
+        0.05,
+        "the lattice loads the tips more fully: e 0.947 against 0.907 at AR 12",
     )
 
 
-def against_lattice(induced: str) -> Comparison:
+def against_lattice(induced: str) -> Points:
     """Slope against the vortex lattice."""
-    return worst_relative(
+    return Points(
         lattice("CLalpha_VLM", ASPECT_RATIOS), slopes(ASPECT_RATIOS, induced), places(ASPECT_RATIOS)
     )

@@ -13,22 +13,16 @@ from functools import cache
 
 import numpy as np
 
-from validation.check import (
-    Checks,
-    Comparison,
-    Status,
-    absolute,
-    relative,
-    worst_absolute,
-    worst_relative,
-)
+from validation.check import Checks, Points, Source, Status
 from validation.reference import table
 from validation.textbook import CHORD, first_harmonic, fly, one_segment_wing, section_frequency
 from validation.theory_section import one_pole_sum_function
 
 TITLE = "Shed wake of a finite wing"
 
-SOURCE = "Jones (1940)"
+CLOSED_FORM = Source("Closed form", Status.EXACT)
+
+JONES = Source("Jones (1940)", Status.MEMORY)
 RATIOS = (3.0, 6.0)
 SMALL = 0.005
 
@@ -67,54 +61,42 @@ def checks() -> Checks:
     """Every comparison of this family."""
     for ratio in RATIOS:
         steady = ratio / (ratio + 2.0)
-        yield absolute(
-            source=SOURCE,
-            quantity=f"lift at the instant of a step over its final value, AR {ratio:g}",
-            status=Status.MEMORY,
-            tolerance=0.005,
-            why="both put the sudden part there: 0.639 and 0.717",
-            model=MODEL_FORMULA,
-            compare=lambda ratio=ratio, steady=steady: after_step(ratio, steady, 0.0),
+        yield JONES.absolute(
+            f"lift at the instant of a step over its final value, AR {ratio:g}",
+            MODEL_FORMULA,
+            lambda ratio=ratio, steady=steady: after_step(ratio, steady, 0.0),
+            0.005,
+            "both put the sudden part there: 0.639 and 0.717",
         )
-        yield absolute(
-            source=SOURCE,
-            quantity=f"lift after a step over its final value, AR {ratio:g}",
-            status=Status.MEMORY,
-            tolerance=0.03,
-            why=(
-                "decay 0.310 against 0.381 a semichord at AR 6, 0.438 against 0.540 at AR 3: "
-                "up to 0.027 at 3 semichords; 5 % of the wing's lift is what either is worth"
-            ),
-            model=MODEL_FORMULA,
-            compare=lambda ratio=ratio, steady=steady: after_step(ratio, steady, 100.0),
+        yield JONES.absolute(
+            f"lift after a step over its final value, AR {ratio:g}",
+            MODEL_FORMULA,
+            lambda ratio=ratio, steady=steady: after_step(ratio, steady, 100.0),
+            0.03,
+            "decay 0.310 against 0.381 a semichord at AR 6, 0.438 against 0.540 at AR 3: "
+            "up to 0.027 at 3 semichords; 5 % of the wing's lift is what either is worth",
         )
-        yield relative(
-            source=SOURCE,
-            quantity=f"lift amplitude of an oscillating wing, AR {ratio:g}, k = 0.01 to 1",
-            status=Status.MEMORY,
-            tolerance=0.05,
-            why="the same difference in frequency; 5 % of the lift is what either is worth",
-            model=MODEL,
-            compare=lambda ratio=ratio: in_oscillation(ratio, published, worst_relative, abs),
+        yield JONES.relative(
+            f"lift amplitude of an oscillating wing, AR {ratio:g}, k = 0.01 to 1",
+            MODEL,
+            lambda ratio=ratio: in_oscillation(ratio, published, abs),
+            0.05,
+            "the same difference in frequency; 5 % of the lift is what either is worth",
         )
-        yield absolute(
-            source=SOURCE,
-            quantity=f"lift phase of an oscillating wing, AR {ratio:g}, k = 0.01 to 1",
-            status=Status.MEMORY,
-            tolerance=3.0,
-            why="5 % of a radian",
+        yield JONES.absolute(
+            f"lift phase of an oscillating wing, AR {ratio:g}, k = 0.01 to 1",
+            MODEL,
+            lambda ratio=ratio: in_oscillation(ratio, published, degrees),
+            3.0,
+            "5 % of a radian",
             unit="deg",
-            model=MODEL,
-            compare=lambda ratio=ratio: in_oscillation(ratio, published, worst_absolute, degrees),
         )
-        yield relative(
-            source="Closed form",
-            quantity=f"lift amplitude of an oscillating wing, AR {ratio:g}, the solver's constants",
-            status=Status.EXACT,
-            tolerance=1e-4,
-            why="same formula: only time step (256 a stroke) and finite amplitude (2.5e-5) differ",
-            model=MODEL,
-            compare=lambda ratio=ratio: in_oscillation(ratio, closed_form, worst_relative, abs),
+        yield CLOSED_FORM.relative(
+            f"lift amplitude of an oscillating wing, AR {ratio:g}, the solver's constants",
+            MODEL,
+            lambda ratio=ratio: in_oscillation(ratio, closed_form, abs),
+            1e-4,
+            "same formula: only time step (256 a stroke) and finite amplitude (2.5e-5) differ",
         )
 
 
@@ -122,12 +104,12 @@ def degrees(value: complex) -> float:
     return float(np.degrees(np.angle(value)))
 
 
-def after_step(ratio: float, steady: float, high: float) -> Comparison:
+def after_step(ratio: float, steady: float, high: float) -> Points:
     """Step response over its final value, up to a number of semichords."""
     rows = table("finite_wing_indicial").between("s_semichords", 0.0, high)
     s = rows["s_semichords"]
     expected = rows[f"phi_AR{ratio:g}"] / (0.74 if ratio == 6.0 else steady)
-    return worst_absolute(expected, indicial(ratio, s), [f"s = {x:g}" for x in s])
+    return Points(expected, indicial(ratio, s), [f"s = {x:g}" for x in s])
 
 
 def published(ratio: float, k: np.ndarray) -> np.ndarray:
@@ -150,12 +132,11 @@ def closed_form(ratio: float, k: np.ndarray) -> np.ndarray:
 def in_oscillation(
     ratio: float,
     expected: Callable[[float, np.ndarray], np.ndarray],
-    worst: Callable[..., Comparison],
     part: Callable[[complex], float],
-) -> Comparison:
+) -> Points:
     """Amplitude or phase of the lift of a plunging wing over the table's frequencies."""
     k = table("finite_wing_oscillatory").between("k", 0.01, 1.0)["k"]
-    return worst(
+    return Points(
         [part(value) for value in expected(ratio, k)],
         [part(oscillatory(ratio, float(x))) for x in k],
         [f"k = {x:g}" for x in k],

@@ -12,7 +12,7 @@ from functools import cache
 
 import numpy as np
 
-from validation.check import Checks, Comparison, Status, relative, worst_relative
+from validation.check import Checks, Points, Source, Status
 from validation.reference import table
 from validation.textbook import (
     AIRSPEED,
@@ -27,6 +27,9 @@ from validation.textbook import (
 
 TITLE = "Flapping finite wings without shed wake"
 
+GLAUERT = Source("Glauert (1926)", Status.EXACT)
+PRANDTL = Source("Prandtl (1918)", Status.EXACT)
+
 SMALL_VELOCITY = 0.005
 SMALL_ANGLE_DEG = 1.0
 PLUNGE_RATIOS = (3.0, 4.0, 6.0, 8.0, 12.0, 20.0)
@@ -36,8 +39,8 @@ IDEAL = "thin airfoil, full suction, quasi-steady, no apparent mass, "
 MODEL_LINE = IDEAL + "lifting line (64 strips, 24 modes)"
 MODEL_DEFAULT = IDEAL + "lifting line (16 strips, 8 modes)"
 MODEL_SLOPE = IDEAL + "slope"
-WHY_FINE = "same theory; the kink of |y| at the root is met slowly by a sine series"
-WHY_DEFAULT = "0.5 %: 8 modes and the kink of |y| at the root, which a sine series meets slowly"
+WHY_FINE = "same theory; a sine series converges slowly at the kink of |y| at the root"
+WHY_DEFAULT = "0.5 %: 8 modes, and a sine series converges slowly at the kink of |y| at the root"
 
 
 def half_span(aspect_ratio: float, planform: str) -> float:
@@ -116,18 +119,16 @@ def plunge_checks() -> Checks:
             ("CP_per_vhat2", lambda run: run.power_mean / SMALL_VELOCITY**2),
             ("eta", lambda run: run.efficiency),
         ):
-            yield relative(
-                source="Prandtl (1918)",
-                quantity=f"elliptic wing in plunge on {induced}, {name}, AR 3 to 20",
-                status=Status.EXACT,
-                tolerance=limit,
-                why=why,
-                model=model,
-                compare=lambda induced=induced, name=name, pick=pick: worst_relative(
+            yield PRANDTL.relative(
+                f"elliptic wing in plunge on {induced}, {name}, AR 3 to 20",
+                model,
+                lambda induced=induced, name=name, pick=pick: Points(
                     expected[name],
                     [pick(plunging(ratio, induced)) for ratio in PLUNGE_RATIOS],
                     [f"AR {ratio:g}" for ratio in PLUNGE_RATIOS],
                 ),
+                limit,
+                why,
             )
 
 
@@ -144,31 +145,23 @@ def hinge_checks() -> Checks:
             ("eta", 0),
             ("CL_amp_per_vtip", 1),
         ):
-            yield relative(
-                source="Glauert (1926)",
-                quantity=(
-                    f"root-hinged {name} wing on lifting-line, {column}"
-                    + ("" if fine else ", default resolution")
+            yield GLAUERT.relative(
+                f"root-hinged {name} wing on lifting-line, {column}"
+                + ("" if fine else ", default resolution"),
+                MODEL_LINE if fine else MODEL_DEFAULT,
+                lambda planform=planform, column=column, power=power, fine=fine: against_series(
+                    planform, column, power, fine
                 ),
-                status=Status.EXACT,
-                tolerance=limit,
-                why=why,
-                model=MODEL_LINE if fine else MODEL_DEFAULT,
-                compare=lambda planform=planform, column=column, power=power, fine=fine: (
-                    against_series(planform, column, power, fine)
-                ),
+                limit,
+                why,
             )
-    yield relative(
-        source="Glauert (1926)",
-        quantity="root-hinged rectangular wing on slope, CT_per_vtip2, AR 4 to 15",
-        status=Status.EXACT,
-        tolerance=0.75,
-        why=(
-            "each section is given the induced angle of an elliptic loading; a hinged flap loads "
-            "the tips in turn and loses more: this is what the lifting line is for"
-        ),
-        model=MODEL_SLOPE,
-        compare=lambda: against_series("rect", "CT_per_vtip2", 2, True, "slope", (4.0, 15.0)),
+    yield GLAUERT.relative(
+        "root-hinged rectangular wing on slope, CT_per_vtip2, AR 4 to 15",
+        MODEL_SLOPE,
+        lambda: against_series("rect", "CT_per_vtip2", 2, True, "slope", (4.0, 15.0)),
+        0.75,
+        "each section is given the induced angle of an elliptic loading; a hinged flap loads "
+        "the tips in turn and loses more: this is what the lifting line is for",
     )
 
 
@@ -179,7 +172,7 @@ def against_series(
     fine: bool,
     induced: str = "lifting-line",
     ratios: Sequence[float] = (2.0, 50.0),
-) -> Comparison:
+) -> Points:
     """One column of the table over its aspect ratios."""
     rows = table("hinged_wing_lifting_line").where(planform=planform)
     rows = rows.between("AR", min(ratios), max(ratios))
@@ -191,21 +184,17 @@ def against_series(
         "CL_amp_per_vtip": lambda run: abs(first_harmonic(run.lift)),
     }[column]
     found = [value(run) / SMALL_VELOCITY**power for run in runs]
-    return worst_relative(rows[column], found, [f"AR {ratio:g}" for ratio in rows["AR"]])
+    return Points(rows[column], found, [f"AR {ratio:g}" for ratio in rows["AR"]])
 
 
 def identity_checks() -> Checks:
     """Slope model: efficiency AR/(AR + 2) at any amplitude."""
     ratios = (2.0, 6.0, 15.0)
     for velocity, amplitude in ((SMALL_VELOCITY, SMALL_ANGLE_DEG), (0.6, 35.0)):
-        yield relative(
-            source="Prandtl (1918)",
-            quantity=f"root-hinged wing on slope, efficiency AR/(AR + 2), {amplitude:g} deg",
-            status=Status.EXACT,
-            tolerance=1e-9,
-            why="an identity of the model at any amplitude; rounding only",
-            model=MODEL_SLOPE,
-            compare=lambda velocity=velocity, amplitude=amplitude: worst_relative(
+        yield PRANDTL.relative(
+            f"root-hinged wing on slope, efficiency AR/(AR + 2), {amplitude:g} deg",
+            MODEL_SLOPE,
+            lambda velocity=velocity, amplitude=amplitude: Points(
                 [ratio / (ratio + 2.0) for ratio in ratios],
                 [
                     hinged(
@@ -215,4 +204,6 @@ def identity_checks() -> Checks:
                 ],
                 [f"AR {ratio:g}" for ratio in ratios],
             ),
+            1e-9,
+            "an identity of the model at any amplitude; rounding only",
         )

@@ -6,25 +6,22 @@ formulas and plates measured normal to the stream show how far that can be trust
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cache
 
 import numpy as np
 
-from validation.check import (
-    Checks,
-    Comparison,
-    Status,
-    absolute,
-    bounded,
-    relative,
-    worst_absolute,
-    worst_relative,
-    worst_shortfall,
-)
+from validation.check import Checks, Points, Source, Status
 from validation.reference import Table, table
 from validation.textbook import CHORD, SteadySection, fly, steady_section, steady_wing
 
 TITLE = "Flat plate, 0 to 90 degrees"
+
+LINDENBURG = Source("Lindenburg (2003)", Status.PUBLISHED)
+HOERNER = Source("Hoerner (1965)", Status.PUBLISHED)
+RAYLEIGH = Source("Rayleigh (1876)", Status.EXACT)
+THIN_AEROFOIL = Source("Thin-aerofoil theory", Status.EXACT)
+DATA_BOOK = Source("Aeronautical Engineer's Data Book p. 95", Status.PUBLISHED)
 
 SHARP = {"law": "thin-plate", "suction": 0.0, "friction": 0.0}
 ROUNDED = {"law": "thin-plate", "suction": 1.0, "friction": 0.0}
@@ -38,6 +35,12 @@ WHY_LAW = "the law itself; the table has ten digits"
 def plate(incidence_deg: float) -> SteadySection:
     """Sharp plate in steady flow."""
     return steady_section(incidence_deg, SHARP)
+
+
+@cache
+def rounded_plate(incidence_deg: float) -> SteadySection:
+    """Plate with full suction in steady flow."""
+    return steady_section(incidence_deg, ROUNDED)
 
 
 def separated() -> Table:
@@ -54,8 +57,27 @@ def places(rows: Table) -> list[str]:
     return [f"{alpha:g} deg" for alpha in rows["alpha_deg"]]
 
 
+def over(rows: Table, reference: str | float, value: Callable[[Table], list[float]]) -> Points:
+    """One quantity over incidences, against a column of the table or one number."""
+    expected = rows[reference] if isinstance(reference, str) else np.full(len(rows), reference)
+    return Points(expected, value(rows), places(rows))
+
+
 def normal_force(rows: Table) -> list[float]:
     return [plate(alpha).normal(alpha) for alpha in rows["alpha_deg"]]
+
+
+def chordwise_force(rows: Table) -> list[float]:
+    return [plate(alpha).chordwise(alpha) for alpha in rows["alpha_deg"]]
+
+
+def force_with_suction(rows: Table) -> list[float]:
+    runs = [rounded_plate(alpha) for alpha in rows["alpha_deg"]]
+    return [float(np.hypot(run.lift, run.drag)) for run in runs]
+
+
+def drag_with_suction(rows: Table) -> list[float]:
+    return [rounded_plate(alpha).drag for alpha in rows["alpha_deg"]]
 
 
 def centre_of_pressure(rows: Table) -> list[float]:
@@ -65,63 +87,40 @@ def centre_of_pressure(rows: Table) -> list[float]:
 
 def checks() -> Checks:
     """Every comparison of this family."""
-    yield relative(
-        source="Lindenburg (2003)",
-        quantity="normal force beyond stall, 17.5 to 90 deg",
-        status=Status.PUBLISHED,
-        tolerance=1e-9,
-        why=WHY_LAW,
-        model=MODEL,
-        compare=lambda: worst_relative(
-            separated()["CN_lindenburg"], normal_force(separated()), places(separated())
-        ),
+    yield LINDENBURG.relative(
+        "normal force beyond stall, 17.5 to 90 deg",
+        MODEL,
+        lambda: over(separated(), "CN_lindenburg", normal_force),
+        1e-9,
+        WHY_LAW,
     )
-    yield relative(
-        source="Hoerner (1965)",
-        quantity="normal force beyond stall, 17.5 to 90 deg",
-        status=Status.PUBLISHED,
-        tolerance=1e-3,
-        why="two fits of the same measurements: they agree within 0.05 %",
-        model=MODEL,
-        compare=lambda: worst_relative(
-            separated()["CN_hoerner"], normal_force(separated()), places(separated())
-        ),
+    yield HOERNER.relative(
+        "normal force beyond stall, 17.5 to 90 deg",
+        MODEL,
+        lambda: over(separated(), "CN_hoerner", normal_force),
+        1e-3,
+        "two fits of the same measurements: they agree within 0.05 %",
     )
-    yield bounded(
-        source="Rayleigh (1876)",
-        quantity="normal force beyond stall not below the free-streamline value",
-        status=Status.EXACT,
-        tolerance=0.0,
+    yield RAYLEIGH.at_least(
+        "normal force beyond stall not below the free-streamline value",
+        MODEL,
+        lambda: over(separated(), "CN_kirchhoff", normal_force),
         why="a wake at the pressure of the stream is the least a separated plate can feel",
-        model=MODEL,
-        compare=lambda: worst_shortfall(
-            separated()["CN_kirchhoff"], normal_force(separated()), places(separated())
-        ),
     )
-    yield absolute(
-        source="Rayleigh (1876)",
-        quantity="centre of pressure beyond stall, 17.5 to 90 deg",
-        status=Status.EXACT,
-        tolerance=1e-9,
-        why=WHY_LAW,
-        model=MODEL,
+    yield RAYLEIGH.absolute(
+        "centre of pressure beyond stall, 17.5 to 90 deg",
+        MODEL,
+        lambda: over(separated(), "xcp_kirchhoff", centre_of_pressure),
+        1e-9,
+        WHY_LAW,
         unit="chord",
-        compare=lambda: worst_absolute(
-            separated()["xcp_kirchhoff"], centre_of_pressure(separated()), places(separated())
-        ),
     )
-    yield bounded(
-        source="Rayleigh (1876)",
-        quantity="chordwise force of a sharp plate without friction, 17.5 to 90 deg",
-        status=Status.EXACT,
-        tolerance=1e-9,
-        why="pressure on a flat plate pushes along its normal: rounding only",
-        model=MODEL,
-        compare=lambda: worst_absolute(
-            np.zeros(len(separated()["alpha_deg"])),
-            [plate(a).chordwise(a) for a in separated()["alpha_deg"]],
-            places(separated()),
-        ),
+    yield RAYLEIGH.absolute(
+        "chordwise force of a sharp plate without friction, 17.5 to 90 deg",
+        MODEL,
+        lambda: over(separated(), 0.0, chordwise_force),
+        1e-9,
+        "pressure on a flat plate pushes along its normal: rounding only",
     )
     yield from attached_checks()
     yield from broadside_checks()
@@ -129,48 +128,27 @@ def checks() -> Checks:
 
 def attached_checks() -> Checks:
     """Before stall: thin-aerofoil theory, exactly."""
-    yield relative(
-        source="Thin-aerofoil theory",
-        quantity="force with full suction before stall is 2 pi sin(alpha), 1 to 7.5 deg",
-        status=Status.EXACT,
-        tolerance=1e-9,
-        why=WHY_LAW,
-        model=MODEL_SUCTION,
-        compare=lambda: worst_relative(
-            attached()["CN_attached"],
-            [
-                np.hypot(run.lift, run.drag)
-                for run in (steady_section(a, ROUNDED) for a in attached()["alpha_deg"])
-            ],
-            places(attached()),
-        ),
+    yield THIN_AEROFOIL.relative(
+        "force with full suction before stall is 2 pi sin(alpha), 1 to 7.5 deg",
+        MODEL_SUCTION,
+        lambda: over(attached(), "CN_attached", force_with_suction),
+        1e-9,
+        WHY_LAW,
     )
-    yield absolute(
-        source="Thin-aerofoil theory",
-        quantity="no drag with full suction before stall",
-        status=Status.EXACT,
-        tolerance=1e-9,
-        why="d'Alembert: rounding only",
-        model=MODEL_SUCTION,
-        compare=lambda: worst_absolute(
-            np.zeros(len(attached()["alpha_deg"])),
-            [steady_section(a, ROUNDED).drag for a in attached()["alpha_deg"]],
-            places(attached()),
-        ),
+    yield THIN_AEROFOIL.absolute(
+        "no drag with full suction before stall",
+        MODEL_SUCTION,
+        lambda: over(attached(), 0.0, drag_with_suction),
+        1e-9,
+        "d'Alembert: rounding only",
     )
-    yield absolute(
-        source="Thin-aerofoil theory",
-        quantity="centre of pressure at the quarter chord before stall",
-        status=Status.EXACT,
-        tolerance=1e-9,
-        why=WHY_LAW,
-        model=MODEL,
+    yield THIN_AEROFOIL.absolute(
+        "centre of pressure at the quarter chord before stall",
+        MODEL,
+        lambda: over(attached(), 0.25, centre_of_pressure),
+        1e-9,
+        WHY_LAW,
         unit="chord",
-        compare=lambda: worst_absolute(
-            np.full(len(attached()["alpha_deg"]), 0.25),
-            centre_of_pressure(attached()),
-            places(attached()),
-        ),
     )
 
 
@@ -187,31 +165,28 @@ def broadside_checks() -> Checks:
         ("long plate (Fage & Johansen 1927)", 0.08, "tunnel walls raise the measured 2.13 by 7 %"),
     ):
         status = rows.where(case=case).text("status")[0]
-        yield relative(
-            source=case.split("(")[1].rstrip(")"),
-            quantity="drag of a long plate normal to the stream",
-            status=Status.MEMORY if status == "MEMORY" else Status.PUBLISHED,
-            tolerance=limit,
-            why=why,
-            model=MODEL,
-            compare=lambda case=case: worst_relative(
-                rows.where(case=case)["CD"][0], plate(90.0).drag
-            ),
+        yield Source(
+            case.split("(")[1].rstrip(")"),
+            Status.MEMORY if status == "MEMORY" else Status.PUBLISHED,
+        ).relative(
+            "drag of a long plate normal to the stream",
+            MODEL,
+            lambda case=case: Points(rows.where(case=case)["CD"][0], plate(90.0).drag),
+            limit,
+            why,
         )
     for induced in ("slope", "lifting-line"):
-        yield relative(
-            source="Aeronautical Engineer's Data Book p. 95",
-            quantity=f"drag of a square plate normal to the stream on {induced}",
-            status=Status.PUBLISHED,
-            tolerance=0.05 if induced == "slope" else 0.09,
-            why="the law's 1.11 + 0.018 AR is 1.128 for a square: a fit for AR 2 to 50, 3.6 % low;"
+        yield DATA_BOOK.relative(
+            f"drag of a square plate normal to the stream on {induced}",
+            MODEL.replace("no induced velocity", induced),
+            lambda induced=induced: square_plate(induced),
+            0.05 if induced == "slope" else 0.09,
+            "the law's 1.11 + 0.018 AR is 1.128 for a square: a fit for AR 2 to 50, 3.6 % low;"
             " on the lifting line the low-pass on the stall deficit leaves a square 4 % more",
-            model=MODEL.replace("no induced velocity", induced),
-            compare=lambda induced=induced: square_plate(induced),
         )
 
 
-def square_plate(induced: str) -> Comparison:
+def square_plate(induced: str) -> Points:
     """Drag of the square plate, each half of the wing half as wide as its chord."""
     expected = table("normal_plate_drag").where(
         case="square plate (Aeronautical Engineer's Data Book p. 95)"
@@ -224,4 +199,4 @@ def square_plate(induced: str) -> Comparison:
             model={"induced": induced, "wake": "quasi-steady"},
         )
     )
-    return worst_relative(expected, -run.thrust_mean, "AR 1")
+    return Points(expected, -run.thrust_mean, "AR 1")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from validation.check import Checks, Comparison, Status, relative, worst_relative
+from validation.check import Checks, Points, Source, Status
 from validation.reference import table
 from validation.textbook import AIRSPEED, VISCOSITY, steady_section
 
@@ -23,23 +23,21 @@ def checks() -> Checks:
             ("the law", coefficient, "aero.section.friction_coefficient"),
             ("drag of a plate held edge-on", edge_on_drag, "thin plate, steady"),
         ):
-            yield relative(
-                source=source,
-                quantity=f"{name} friction, both sides, Re 1e4 to 1e7, {what}",
-                status=Status.PUBLISHED,
-                tolerance=1e-9,
-                why="a formula; the table has ten digits",
-                model=model,
-                compare=lambda name=name, column=column, compute=compute: over_reynolds(
+            yield Source(source, Status.PUBLISHED).relative(
+                f"{name} friction, both sides, Re 1e4 to 1e7, {what}",
+                model,
+                lambda name=name, column=column, compute=compute: over_reynolds(
                     name, column, compute
                 ),
+                1e-9,
+                "a formula; the table has ten digits",
             )
 
 
-def over_reynolds(name: str, column: str, compute: Callable[[str, float], float]) -> Comparison:
+def over_reynolds(name: str, column: str, compute: Callable[[str, float], float]) -> Points:
     """One law over the table's Reynolds numbers."""
     rows = table("flat_plate_friction")
-    return worst_relative(
+    return Points(
         rows[column],
         [compute(name, reynolds) for reynolds in rows["Re"]],
         [f"Re {reynolds:.2g}" for reynolds in rows["Re"]],

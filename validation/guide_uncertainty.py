@@ -13,11 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from validation.check import Checks, Comparison, Status, absolute, worst_absolute
+from validation.check import Checks, Points, Source, Status
 
 TITLE = "Propagation of uncertainty"
 
-SOURCE = "JCGM 100:2008 (GUM), H.2"
+GUM = Source("JCGM 100:2008 (GUM), H.2", Status.MEMORY)
 MODEL = "rig.chain.means_with_scatter and linearised"
 
 # Table H.2: voltage V, current mA, phase angle rad, in five sets of observations. Recalled, not
@@ -43,44 +43,37 @@ def checks() -> Checks:
     """Every comparison of this family."""
     digits = (1e-4, 1e-4, 1e-5)
     for what, place in (("means", 0), ("spreads", 1)):
-        yield absolute(
-            source=SOURCE,
-            quantity=f"{what} of the inputs, in last printed digits",
-            status=Status.MEMORY,
-            tolerance=0.5 + 1e-6,
-            why="half a digit of what is printed",
-            model=MODEL,
-            compare=lambda place=place: _in_digits(
+        yield GUM.absolute(
+            f"{what} of the inputs, in last printed digits",
+            MODEL,
+            lambda place=place: _in_digits(
                 [pair[place] for pair in INPUTS.values()],
                 [pair[place] for pair in _pairs(observed())],
                 list(digits),
                 list(INPUTS),
             ),
+            0.5 + 1e-6,
+            "half a digit of what is printed",
         )
     for what, place in (("values", 0), ("standard uncertainties", 1)):
-        yield absolute(
-            source=SOURCE,
-            quantity=f"{what} of resistance, reactance and impedance",
-            status=Status.MEMORY,
-            # The guide's table keeps three decimals, of which the last may be rounded either way.
-            tolerance=1.0e-3,
-            why="a digit of what is printed",
-            model=MODEL,
-            unit="ohm",
-            compare=lambda place=place: worst_absolute(
+        yield GUM.absolute(
+            f"{what} of resistance, reactance and impedance",
+            MODEL,
+            lambda place=place: Points(
                 [pair[place] for pair in RESULTS.values()],
                 [pair[place] for pair in _pairs(derived())],
                 NAMES,
             ),
+            1.0e-3,
+            "a digit of what is printed",
+            unit="ohm",
         )
-    yield absolute(
-        source=SOURCE,
-        quantity="correlations of resistance, reactance and impedance",
-        status=Status.MEMORY,
-        tolerance=1.0e-3,
-        why="a digit of what is printed",
-        model=MODEL,
-        compare=correlations,
+    yield GUM.absolute(
+        "correlations of resistance, reactance and impedance",
+        MODEL,
+        correlations,
+        1.0e-3,
+        "a digit of what is printed",
     )
 
 
@@ -105,15 +98,13 @@ def derived() -> tuple[Any, ...]:
     return tuple(linearised(element, observed()))
 
 
-def correlations() -> Comparison:
+def correlations() -> Points:
     """Correlations of the results."""
     from uncertainties import correlation_matrix
 
     matrix = correlation_matrix(derived())
     found = [matrix[NAMES.index(one), NAMES.index(other)] for one, other in CORRELATIONS]
-    return worst_absolute(
-        list(CORRELATIONS.values()), found, [" and ".join(pair) for pair in CORRELATIONS]
-    )
+    return Points(list(CORRELATIONS.values()), found, [" and ".join(pair) for pair in CORRELATIONS])
 
 
 def _pairs(values: tuple[Any, ...]) -> list[tuple[float, float]]:
@@ -122,7 +113,7 @@ def _pairs(values: tuple[Any, ...]) -> list[tuple[float, float]]:
 
 def _in_digits(
     reference: list[float], computed: list[float], digits: list[float], names: list[str]
-) -> Comparison:
+) -> Points:
     """Largest deviation in units of the last digit that is printed."""
     size = np.array(digits)
-    return worst_absolute(np.array(reference) / size, np.array(computed) / size, names)
+    return Points(np.array(reference) / size, np.array(computed) / size, names)

@@ -17,15 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import j0
 
-from validation.check import (
-    Checks,
-    Comparison,
-    Status,
-    absolute,
-    relative,
-    worst_absolute,
-    worst_relative,
-)
+from validation.check import Checks, Points, Source, Status
 from validation.reference import Table, table
 from validation.textbook import (
     AIRSPEED,
@@ -38,6 +30,10 @@ from validation.textbook import (
 
 TITLE = "Large amplitude, quasi-steady"
 
+PLUNGE = Source("Plunge identity", Status.EXACT)
+QUADRATURE = Source("Quadrature", Status.EXACT)
+FLAPPING = Source("Flapping identity", Status.EXACT)
+
 FloatArray = NDArray[np.float64]
 Polar = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
 
@@ -46,7 +42,7 @@ PLUNGE_FREQUENCY = 1.0
 
 MODEL = "polar, quasi-steady, no induced velocity, no apparent mass, 1024 steps"
 MODEL_IDEAL = "thin airfoil, quasi-steady, no induced velocity, no apparent mass"
-WHY = "0.1 % of the largest coefficient of the polar: kinks of the stall met by 1024 steps"
+WHY = "0.1 % of the largest coefficient of the polar: 1024 steps resolve the kinks of the stall"
 WHY_IDENTITY = "an identity of the model at any amplitude; smooth integrands sum to rounding"
 WHY_POLAR = "2 pi sin(alpha) is read as a table each 0.25 deg, straight in between: 3e-6"
 
@@ -214,25 +210,21 @@ def checks() -> Checks:
     """Every comparison of this family."""
     for polar in POLARS:
         for column in VALUES:
-            yield absolute(
-                source="Quadrature",
-                quantity=f"plunge to St 0.4, polar {polar}, {column} on the size of the force",
-                status=Status.EXACT,
-                tolerance=1e-3,
-                why=WHY,
-                model=MODEL,
-                compare=lambda polar=polar, column=column: plunge_column(polar, column),
+            yield QUADRATURE.absolute(
+                f"plunge to St 0.4, polar {polar}, {column} on the size of the force",
+                MODEL,
+                lambda polar=polar, column=column: plunge_column(polar, column),
+                1e-3,
+                WHY,
             )
     for polar in ("2pi_sin", "naca0012_Re360000"):
         for column in VALUES:
-            yield absolute(
-                source="Quadrature",
-                quantity=f"root hinge to 45 deg, polar {polar}, {column} on the size of the force",
-                status=Status.EXACT,
-                tolerance=1e-3,
-                why=WHY + " and 60 strips",
-                model=MODEL,
-                compare=lambda polar=polar, column=column: flap_column(polar, column),
+            yield QUADRATURE.absolute(
+                f"root hinge to 45 deg, polar {polar}, {column} on the size of the force",
+                MODEL,
+                lambda polar=polar, column=column: flap_column(polar, column),
+                1e-3,
+                WHY + " and 60 strips",
             )
     yield from identity_checks()
 
@@ -242,22 +234,22 @@ def size(run: Coefficients) -> float:
     return float(np.sqrt(np.mean(run.lift**2 + run.thrust**2)))
 
 
-def plunge_column(polar: str, column: str) -> Comparison:
+def plunge_column(polar: str, column: str) -> Points:
     """One column of the plunge table for one polar, on the size of the force."""
     rows = table("large_amplitude_plunge").where(polar=polar)
     runs = plunge_runs(rows)
     scale = np.array([size(run) for run in runs])
     found = np.array([VALUES[column](run) for run in runs])
-    return worst_absolute(rows[column] / scale, found / scale, plunge_places(rows))
+    return Points(rows[column] / scale, found / scale, plunge_places(rows))
 
 
-def flap_column(polar: str, column: str) -> Comparison:
+def flap_column(polar: str, column: str) -> Points:
     """One column of the flapping table for one polar, on the size of the force."""
     rows = table("large_amplitude_hinged").where(polar=polar)
     runs = flap_runs(rows)
     scale = np.array([size(run) for run in runs])
     found = np.array([VALUES[column](run) for run in runs])
-    return worst_absolute(rows[column] / scale, found / scale, flap_places(rows))
+    return Points(rows[column] / scale, found / scale, flap_places(rows))
 
 
 def identity_checks() -> Checks:
@@ -276,41 +268,35 @@ def identity_checks() -> Checks:
             ("power", plunge_thrust, VALUES["CP_mean"]),
             ("lift 2 pi sin(pitch)", 2.0 * np.pi * np.sin(np.radians(mean)), VALUES["CL_mean"]),
         ):
-            yield relative(
-                source="Plunge identity",
-                quantity=f"St 0.4, pitch 5 deg, {name}, law {law}",
-                status=Status.EXACT,
-                tolerance=limit,
-                why=why,
-                model=model,
-                compare=lambda law=law, expected=expected, value=value: worst_relative(
+            yield PLUNGE.relative(
+                f"St 0.4, pitch 5 deg, {name}, law {law}",
+                model,
+                lambda law=law, expected=expected, value=value: Points(
                     expected, value(plunged(law, strouhal, mean, 0.0))
                 ),
+                limit,
+                why,
             )
         for name, expected, value in (
             ("thrust", flap_thrust, VALUES["CT_mean"]),
             ("power", flap_thrust, VALUES["CP_mean"]),
             ("lift with Bessel's J0", flap_lift, VALUES["CL_mean"]),
         ):
-            yield relative(
-                source="Flapping identity",
-                quantity=f"45 deg, tip 0.9 U, pitch 5 deg, {name}, law {law}",
-                status=Status.EXACT,
-                tolerance=limit,
-                why=why,
-                model=model,
-                compare=lambda law=law, expected=expected, value=value: worst_relative(
+            yield FLAPPING.relative(
+                f"45 deg, tip 0.9 U, pitch 5 deg, {name}, law {law}",
+                model,
+                lambda law=law, expected=expected, value=value: Points(
                     expected, value(flapped(law, amplitude, tip, mean, 0.0))
                 ),
+                limit,
+                why,
             )
-    yield absolute(
-        source="Plunge identity",
-        quantity="plate without suction in untwisted plunge, no thrust at any amplitude",
-        status=Status.EXACT,
-        tolerance=1e-9,
-        why="the force is normal to a chord along the flight: rounding only",
-        model=MODEL.replace("polar", "thin plate, no suction, no friction"),
-        compare=lambda: worst_absolute(0.0, fly_plate().thrust_mean),
+    yield PLUNGE.absolute(
+        "plate without suction in untwisted plunge, no thrust at any amplitude",
+        MODEL.replace("polar", "thin plate, no suction, no friction"),
+        lambda: Points(0.0, fly_plate().thrust_mean),
+        1e-9,
+        "the force is normal to a chord along the flight: rounding only",
     )
 
 

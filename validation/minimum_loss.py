@@ -12,16 +12,7 @@ from functools import cache
 
 import numpy as np
 
-from validation.check import (
-    Checks,
-    Comparison,
-    Status,
-    absolute,
-    bounded,
-    worst_absolute,
-    worst_excess,
-    worst_shortfall,
-)
+from validation.check import CHOSEN, Checks, Points, Source, Status
 from validation.reference import table
 from validation.textbook import (
     AIRSPEED,
@@ -36,7 +27,7 @@ from validation.theory_wing import greatest_thrust, least_loss_efficiency
 
 TITLE = "Least loss of flapping"
 
-SOURCE = "Jones (1980), Hall & Hall (1996)"
+LEAST_LOSS = Source("Jones (1980), Hall & Hall (1996)", Status.EXACT)
 SMALL_VELOCITY = 0.005
 FLAP_ANGLE_DEG = 5.0
 """Large enough for a low frequency; thrust does not feel the dihedral."""
@@ -133,64 +124,53 @@ def bound(stroke: Stroke) -> float:
 def checks() -> Checks:
     """Every comparison of this family."""
     for motion in ("root hinge", "plunge"):
-        yield bounded(
-            source=SOURCE,
-            quantity=f"{motion}, efficiency over the highest at the same thrust",
-            status=Status.EXACT,
-            tolerance=1e-3,
-            why=WHY,
-            model=MODEL,
-            compare=lambda motion=motion: efficiency_under_bound(motion),
+        yield LEAST_LOSS.at_most(
+            f"{motion}, efficiency over the highest at the same thrust",
+            MODEL,
+            lambda motion=motion: efficiency_under_bound(motion),
+            1e-3,
+            WHY,
         )
-        yield bounded(
-            source=SOURCE,
-            quantity=f"{motion}, thrust over the greatest at the same speed of the wing",
-            status=Status.EXACT,
-            tolerance=1e-3,
-            why=WHY,
-            model=MODEL,
-            compare=lambda motion=motion: thrust_under_bound(motion),
+        yield LEAST_LOSS.at_most(
+            f"{motion}, thrust over the greatest at the same speed of the wing",
+            MODEL,
+            lambda motion=motion: thrust_under_bound(motion),
+            1e-3,
+            WHY,
         )
-    yield absolute(
-        source=SOURCE,
-        quantity="untwisted elliptic wing in plunge, efficiency on the bound",
-        status=Status.EXACT,
-        tolerance=2e-4,
-        why="its downwash is even along the span, which is the condition for least loss; " + WHY,
-        model=MODEL,
-        compare=elliptic_on_bound,
+    yield LEAST_LOSS.absolute(
+        "untwisted elliptic wing in plunge, efficiency on the bound",
+        MODEL,
+        elliptic_on_bound,
+        2e-4,
+        "its downwash is even along the span, which is the condition for least loss; " + WHY,
     )
-    yield bounded(
-        source=SOURCE,
-        quantity="root hinge, best linear twist within 0.02 of the bound",
-        status=Status.EXACT,
-        tolerance=0.0,
-        why="so that the bound bites: linear twist leaves little, or the check above is idle",
-        model=MODEL,
-        compare=near_bound,
+    yield CHOSEN.at_least(
+        "root hinge, best linear twist within 0.02 of the bound",
+        MODEL,
+        near_bound,
+        why="the bound is a real test only if good strokes come close: linear twist leaves little",
     )
-    yield absolute(
-        source=SOURCE,
-        quantity="reference: highest efficiency by the formula against the tabulated one",
-        status=Status.EXACT,
-        tolerance=1e-9,
-        why="the table has ten digits",
-        model="validation.theory_wing.least_loss_efficiency",
-        compare=reference,
+    yield Source(LEAST_LOSS.name, Status.OWN).absolute(
+        "reference: highest efficiency by the formula against the tabulated one",
+        "validation.theory_wing.least_loss_efficiency",
+        reference,
+        1e-9,
+        "the table has ten digits",
     )
 
 
-def efficiency_under_bound(motion: str) -> Comparison:
+def efficiency_under_bound(motion: str) -> Points:
     """Every stroke's efficiency under the bound at its thrust."""
     strokes = lattice(motion)
-    return worst_excess(
+    return Points(
         [bound(stroke) for stroke in strokes],
         [flown(stroke).efficiency for stroke in strokes],
         [stroke.label for stroke in strokes],
     )
 
 
-def thrust_under_bound(motion: str) -> Comparison:
+def thrust_under_bound(motion: str) -> Points:
     """Every stroke's thrust under the greatest possible, as a share of it."""
     strokes = lattice(motion)
     shares = [
@@ -198,37 +178,37 @@ def thrust_under_bound(motion: str) -> Comparison:
         / float(greatest_thrust(stroke.aspect_ratio, SMALL_VELOCITY, motion_sum(motion)))
         for stroke in strokes
     ]
-    return worst_excess(np.ones(len(strokes)), shares, [stroke.label for stroke in strokes])
+    return Points(np.ones(len(strokes)), shares, [stroke.label for stroke in strokes])
 
 
-def elliptic_on_bound() -> Comparison:
+def elliptic_on_bound() -> Points:
     """Elliptic wings in plunge, which lose the least."""
     strokes = [Stroke("elliptic plunge", ratio, 0.0, 0.0) for ratio in RATIOS]
-    return worst_absolute(
+    return Points(
         [bound(stroke) for stroke in strokes],
         [flown(stroke).efficiency for stroke in strokes],
         [stroke.label for stroke in strokes],
     )
 
 
-def near_bound() -> Comparison:
+def near_bound() -> Points:
     """At each aspect ratio, the stroke closest to the bound."""
     best = []
     for ratio in RATIOS:
         strokes = [stroke for stroke in lattice("root hinge") if stroke.aspect_ratio == ratio]
         best.append(min(strokes, key=lambda stroke: bound(stroke) - flown(stroke).efficiency))
-    return worst_shortfall(
+    return Points(
         [bound(stroke) - 0.02 for stroke in best],
         [flown(stroke).efficiency for stroke in best],
         [stroke.label for stroke in best],
     )
 
 
-def reference() -> Comparison:
+def reference() -> Points:
     """Formula against table where the thrust can be reached."""
     rows = table("least_loss_hinged")
     within = np.isfinite(rows["eta_max"])
     found = least_loss_efficiency(
         rows["CT"], rows["AR"], np.pi * rows["St_tip"], motion_sum("root hinge")
     )
-    return worst_absolute(rows["eta_max"][within], found[within])
+    return Points(rows["eta_max"][within], found[within])

@@ -1,9 +1,9 @@
 """Theodorsen's lift and Garrick's thrust: plunge, pitch, and both together.
 
-The solver carries the shed wake as R. T. Jones's two exponentials.  So every table is met twice:
-against the closed solution with Jones's lift function, where only the time step and the small
-finite amplitude are left (the solver's own error), and against the exact Theodorsen function, where
-the deviation is that of Jones's form, to be known and lived with.
+The solver carries the shed wake as R. T. Jones's two exponentials. So every table is compared
+twice: with the closed solution for Jones's lift function, where only the time step and the small
+finite amplitude are left (the solver's own error), and with the exact Theodorsen function, where
+the deviation is that of Jones's form, a known limit of the model.
 """
 
 from __future__ import annotations
@@ -11,20 +11,13 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache, partial
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from validation.check import (
-    Checks,
-    Comparison,
-    Status,
-    absolute,
-    relative,
-    worst_absolute,
-    worst_relative,
-)
+from validation.check import Checks, Measure, Points, Source, Status
 from validation.reference import table
 from validation.textbook import (
     NO_WAKE,
@@ -46,10 +39,13 @@ from validation.theory_section import (
 
 TITLE = "Oscillating section: Theodorsen and Garrick"
 
+GARRICK = Source("Garrick (1936)", Status.EXACT)
+THEODORSEN = Source("Theodorsen (1935)", Status.EXACT)
+
 FREQUENCIES = tuple(table("garrick_plunge").between("k", 0.05, 1.0)["k"])
 PITCH_AXES = {"1/4": 0.25, "1/3": 1.0 / 3.0, "1/2": 0.5, "3/4": 0.75}
 
-# Largest velocity ratio and pitch (rad) of a run held against linear theory: what finite amplitude
+# Largest velocity ratio and pitch (rad) of a run compared with linear theory: what finite amplitude
 # adds is of its square, 2.5e-5.
 SMALL = 0.005
 
@@ -109,6 +105,10 @@ class Loads:
     thrust_size: float
 
 
+Quantity = Callable[[Loads, Loads], tuple[float, float]]
+"""Takes one quantity out of the loads in theory and from the solver."""
+
+
 @cache
 def flown(motion: Motion, wake: bool = True) -> Loads:
     """Loads from the solver: the motion made small, the loads scaled back by linear theory."""
@@ -146,16 +146,15 @@ def in_theory(motion: Motion, lift_function: LiftFunction) -> Loads:
 
 
 def compare(
-    quantity: Callable[[Loads, Loads], tuple[float, float]],
-    worst: Callable[..., Comparison],
+    quantity: Quantity,
     motions: Sequence[Motion],
     lift_function: LiftFunction,
-) -> Comparison:
-    """Worst point of one quantity over several motions."""
+) -> Points:
+    """One quantity over several motions."""
     wake = lift_function is not quasi_steady_function
     pairs = [quantity(in_theory(m, lift_function), flown(m, wake)) for m in motions]
     expected, found = zip(*pairs, strict=True)
-    return worst(expected, found, [m.label for m in motions])
+    return Points(expected, found, [m.label for m in motions])
 
 
 def lift_amplitude(theory: Loads, run: Loads) -> tuple[float, float]:
@@ -193,181 +192,101 @@ def efficiency(theory: Loads, run: Loads) -> tuple[float, float]:
     return theory.thrust / theory.power, run.thrust / run.power
 
 
+class Row(NamedTuple):
+    """A quantity compared in both forms; ``limit`` None: not against the exact function."""
+
+    source: Source
+    measure: Measure
+    quantity: str
+    pick: Quantity
+    limit: float | None = None
+    difference: str = ""
+
+
+PLUNGE = (
+    Row(THEODORSEN, Measure.RELATIVE, "lift amplitude", lift_amplitude,
+        0.023, "differs by up to 2.1 % of |C|, 2.2 % with apparent mass"),
+    Row(THEODORSEN, Measure.ABSOLUTE, "lift phase", lift_phase, 1.35, "differs by up to 1.31 deg"),
+    Row(GARRICK, Measure.RELATIVE, "thrust", mean_thrust,
+        0.042, "differs by up to 4.1 %: thrust goes with |C|^2"),
+    Row(GARRICK, Measure.RELATIVE, "power", mean_power,
+        0.023, "differs by up to 2.2 %: power goes with Re C"),
+    Row(GARRICK, Measure.ABSOLUTE, "efficiency", efficiency, 0.015, "differs by up to 0.0144"),
+)  # fmt: skip
+PITCH = (
+    Row(THEODORSEN, Measure.RELATIVE, "lift amplitude", lift_amplitude,
+        0.023, "differs by up to 2.2 %"),
+    Row(THEODORSEN, Measure.ABSOLUTE, "lift phase", lift_phase, 1.35, "differs by up to 1.31 deg"),
+    Row(GARRICK, Measure.ABSOLUTE, "thrust on the size of its parts", mean_thrust_by_size,
+        0.01, "differs by up to 0.9 % of suction plus tilted pressure force"),
+    Row(GARRICK, Measure.RELATIVE, "power", mean_power),
+    Row(THEODORSEN, Measure.RELATIVE, "moment amplitude", moment_amplitude),
+    Row(THEODORSEN, Measure.ABSOLUTE, "moment phase", moment_phase),
+)  # fmt: skip
+
+
 def checks() -> Checks:
     """Every comparison of this family."""
-    yield from plunge_checks()
+    plunge = [plunging(k) for k in FREQUENCIES]
+    yield from in_both_forms("plunge", plunge, PLUNGE)
+    for quantity, pick in (
+        ("thrust = 4 pi k^2 (z0/c)^2", mean_thrust),
+        ("efficiency one", efficiency),
+    ):
+        yield GARRICK.relative(
+            f"plunge without wake, {quantity}",
+            MODEL_NO_WAKE,
+            partial(compare, pick, plunge, quasi_steady_function),
+            1e-6,
+            "an identity of the model at any amplitude; smooth integrands sum to rounding",
+        )
     for name, axis in PITCH_AXES.items():
-        yield from pitch_checks(name, axis)
+        pitch = [pitching(axis, k) for k in FREQUENCIES]
+        yield from in_both_forms(f"pitch about {name} chord", pitch, PITCH)
+        if axis in (0.25, 1.0 / 3.0):
+            yield GARRICK.absolute(
+                f"pitch about {name} chord, frequency where drag turns to thrust",
+                MODEL,
+                partial(thrust_onset, axis),
+                0.005,
+                WHY_JONES + "moves it by 0.0035 and 0.0008",
+                unit="in k",
+            )
     yield from heave_and_pitch_checks()
     yield from worked_example_checks()
 
 
-def plunge_checks() -> Checks:
-    """Pure plunge, all quantities, k = 0.05 to 1."""
-    motions = [plunging(k) for k in FREQUENCIES]
-    source = "Theodorsen (1935)"
-    for form, function, status in (
-        ("Jones form", jones_function, Status.EXACT),
-        ("exact C(k)", theodorsen_function, Status.EXACT),
-    ):
-        tight = function is jones_function
-
-        def why(inherent: str, tight: bool = tight) -> str:
-            return WHY_TIGHT if tight else WHY_JONES + inherent
-
-        pick = partial(compare, motions=motions, lift_function=function)
-        yield relative(
-            source=source,
-            quantity=f"plunge, lift amplitude, {form}",
-            status=status,
-            tolerance=TIGHT if tight else 0.023,
-            why=why("differs by up to 2.1 % of |C|, 2.2 % with apparent mass"),
-            model=MODEL,
-            compare=partial(pick, lift_amplitude, worst_relative),
+def in_both_forms(what: str, motions: Sequence[Motion], rows: Sequence[Row]) -> Checks:
+    """Against the closed solution with Jones's lift function, and with the exact one."""
+    for row in rows:
+        in_degrees = row.quantity.endswith("phase")
+        yield row.source.check(
+            row.measure,
+            f"{what}, {row.quantity}, Jones form",
+            MODEL,
+            partial(compare, row.pick, motions, jones_function),
+            TIGHT_DEG if in_degrees else TIGHT,
+            WHY_TIGHT_PHASE if in_degrees else WHY_TIGHT,
+            unit="deg" if in_degrees else "",
         )
-        yield absolute(
-            source=source,
-            quantity=f"plunge, lift phase, {form}",
-            status=status,
-            tolerance=TIGHT_DEG if tight else 1.35,
-            why=WHY_TIGHT_PHASE if tight else WHY_JONES + "differs by up to 1.31 deg",
-            model=MODEL,
-            unit="deg",
-            compare=partial(pick, lift_phase, worst_absolute),
-        )
-        yield relative(
-            source="Garrick (1936)",
-            quantity=f"plunge, thrust, {form}",
-            status=status,
-            tolerance=TIGHT if tight else 0.042,
-            why=why("differs by up to 4.1 %: thrust goes with |C|^2"),
-            model=MODEL,
-            compare=partial(pick, mean_thrust, worst_relative),
-        )
-        yield relative(
-            source="Garrick (1936)",
-            quantity=f"plunge, power, {form}",
-            status=status,
-            tolerance=TIGHT if tight else 0.023,
-            why=why("differs by up to 2.2 %: power goes with Re C"),
-            model=MODEL,
-            compare=partial(pick, mean_power, worst_relative),
-        )
-        yield absolute(
-            source="Garrick (1936)",
-            quantity=f"plunge, efficiency, {form}",
-            status=status,
-            tolerance=TIGHT if tight else 0.015,
-            why=why("differs by up to 0.0144"),
-            model=MODEL,
-            compare=partial(pick, efficiency, worst_absolute),
-        )
-    quasi_steady = partial(compare, motions=motions, lift_function=quasi_steady_function)
-    yield relative(
-        source="Garrick (1936)",
-        quantity="plunge without wake, thrust = 4 pi k^2 (z0/c)^2",
-        status=Status.EXACT,
-        tolerance=1e-6,
-        why="an identity of the model at any amplitude; smooth integrands sum to rounding",
-        model=MODEL_NO_WAKE,
-        compare=partial(quasi_steady, mean_thrust, worst_relative),
-    )
-    yield relative(
-        source="Garrick (1936)",
-        quantity="plunge without wake, efficiency one",
-        status=Status.EXACT,
-        tolerance=1e-6,
-        why="an identity of the model at any amplitude; smooth integrands sum to rounding",
-        model=MODEL_NO_WAKE,
-        compare=partial(quasi_steady, efficiency, worst_relative),
-    )
-
-
-def pitch_checks(name: str, axis: float) -> Checks:
-    """Pure pitch about one axis."""
-    motions = [pitching(axis, k) for k in FREQUENCIES]
-    for form, function in (("Jones form", jones_function), ("exact C(k)", theodorsen_function)):
-        tight = function is jones_function
-        pick = partial(compare, motions=motions, lift_function=function)
-        yield relative(
-            source="Theodorsen (1935)",
-            quantity=f"pitch about {name} chord, lift amplitude, {form}",
-            status=Status.EXACT,
-            tolerance=TIGHT if tight else 0.023,
-            why=WHY_TIGHT if tight else WHY_JONES + "differs by up to 2.2 %",
-            model=MODEL,
-            compare=partial(pick, lift_amplitude, worst_relative),
-        )
-        yield absolute(
-            source="Theodorsen (1935)",
-            quantity=f"pitch about {name} chord, lift phase, {form}",
-            status=Status.EXACT,
-            tolerance=TIGHT_DEG if tight else 1.35,
-            why=WHY_TIGHT_PHASE if tight else WHY_JONES + "differs by up to 1.31 deg",
-            model=MODEL,
-            unit="deg",
-            compare=partial(pick, lift_phase, worst_absolute),
-        )
-        yield absolute(
-            source="Garrick (1936)",
-            quantity=f"pitch about {name} chord, thrust on the size of its parts, {form}",
-            status=Status.EXACT,
-            tolerance=TIGHT if tight else 0.01,
-            why=(
-                WHY_TIGHT
-                if tight
-                else WHY_JONES + "differs by up to 0.9 % of suction plus tilted pressure force"
-            ),
-            model=MODEL,
-            compare=partial(pick, mean_thrust_by_size, worst_absolute),
-        )
-        if tight:
-            yield relative(
-                source="Garrick (1936)",
-                quantity=f"pitch about {name} chord, power, {form}",
-                status=Status.EXACT,
-                tolerance=TIGHT,
-                why=WHY_TIGHT,
-                model=MODEL,
-                compare=partial(pick, mean_power, worst_relative),
+    for row in rows:
+        if row.limit is not None:
+            yield row.source.check(
+                row.measure,
+                f"{what}, {row.quantity}, exact C(k)",
+                MODEL,
+                partial(compare, row.pick, motions, theodorsen_function),
+                row.limit,
+                WHY_JONES + row.difference,
+                unit="deg" if row.quantity.endswith("phase") else "",
             )
-            yield relative(
-                source="Theodorsen (1935)",
-                quantity=f"pitch about {name} chord, moment amplitude, {form}",
-                status=Status.EXACT,
-                tolerance=TIGHT,
-                why=WHY_TIGHT,
-                model=MODEL,
-                compare=partial(pick, moment_amplitude, worst_relative),
-            )
-            yield absolute(
-                source="Theodorsen (1935)",
-                quantity=f"pitch about {name} chord, moment phase, {form}",
-                status=Status.EXACT,
-                tolerance=TIGHT_DEG,
-                why=WHY_TIGHT_PHASE,
-                model=MODEL,
-                unit="deg",
-                compare=partial(pick, moment_phase, worst_absolute),
-            )
-    if axis in (0.25, 1.0 / 3.0):
-        yield absolute(
-            source="Garrick (1936)",
-            quantity=f"pitch about {name} chord, frequency where drag turns to thrust",
-            status=Status.EXACT,
-            tolerance=0.005,
-            why=WHY_JONES + "moves it by 0.0035 and 0.0008",
-            model=MODEL,
-            unit="in k",
-            compare=partial(thrust_onset, axis),
-        )
 
 
-def thrust_onset(axis: float) -> Comparison:
+def thrust_onset(axis: float) -> Points:
     """Frequency at which pitch about an axis begins to give thrust."""
     exact = brentq(lambda k: in_theory(pitching(axis, k), theodorsen_function).thrust, 0.6, 1.5)
     found = brentq(lambda k: flown(pitching(axis, float(k))).thrust, 0.6, 1.5, xtol=1e-4)
-    return worst_absolute(exact, found, f"axis at {axis:.3g} chord")
+    return Points(exact, found, f"axis at {axis:.3g} chord")
 
 
 def worked_motions() -> list[Motion]:
@@ -387,9 +306,9 @@ def sweep_motions() -> list[Motion]:
 
 def against_table(
     motions: Sequence[Motion], expected: NDArray[np.float64], found: Sequence[float]
-) -> Comparison:
+) -> Points:
     """Relative deviation from a column of a table."""
-    return worst_relative(expected, found, [m.label for m in motions])
+    return Points(expected, found, [m.label for m in motions])
 
 
 def heave_and_pitch_checks() -> Checks:
@@ -402,16 +321,12 @@ def heave_and_pitch_checks() -> Checks:
             ("power", mean_power),
             ("efficiency", efficiency),
         ):
-            yield relative(
-                source="Garrick (1936)",
-                quantity=f"heave and pitch, {name}, {quantity}, Jones form",
-                status=Status.EXACT,
-                tolerance=TIGHT,
-                why=WHY_TIGHT,
-                model=MODEL,
-                compare=lambda pick=pick, motions=motions: compare(
-                    pick, worst_relative, motions(), jones_function
-                ),
+            yield GARRICK.relative(
+                f"heave and pitch, {name}, {quantity}, Jones form",
+                MODEL,
+                lambda pick=pick, motions=motions: compare(pick, motions(), jones_function),
+                TIGHT,
+                WHY_TIGHT,
             )
     worked = table("heave_pitch_worked_example")
     sweep = table("heave_pitch_phase_sweep")
@@ -424,53 +339,45 @@ def heave_and_pitch_checks() -> Checks:
         ("phase sweep", sweep_motions, sweep, "CP", power_of, 0.024, "up to 2.3 %"),
         ("phase sweep", sweep_motions, sweep, "eta", efficiency_of, 0.038, "up to 3.7 %"),
     ):
-        yield relative(
-            source="Garrick (1936)",
-            quantity=f"heave and pitch, {name}, {column}, exact C(k)",
-            status=Status.EXACT,
-            tolerance=limit,
-            why=WHY_JONES + f"differs by {why}",
-            model=MODEL,
-            compare=lambda motions=motions, rows=rows, column=column, value=value: against_table(
+        yield GARRICK.relative(
+            f"heave and pitch, {name}, {column}, exact C(k)",
+            MODEL,
+            lambda motions=motions, rows=rows, column=column, value=value: against_table(
                 motions(), rows[column], [value(flown(motion)) for motion in motions()]
             ),
+            limit,
+            WHY_JONES + f"differs by {why}",
         )
-    yield relative(
-        source="Theodorsen (1935)",
-        quantity="heave and pitch, worked strokes, moment amplitude about the quarter chord",
-        status=Status.EXACT,
-        tolerance=TIGHT,
-        why=WHY_TIGHT + "; C(k) has no part in it",
-        model=MODEL,
-        compare=lambda: against_table(
+    yield THEODORSEN.relative(
+        "heave and pitch, worked strokes, moment amplitude about the quarter chord",
+        MODEL,
+        lambda: against_table(
             worked_motions(),
             worked["CM_qc_amp"],
             [abs(flown(motion).moment) for motion in worked_motions()],
         ),
+        TIGHT,
+        WHY_TIGHT + "; C(k) has no part in it",
     )
     for column, value in (("CT_qs", thrust_of), ("CP_qs", power_of)):
-        yield relative(
-            source="Garrick (1936)",
-            quantity=f"heave and pitch without wake, {column}",
-            status=Status.EXACT,
-            tolerance=1e-4,
-            why="finite amplitude only: its square is 2.5e-5",
-            model=MODEL_NO_WAKE,
-            compare=lambda column=column, value=value: against_table(
+        yield GARRICK.relative(
+            f"heave and pitch without wake, {column}",
+            MODEL_NO_WAKE,
+            lambda column=column, value=value: against_table(
                 worked_motions(),
                 worked[column],
                 [value(flown(motion, False)) for motion in worked_motions()],
             ),
+            1e-4,
+            "finite amplitude only: its square is 2.5e-5",
         )
-    yield absolute(
-        source="Garrick (1936)",
-        quantity="heave and pitch, lead of greatest efficiency",
-        status=Status.EXACT,
-        tolerance=5.0,
-        why="the efficiency is flat at its peak: 1 % of it is worth 5 deg",
-        model=MODEL,
+    yield GARRICK.absolute(
+        "heave and pitch, lead of greatest efficiency",
+        MODEL,
+        best_lead,
+        5.0,
+        "the efficiency is flat at its peak: 1 % of it is worth 5 deg",
         unit="deg",
-        compare=best_lead,
     )
 
 
@@ -490,7 +397,7 @@ def lift_of(loads: Loads) -> float:
     return abs(loads.lift)
 
 
-def best_lead() -> Comparison:
+def best_lead() -> Points:
     """Lead of pitch over heave at which the efficiency peaks, k = 0.3."""
     leads = np.arange(45.0, 106.0, 2.5)
     motions = [Motion(0.3, 0.5, np.radians(10.0), lead) for lead in leads]
@@ -499,7 +406,7 @@ def best_lead() -> Comparison:
     peaks = [
         float(leads[int(np.argmax([x.thrust / x.power for x in loads]))]) for loads in (exact, runs)
     ]
-    return worst_absolute(peaks[0], peaks[1], "k = 0.3, heave 0.5 chord, pitch 10 deg")
+    return Points(peaks[0], peaks[1], "k = 0.3, heave 0.5 chord, pitch 10 deg")
 
 
 def worked_example_checks() -> Checks:
@@ -510,32 +417,28 @@ def worked_example_checks() -> Checks:
         ("CT_mean", lambda c: c.thrust_mean, 0.05, "4.1 %"),
         ("CP_mean", lambda c: c.power_mean, 0.03, "2.2 %"),
     ):
-        yield relative(
-            source="Garrick (1936)",
-            quantity=f"plunge of a quarter chord at full amplitude, {column}",
-            status=Status.EXACT,
-            tolerance=limit,
-            why=WHY_JONES + f"differs by {why}; the rest is the longer way a point travels",
-            model=MODEL,
-            compare=lambda column=column, pick=pick: worst_relative(
+        yield GARRICK.relative(
+            f"plunge of a quarter chord at full amplitude, {column}",
+            MODEL,
+            lambda column=column, pick=pick: Points(
                 rows[column],
                 [pick(full_amplitude(k)) for k in rows["k"]],
                 [f"k = {k:g}" for k in rows["k"]],
             ),
+            limit,
+            WHY_JONES + f"differs by {why}; the rest is the longer way a point travels",
         )
     for column, limit, why in (
         ("CL_total", 0.032, "2.2 % in amplitude and 1.3 deg in phase are 3.2 % at an instant"),
         ("CT_inst", 0.06, "suction goes with the square of what is off by 2.1 % and 1.3 deg"),
         ("CP_inst", 0.032, "2.2 % in amplitude and 1.3 deg in phase are 3.2 % at an instant"),
     ):
-        yield absolute(
-            source="Theodorsen (1935)",
-            quantity=f"plunge of a quarter chord, history of {column} on its greatest value",
-            status=Status.EXACT,
-            tolerance=limit,
-            why=WHY_JONES + why,
-            model=MODEL,
-            compare=partial(history, column),
+        yield THEODORSEN.absolute(
+            f"plunge of a quarter chord, history of {column} on its greatest value",
+            MODEL,
+            partial(history, column),
+            limit,
+            WHY_JONES + why,
         )
 
 
@@ -545,7 +448,7 @@ def full_amplitude(k: float) -> Coefficients:
     return fly(oscillating_wing(k, 0.25))
 
 
-def history(column: str) -> Comparison:
+def history(column: str) -> Points:
     """Largest instantaneous deviation over the stroke on the greatest value of the table."""
     rows = table("plunge_time_history")
     expected, found, places = [], [], []
@@ -564,4 +467,4 @@ def history(column: str) -> Comparison:
         expected.extend(at[column] / size)
         found.extend(values / size)
         places.extend(f"k = {k:g}, t/T = {t:g}" for t in at["t_over_T"])
-    return worst_absolute(expected, found, places)
+    return Points(expected, found, places)

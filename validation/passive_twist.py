@@ -5,9 +5,9 @@ a millionth of the span, carries the spring: its tip turns the whole outer segme
 twist in itself. All mass sits in the stub, whose chord gives moment of inertia and static moment
 their ratio; a hundred-thousandth of the air's moment is the stub's. The preset carries the weight.
 
-Of the tabulated models the third (no wake, with apparent mass) is met in closed form; a lift at the
-quarter chord from the incidence at the axis is none of the solver's options, since it does not
-keep the energy balance.
+Of the tabulated models the third (no wake, with apparent mass) is compared in closed form; a lift
+at the quarter chord from the incidence at the axis is not an option of the solver, since it does
+not keep the energy balance.
 """
 
 from __future__ import annotations
@@ -19,15 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from validation.check import (
-    Checks,
-    Comparison,
-    Status,
-    absolute,
-    relative,
-    worst_absolute,
-    worst_relative,
-)
+from validation.check import Checks, Measure, Points, Source, Status
 from validation.reference import table
 from validation.textbook import (
     DENSITY,
@@ -57,7 +49,10 @@ from validation.theory_twist import (
 
 TITLE = "Twist that spring, mass and air decide: plunge"
 
-LINEAR = "Theodorsen (1935), Bisplinghoff (1955)"
+TABLE = Source("table of a section free to twist", Status.OWN)
+STRIPS = Source("virtual work of Theodorsen's strips, Jones form", Status.EXACT)
+
+LINEAR = Source("Theodorsen (1935), Bisplinghoff (1955)", Status.EXACT)
 TIGHT, TIGHT_DEG = 1e-4, 0.01
 WHY_TIGHT = "same theory: only time step, finite amplitude and the stub (1e-5) differ"
 WHY_JONES = "Jones's two exponentials in place of C(k): closed form against closed form "
@@ -186,20 +181,19 @@ def flown(row: Row, name: str) -> Response:
     )
 
 
-def over_rows(
-    quantity: Callable[[Response, Response], tuple[float, float]],
-    worst: Callable[..., Comparison],
-    name: str,
-    lift_function: LiftFunction | None,
-) -> Comparison:
-    """Worst motion of the table for one quantity and one model."""
+Quantity = Callable[[Response, Response], tuple[float, float]]
+"""Takes one quantity out of the response in theory and from the solver."""
+
+
+def over_rows(quantity: Quantity, name: str, lift_function: LiftFunction | None) -> Points:
+    """One quantity of one model over the motions of the table."""
     every = rows()
     pairs = [quantity(row.theory(lift_function), flown(row, name)) for row in every]
     expected, found = zip(*pairs, strict=True)
-    return worst(expected, found, [row.label for row in every])
+    return Points(expected, found, [row.label for row in every])
 
 
-def as_tabulated() -> Comparison:
+def as_tabulated() -> Points:
     """Twist and loads of the closed forms against every number of the table, relative."""
     found, expected, places = [], [], []
     for model, lift_function in (("theodorsen", theodorsen_function), ("quarter_chord", None)):
@@ -218,24 +212,38 @@ def as_tabulated() -> Comparison:
                 found.append(value)
                 expected.append(lines[name][index])
                 places.append(f"{model}, {name}, {row.label}")
-    return worst_relative(expected, found, places)
+    return Points(expected, found, places)
 
 
-def _amplitude(name: str) -> Callable[[Response, Response], tuple[float, float]]:
+def amplitude(name: str) -> Quantity:
+    """Amplitude of a phasor of the response."""
     return lambda theory, run: (abs(getattr(theory, name)), abs(getattr(run, name)))
 
 
-def _phase(name: str) -> Callable[[Response, Response], tuple[float, float]]:
+def phase(name: str) -> Quantity:
+    """Phase of a phasor of the response, deg."""
+
     def pair(theory: Response, run: Response) -> tuple[float, float]:
         expected, found = getattr(theory, name), getattr(run, name)
-        phase = float(np.degrees(np.angle(expected)))
-        return phase, phase + phase_difference_deg(found, expected)
+        angle = float(np.degrees(np.angle(expected)))
+        return angle, angle + phase_difference_deg(found, expected)
 
     return pair
 
 
-def _value(name: str) -> Callable[[Response, Response], tuple[float, float]]:
+def mean(name: str) -> Quantity:
+    """Mean of the response over the stroke."""
     return lambda theory, run: (getattr(theory, name), getattr(run, name))
+
+
+QUANTITIES: dict[str, tuple[Measure, Quantity]] = {
+    "twist amplitude": (Measure.RELATIVE, amplitude("twist")),
+    "twist phase": (Measure.ABSOLUTE, phase("twist")),
+    "lift amplitude": (Measure.RELATIVE, amplitude("lift")),
+    "lift phase": (Measure.ABSOLUTE, phase("lift")),
+    "mean thrust": (Measure.RELATIVE, mean("thrust")),
+    "mean power": (Measure.RELATIVE, mean("power")),
+}
 
 
 def checks() -> Checks:
@@ -246,79 +254,42 @@ def checks() -> Checks:
 
 def section_checks() -> Checks:
     """Plunging section with free twist."""
-    yield relative(
-        source="table of a section free to twist",
-        quantity="reference: closed forms against every tabulated number",
-        status=Status.EXACT,
-        tolerance=1e-8,
-        why="ten digits are tabulated",
-        model="closed form",
-        compare=as_tabulated,
+    yield TABLE.relative(
+        "reference: closed forms against every tabulated number",
+        "closed form",
+        as_tabulated,
+        1e-8,
+        "ten digits are tabulated",
     )
     for name, (_, function, model) in MODELS.items():
         words = "thin airfoil, no induced velocity, " + ", ".join(
             f"{key} {value}" for key, value in model.items() if key != "induced"
         )
-        pick = partial(over_rows, name=name, lift_function=function)
-        shared = {"source": LINEAR, "status": Status.EXACT, "model": words}
-        yield relative(
-            quantity=f"section free to twist, {name}: twist amplitude",
-            tolerance=TIGHT,
-            why=WHY_TIGHT,
-            compare=partial(pick, _amplitude("twist"), worst_relative),
-            **shared,
-        )
-        yield absolute(
-            quantity=f"section free to twist, {name}: twist phase",
-            tolerance=TIGHT_DEG,
-            why=WHY_TIGHT,
-            unit="deg",
-            compare=partial(pick, _phase("twist"), worst_absolute),
-            **shared,
-        )
-        yield relative(
-            quantity=f"section free to twist, {name}: lift amplitude",
-            tolerance=TIGHT,
-            why=WHY_TIGHT,
-            compare=partial(pick, _amplitude("lift"), worst_relative),
-            **shared,
-        )
-        yield absolute(
-            quantity=f"section free to twist, {name}: lift phase",
-            tolerance=TIGHT_DEG,
-            why=WHY_TIGHT,
-            unit="deg",
-            compare=partial(pick, _phase("lift"), worst_absolute),
-            **shared,
-        )
-        for what in ("thrust", "power"):
-            yield relative(
-                quantity=f"section free to twist, {name}: mean {what}",
-                tolerance=TIGHT,
-                why=WHY_TIGHT,
-                compare=partial(pick, _value(what), worst_relative),
-                **shared,
+        for quantity, (measure, pick) in QUANTITIES.items():
+            in_degrees = measure is Measure.ABSOLUTE
+            yield LINEAR.check(
+                measure,
+                f"section free to twist, {name}: {quantity}",
+                words,
+                partial(over_rows, pick, name, function),
+                TIGHT_DEG if in_degrees else TIGHT,
+                WHY_TIGHT,
+                unit="deg" if in_degrees else "",
             )
-    pick = partial(over_rows, name="Jones form", lift_function=theodorsen_function)
-    yield relative(
-        source=LINEAR,
-        quantity="section free to twist, exact C(k): twist amplitude",
-        status=Status.EXACT,
-        tolerance=0.008,
-        why=WHY_JONES + "differs by up to 0.75 %",
-        model="thin airfoil, no induced velocity, two-dimensional lag",
-        compare=partial(pick, _amplitude("twist"), worst_relative),
-    )
-    yield absolute(
-        source=LINEAR,
-        quantity="section free to twist, exact C(k): twist phase",
-        status=Status.EXACT,
-        tolerance=0.33,
-        why=WHY_JONES + "differs by up to 0.32 deg",
-        model="thin airfoil, no induced velocity, two-dimensional lag",
-        unit="deg",
-        compare=partial(pick, _phase("twist"), worst_absolute),
-    )
+    for quantity, limit, difference, unit in (
+        ("twist amplitude", 0.008, "0.75 %", ""),
+        ("twist phase", 0.33, "0.32 deg", "deg"),
+    ):
+        measure, pick = QUANTITIES[quantity]
+        yield LINEAR.check(
+            measure,
+            f"section free to twist, exact C(k): {quantity}",
+            "thin airfoil, no induced velocity, two-dimensional lag",
+            partial(over_rows, pick, "Jones form", theodorsen_function),
+            limit,
+            WHY_JONES + f"differs by up to {difference}",
+            unit=unit,
+        )
 
 
 # --- the wing hinged at its root ------------------------------------------------------------------
@@ -396,13 +367,13 @@ def hinged(index: int) -> tuple[complex, complex]:
     return theory, complex(amplitude * np.exp(-1j * lag))
 
 
-def hinged_amplitude() -> Comparison:
+def hinged_amplitude() -> Points:
     """Amplitude of the tip's twist."""
     expected, found = zip(*(hinged(i) for i in range(len(HINGED))), strict=True)
-    return worst_relative(np.abs(expected), np.abs(found), hinged_labels())
+    return Points(np.abs(expected), np.abs(found), hinged_labels())
 
 
-def hinged_phase() -> Comparison:
+def hinged_phase() -> Points:
     """Phase of the tip's twist after the plunge."""
     pairs = [hinged(i) for i in range(len(HINGED))]
     expected = [float(np.degrees(np.angle(theory))) for theory, _ in pairs]
@@ -410,7 +381,7 @@ def hinged_phase() -> Comparison:
         e + phase_difference_deg(run, theory)
         for e, (theory, run) in zip(expected, pairs, strict=True)
     ]
-    return worst_absolute(expected, found, hinged_labels())
+    return Points(expected, found, hinged_labels())
 
 
 def hinged_labels() -> list[str]:
@@ -420,23 +391,19 @@ def hinged_labels() -> list[str]:
 
 def hinged_checks() -> Checks:
     """Root-hinged wing with linear outer twist."""
-    shared = {
-        "source": "virtual work of Theodorsen's strips, Jones form",
-        "status": Status.EXACT,
-        "model": "thin airfoil, no induced velocity, two-dimensional lag, apparent mass",
-    }
-    yield relative(
-        quantity="root-hinged wing, linear outer twist left free: amplitude",
-        tolerance=TIGHT,
-        why=WHY_TIGHT,
-        compare=hinged_amplitude,
-        **shared,
+    model = "thin airfoil, no induced velocity, two-dimensional lag, apparent mass"
+    yield STRIPS.relative(
+        "root-hinged wing, linear outer twist left free: amplitude",
+        model,
+        hinged_amplitude,
+        TIGHT,
+        WHY_TIGHT,
     )
-    yield absolute(
-        quantity="root-hinged wing, linear outer twist left free: phase",
-        tolerance=TIGHT_DEG,
-        why=WHY_TIGHT,
+    yield STRIPS.absolute(
+        "root-hinged wing, linear outer twist left free: phase",
+        model,
+        hinged_phase,
+        TIGHT_DEG,
+        WHY_TIGHT,
         unit="deg",
-        compare=hinged_phase,
-        **shared,
     )

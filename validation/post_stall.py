@@ -4,68 +4,52 @@ from __future__ import annotations
 
 import numpy as np
 
-from validation.check import (
-    Checks,
-    Comparison,
-    Status,
-    absolute,
-    relative,
-    worst_absolute,
-    worst_relative,
-)
+from validation.check import Checks, Points, Source, Status
 from validation.reference import table
 from validation.textbook import CHORD, fly, steady_wing
 
 TITLE = "Post-stall extension"
 
-SOURCE = "Viterna & Corrigan (1982)"
+VITERNA_CORRIGAN = Source("Viterna & Corrigan (1982)", Status.PUBLISHED)
 STALL_DEG, STALL_LIFT, STALL_DRAG, ASPECT_RATIO = 12.0, 0.90, 0.08, 10.0
 
 
 def checks() -> Checks:
     """Every comparison of this family."""
     for column in ("CL", "CD"):
-        yield absolute(
-            source=SOURCE,
-            quantity=f"{column} from stall at 12 deg to 90 deg, AR 10, the formula",
-            status=Status.PUBLISHED,
-            tolerance=1e-9,
-            why="a formula; the table has ten digits",
-            model="aero.polar.viterna",
-            compare=lambda column=column: formula(column),
+        yield VITERNA_CORRIGAN.absolute(
+            f"{column} from stall at 12 deg to 90 deg, AR 10, the formula",
+            "aero.polar.viterna",
+            lambda column=column: formula(column),
+            1e-9,
+            "a formula; the table has ten digits",
         )
-        yield absolute(
-            source=SOURCE,
-            quantity=f"{column} from stall at 12 deg to 90 deg, AR 10, a polar extended",
-            status=Status.PUBLISHED,
-            tolerance=1e-9,
-            why="the table's incidences are points of the solver's own table",
-            model="aero.polar.full_range",
-            compare=lambda column=column: extended(column),
+        yield VITERNA_CORRIGAN.absolute(
+            f"{column} from stall at 12 deg to 90 deg, AR 10, a polar extended",
+            "aero.polar.full_range",
+            lambda column=column: extended(column),
+            1e-9,
+            "the table's incidences are points of the solver's own table",
         )
-    yield relative(
-        source=SOURCE,
-        quantity="drag normal to the stream, AR 10",
-        status=Status.PUBLISHED,
-        tolerance=1e-12,
-        why="a formula: 1.11 + 0.018 AR = 1.29",
-        model="aero.section.plate_drag_coefficient",
-        compare=lambda: worst_relative(table("viterna_extension")["CD"][-1], drag_normal()),
+    yield VITERNA_CORRIGAN.relative(
+        "drag normal to the stream, AR 10",
+        "aero.section.plate_drag_coefficient",
+        lambda: Points(table("viterna_extension")["CD"][-1], drag_normal()),
+        1e-12,
+        "a formula: 1.11 + 0.018 AR = 1.29",
     )
     for induced in ("slope", "lifting-line"):
-        yield relative(
-            source=SOURCE,
-            quantity=f"normal force of a stalled thin plate on {induced}, AR 10, 30 to 90 deg",
-            status=Status.PUBLISHED,
-            tolerance=0.15,
-            why="two post-stall models with the same drag normal to the stream: 15 % is usual; "
+        yield VITERNA_CORRIGAN.relative(
+            f"normal force of a stalled thin plate on {induced}, AR 10, 30 to 90 deg",
+            f"thin plate, no suction, no friction, {induced}, steady",
+            lambda induced=induced: stalled_plate(induced),
+            0.15,
+            "two post-stall models with the same drag normal to the stream: 15 % is usual; "
             "from 30 deg, where the stall they start from is forgotten",
-            model=f"thin plate, no suction, no friction, {induced}, steady",
-            compare=lambda induced=induced: stalled_plate(induced),
         )
 
 
-def stalled_plate(induced: str) -> Comparison:
+def stalled_plate(induced: str) -> Points:
     """Normal force of a rectangular plate against the extension."""
     rows = table("viterna_extension").between("alpha_deg", 30.0, 90.0)
     found = []
@@ -80,7 +64,7 @@ def stalled_plate(induced: str) -> Comparison:
         )
         alpha = np.radians(incidence)
         found.append(run.lift_mean * np.cos(alpha) - run.thrust_mean * np.sin(alpha))
-    return worst_relative(rows["CN"], found, [f"{a:g} deg" for a in rows["alpha_deg"]])
+    return Points(rows["CN"], found, [f"{a:g} deg" for a in rows["alpha_deg"]])
 
 
 def drag_normal() -> float:
@@ -90,7 +74,7 @@ def drag_normal() -> float:
     return plate_drag_coefficient(ASPECT_RATIO)
 
 
-def formula(column: str) -> Comparison:
+def formula(column: str) -> Points:
     """The extension itself."""
     from flapsim.half_wing.polar import viterna
 
@@ -103,10 +87,10 @@ def formula(column: str) -> Comparison:
         drag_normal(),
     )
     found = {"CL": lift, "CD": drag}[column]
-    return worst_absolute(rows[column], found, [f"{a:g} deg" for a in rows["alpha_deg"]])
+    return Points(rows[column], found, [f"{a:g} deg" for a in rows["alpha_deg"]])
 
 
-def extended(column: str) -> Comparison:
+def extended(column: str) -> Points:
     """A polar that ends at stall, extended over a full turn."""
     from flapsim.half_wing.polar import GRID_DEG, full_range
     from flapsim.kernel import layout as at
@@ -122,4 +106,4 @@ def extended(column: str) -> Comparison:
     )
     row = columns[{"CL": at.TABLE_LIFT, "CD": at.TABLE_DRAG}[column]]
     found = np.interp(rows["alpha_deg"], GRID_DEG, row)
-    return worst_absolute(rows[column], found, [f"{a:g} deg" for a in rows["alpha_deg"]])
+    return Points(rows[column], found, [f"{a:g} deg" for a in rows["alpha_deg"]])

@@ -21,6 +21,9 @@ class Table:
     def __init__(self, rows: list[dict[str, str]]) -> None:
         self._rows = rows
 
+    def __len__(self) -> int:
+        return len(self._rows)
+
     def text(self, column: str) -> list[str]:
         """Return a column as written."""
         return [row[column] for row in self._rows]

@@ -13,12 +13,15 @@ import mpmath
 import numpy as np
 from ambiance import Atmosphere
 
-from validation.check import Checks, Comparison, Status, relative, worst_relative
+from validation.check import Checks, Points, Source, Status
 from validation.reference import table
 from validation.textbook import TWO_DIMENSIONAL, first_harmonic, fly, oscillating_wing
 from validation.theory_section import theodorsen_function
 
 TITLE = "General-purpose reference libraries"
+
+MPMATH = Source("mpmath", Status.EXACT)
+AMBIANCE = Source("ambiance (ICAO 1993)", Status.EXACT)
 
 ALTITUDES = (-1000.0, 0.0, 500.0, 2000.0, 5000.0, 10999.0, 11500.0, 15000.0, 20000.0)
 
@@ -29,42 +32,34 @@ def checks() -> Checks:
         ("density", case_density, lambda h: float(Atmosphere(h).density[0])),
         ("viscosity", case_viscosity, lambda h: float(Atmosphere(h).kinematic_viscosity[0])),
     ):
-        yield relative(
-            source="ambiance (ICAO 1993)",
-            quantity=f"standard atmosphere, {name}, -1 to 20 km",
-            status=Status.EXACT,
-            tolerance=1e-4,
-            why="ICAO 1993 and ISO 1975 constants differ in their sixth digit",
-            model="case.Air",
-            compare=lambda of_case=of_case, of_library=of_library: over_altitude(
-                of_case, of_library
-            ),
+        yield AMBIANCE.relative(
+            f"standard atmosphere, {name}, -1 to 20 km",
+            "case.Air",
+            lambda of_case=of_case, of_library=of_library: over_altitude(of_case, of_library),
+            1e-4,
+            "ICAO 1993 and ISO 1975 constants differ in their sixth digit",
         )
-    yield relative(
-        source="mpmath",
-        quantity="reference: Theodorsen's function by modified Bessel functions, 30 digits",
-        status=Status.EXACT,
-        tolerance=1e-12,
-        why="rounding of double precision",
-        model="validation.theory_section.theodorsen_function",
-        compare=special_function,
+    yield Source(MPMATH.name, Status.OWN).relative(
+        "reference: Theodorsen's function by modified Bessel functions, 30 digits",
+        "validation.theory_section.theodorsen_function",
+        special_function,
+        1e-12,
+        "rounding of double precision",
     )
-    yield relative(
-        source="mpmath",
-        quantity="circulatory lift of the solver in plunge on 2 pi C(k), k = 0.05 to 1",
-        status=Status.EXACT,
-        tolerance=0.022,
-        why="Jones's two exponentials in place of C(k): |C| differs by up to 2.1 %",
-        model="thin airfoil, two-dimensional lag, no induced velocity, no apparent mass",
-        compare=circulatory_lift,
+    yield MPMATH.relative(
+        "circulatory lift of the solver in plunge on 2 pi C(k), k = 0.05 to 1",
+        "thin airfoil, two-dimensional lag, no induced velocity, no apparent mass",
+        circulatory_lift,
+        0.022,
+        "Jones's two exponentials in place of C(k): |C| differs by up to 2.1 %",
     )
 
 
 def over_altitude(
     of_case: Callable[[float], float], of_library: Callable[[float], float]
-) -> Comparison:
+) -> Points:
     """One quantity over the altitudes a case may name."""
-    return worst_relative(
+    return Points(
         [of_library(altitude) for altitude in ALTITUDES],
         [of_case(altitude) for altitude in ALTITUDES],
         [f"{altitude:g} m" for altitude in ALTITUDES],
@@ -98,15 +93,15 @@ def frequencies() -> np.ndarray:
     return table("theodorsen_function").between("k", 0.05, 1.0)["k"]
 
 
-def special_function() -> Comparison:
+def special_function() -> Points:
     """Modulus of the difference over that of the function, written as a ratio to one."""
     k = frequencies()
     exact = np.array([theodorsen_by_mpmath(float(x)) for x in k])
     off = np.abs(theodorsen_function(k) - exact) / np.abs(exact)
-    return worst_relative(np.ones(len(k)), 1.0 + off, [f"k = {x:g}" for x in k])
+    return Points(np.ones(len(k)), 1.0 + off, [f"k = {x:g}" for x in k])
 
 
-def circulatory_lift() -> Comparison:
+def circulatory_lift() -> Points:
     """Amplitude of the lift of a plunging section without apparent mass."""
     small = 0.005
     model = {**TWO_DIMENSIONAL, "apparent_mass": False}
@@ -117,4 +112,4 @@ def circulatory_lift() -> Comparison:
         for x in k
     ]
     exact = [abs(theodorsen_by_mpmath(float(x))) for x in k]
-    return worst_relative(exact, found, [f"k = {x:g}" for x in k])
+    return Points(exact, found, [f"k = {x:g}" for x in k])

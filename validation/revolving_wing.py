@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from functools import cache
 
-from validation.check import Checks, Status, absolute, worst_absolute
+from validation.check import Checks, Points, Source, Status
 from validation.reference import Table, table
 from validation.textbook import SteadySection, steady_section
 
 TITLE = "Revolving wing at low Reynolds number"
 
-SOURCE = "Dickinson, Lehmann & Sane (1999)"
+DICKINSON = Source("Dickinson, Lehmann & Sane (1999)", Status.PUBLISHED)
 MODEL = "revolving plate, no induced velocity, steady"
 
 
@@ -33,16 +33,14 @@ def checks() -> Checks:
         ("CN", lambda a: revolving(a).normal(a)),
         ("CC_axial", lambda a: revolving(a).chordwise(a)),
     ):
-        yield absolute(
-            source=SOURCE,
-            quantity=f"{column}, 5 to 90 deg",
-            status=Status.PUBLISHED,
-            tolerance=1e-8,
-            why="published formulas met on points of the solver's own table",
-            model=MODEL,
-            compare=lambda column=column, value=value: worst_absolute(
+        yield DICKINSON.absolute(
+            f"{column}, 5 to 90 deg",
+            MODEL,
+            lambda column=column, value=value: Points(
                 fits()[column],
                 [value(alpha) for alpha in fits()["alpha_deg"]],
                 [f"{alpha:g} deg" for alpha in fits()["alpha_deg"]],
             ),
+            1e-8,
+            "published formulas at points of the solver's own table",
         )

@@ -32,15 +32,7 @@ from typing import Any
 
 import numpy as np
 
-from validation.check import (
-    Checks,
-    Comparison,
-    Status,
-    bounded,
-    relative,
-    worst_excess,
-    worst_relative,
-)
+from validation.check import Checks, Points, Source, Status
 from validation.passive_twist import rows, section_tables
 from validation.reference import table
 from validation.textbook import (
@@ -61,6 +53,8 @@ from validation.theory_twist import (
 )
 
 TITLE = "Twist that spring, mass and air decide: held still, and decay"
+
+THEODORSEN = Source("Theodorsen (1935), Jones form", Status.EXACT)
 
 
 def checks() -> Checks:
@@ -114,7 +108,7 @@ def still_margins(case: Any, airspeeds: Sequence[float]) -> tuple[float, float]:
     return margins.divergence, margins.flutter
 
 
-def tabulated_divergence() -> Comparison:
+def tabulated_divergence() -> Points:
     """Divergence speed of the tabulated sections."""
     from flapsim import simulate
 
@@ -125,10 +119,10 @@ def tabulated_divergence() -> Comparison:
         ]
         for row in rows()
     ]
-    return worst_relative(lines["U_div_mps"], found, [row.label for row in rows()])
+    return Points(lines["U_div_mps"], found, [row.label for row in rows()])
 
 
-def linear_twist_divergence(induced: str, law: str = "thin-airfoil") -> Comparison:
+def linear_twist_divergence(induced: str, law: str = "thin-airfoil") -> Points:
     """Divergence speed of a wing whose twist grows to the tip, for three places of the axis."""
     expected, found, places = [], [], []
     for axis, stiffness in ((0.30, 2.0), (0.40, 4.0), (0.50, 6.0)):
@@ -144,7 +138,7 @@ def linear_twist_divergence(induced: str, law: str = "thin-airfoil") -> Comparis
         grid = expected[-1] * np.linspace(0.5, 1.5, 8)
         found.append(still_margins(case, grid)[0])
         places.append(f"axis {axis:g}")
-    return worst_relative(expected, found, places)
+    return Points(expected, found, places)
 
 
 FLUTTER = ((0.0, 100.0, 20.0), (0.0, 200.0, 10.0), (0.05, 150.0, 20.0))
@@ -152,7 +146,7 @@ FLUTTER = ((0.0, 100.0, 20.0), (0.0, 200.0, 10.0), (0.05, 150.0, 20.0))
 at reduced frequencies below 0.046."""
 
 
-def flutter_speed() -> Comparison:
+def flutter_speed() -> Points:
     """Torsional flutter speed of heavy wings on an axis at the nose."""
     expected, found, places = [], [], []
     for axis, skin, stiffness in FLUTTER:
@@ -163,43 +157,37 @@ def flutter_speed() -> Comparison:
         case = still_case(section, stiffness, 0.0, skin, TWO_DIMENSIONAL)
         found.append(still_margins(case, expected[-1] * np.linspace(0.6, 1.4, 9))[1])
         places.append(f"axis {axis:g}, {skin:g} kg/m2")
-    return worst_relative(expected, found, places)
+    return Points(expected, found, places)
 
 
 def still_checks() -> Checks:
     """Divergence and flutter of the wing held still."""
-    classic = "Bisplinghoff, Ashley & Halfman (1955), ch. 8"
-    yield relative(
-        source=classic,
-        quantity="torsional divergence speed of the tabulated sections",
-        status=Status.EXACT,
-        tolerance=1e-5,
-        why="the stub that carries the spring has a hundred-thousandth of the air's moment",
-        model="thin airfoil, no induced velocity, two-dimensional lag",
-        compare=tabulated_divergence,
+    classic = Source("Bisplinghoff, Ashley & Halfman (1955), ch. 8", Status.EXACT)
+    yield classic.relative(
+        "torsional divergence speed of the tabulated sections",
+        "thin airfoil, no induced velocity, two-dimensional lag",
+        tabulated_divergence,
+        1e-5,
+        "the stub that carries the spring has a hundred-thousandth of the air's moment",
     )
     for law, induced in (
         ("thin-airfoil", "none"),
         ("thin-airfoil", "slope"),
         ("thin-plate", "none"),
     ):
-        yield relative(
-            source=classic,
-            quantity=f"torsional divergence, twist linear to the tip, {law}, induced {induced}",
-            status=Status.EXACT,
-            tolerance=1e-8,
-            why="same equation; the strip loads' central differences leave 1e-9",
-            model=f"{law}, quasi-steady, induced velocity {induced}",
-            compare=partial(linear_twist_divergence, induced, law),
+        yield classic.relative(
+            f"torsional divergence, twist linear to the tip, {law}, induced {induced}",
+            f"{law}, quasi-steady, induced velocity {induced}",
+            partial(linear_twist_divergence, induced, law),
+            1e-8,
+            "same equation; the strip loads' central differences leave 1e-9",
         )
-    yield relative(
-        source="Theodorsen (1935), Jones form",
-        quantity="torsional flutter speed of a heavy wing on an axis at its nose",
-        status=Status.EXACT,
-        tolerance=1e-8,
-        why="same equation; the strip loads' central differences leave 1e-9",
-        model="thin airfoil, no induced velocity, two-dimensional lag",
-        compare=flutter_speed,
+    yield THEODORSEN.relative(
+        "torsional flutter speed of a heavy wing on an axis at its nose",
+        "thin airfoil, no induced velocity, two-dimensional lag",
+        flutter_speed,
+        1e-8,
+        "same equation; the strip loads' central differences leave 1e-9",
     )
 
 
@@ -215,7 +203,7 @@ DECAY = (
 )
 
 
-def multipliers() -> Comparison:
+def multipliers() -> Points:
     """Every exponent of the closed form, as a multiplier over a quarter of a second."""
     from flapsim.half_wing.twist.half_wing import half_wing
     from flapsim.half_wing.twist.stability import stability
@@ -235,25 +223,23 @@ def multipliers() -> Comparison:
             expected.append(abs(multiplier))
             found.append(abs(multiplier) + abs(nearest - multiplier))
             places.append(f"{airspeed:g} m/s, axis {axis:g}, {exponent:.3g}/s")
-    return worst_relative(expected, found, places)
+    return Points(expected, found, places)
 
 
 def decay_checks() -> Checks:
     """Multipliers of a motion about a wing at rest."""
-    yield relative(
-        source="Theodorsen (1935), Jones form",
-        quantity="multipliers of a wing at rest: exp(p T) of every root of the characteristic",
-        status=Status.EXACT,
-        tolerance=1e-8,
-        why="same equation; the strip loads' central differences leave 1e-9",
-        model="thin airfoil, no induced velocity, two-dimensional lag",
-        compare=multipliers,
+    yield THEODORSEN.relative(
+        "multipliers of a wing at rest: exp(p T) of every root of the characteristic",
+        "thin airfoil, no induced velocity, two-dimensional lag",
+        multipliers,
+        1e-8,
+        "same equation; the strip loads' central differences leave 1e-9",
     )
 
 
 # --- a wing of the size of a trial ----------------------------------------------------------------
 
-TRIAL = "independent trial of a wing of this size"
+TRIAL = Source("independent trial of a wing of this size", Status.MEMORY)
 TRIAL_STIFFNESS = 0.08
 TRIAL_DAMPING = (0.6, 0.9)
 STILL_STROKE = {
@@ -291,10 +277,10 @@ def air_stiffness(induced: str, as_one_piece: bool, axis: float = 0.2) -> float:
     return float((moments[0] - moments[1]) / np.radians(1.0))
 
 
-def trial_stiffness(induced: str, as_one_piece: bool) -> Comparison:
+def trial_stiffness(induced: str, as_one_piece: bool) -> Points:
     """Stiffness of the air against that of the trial."""
     found = air_stiffness(induced, as_one_piece)
-    return worst_relative([TRIAL_STIFFNESS], [found], "held still at 5 m/s")
+    return Points([TRIAL_STIFFNESS], [found], "held still at 5 m/s")
 
 
 _WAKES = (
@@ -307,7 +293,7 @@ _WAKES = (
 )
 
 
-def damping_beyond_trial() -> Comparison:
+def damping_beyond_trial() -> Points:
     """How far the damping ratio leaves the range of the trial, over induction and wake."""
     from flapsim.half_wing.twist.half_wing import half_wing
     from flapsim.half_wing.twist.stability import stability
@@ -324,7 +310,7 @@ def damping_beyond_trial() -> Comparison:
         limits += [high, -low]
         found += [ratio, -ratio]
         places += [f"{induced}, {wake}"] * 2
-    return worst_excess(limits, found, places)
+    return Points(limits, found, places)
 
 
 def spring(stiffness: float, rest_deg: float = 0.0) -> dict[str, Any]:
@@ -332,7 +318,7 @@ def spring(stiffness: float, rest_deg: float = 0.0) -> dict[str, Any]:
     return {"mode": "passive", "rest_deg": rest_deg, "stiffness_n_m_rad": stiffness}
 
 
-def resonance() -> Comparison:
+def resonance() -> Points:
     """Rise of the twist with a stiffer spring: a resonance would make one."""
     from flapsim.cycle.results import evaluate
 
@@ -340,7 +326,7 @@ def resonance() -> Comparison:
     springs = np.geomspace(0.01, 0.4, 12)
     key = "stroke.outer.twist.stiffness_n_m_rad"
     amplitude = evaluate(case, {key: springs})["twist.outer.amplitude_deg"]
-    return worst_excess(
+    return Points(
         amplitude[:-1] / amplitude[0],
         amplitude[1:] / amplitude[0],
         [f"{stiffness:.3g} N m/rad" for stiffness in springs[1:]],
@@ -349,39 +335,29 @@ def resonance() -> Comparison:
 
 def trial_checks() -> Checks:
     """What the trial of a wing of this size reported."""
-    yield relative(
-        source=TRIAL,
-        quantity="air's torsional stiffness, outer segment as one piece, no induction",
-        status=Status.MEMORY,
-        tolerance=0.25,
-        why="reported as of this order, to one digit, without its conventions",
-        model="thin plate, no induced velocity: the reading that comes nearest",
-        compare=partial(trial_stiffness, "none", True),
+    yield TRIAL.relative(
+        "air's torsional stiffness, outer segment as one piece, no induction",
+        "thin plate, no induced velocity: the reading that comes nearest",
+        partial(trial_stiffness, "none", True),
+        0.25,
+        "reported as of this order, to one digit, without its conventions",
     )
-    yield relative(
-        source=TRIAL,
-        quantity="air's torsional stiffness, linear twist, lifting line",
-        status=Status.MEMORY,
-        tolerance=0.91,
-        why="linear twist has a fifth of it, induction leaves half: guards against change only",
-        model="defaults",
-        compare=partial(trial_stiffness, "lifting-line", False),
+    yield Source(TRIAL.name, Status.OWN).relative(
+        "air's torsional stiffness, linear twist, lifting line",
+        "defaults",
+        partial(trial_stiffness, "lifting-line", False),
+        0.91,
+        "linear twist has a fifth of it, induction leaves half: guards against change only",
     )
-    yield bounded(
-        source=TRIAL,
-        quantity="damping ratio of the twist within 0.6 to 0.9, spring 0.12 N m/rad",
-        status=Status.MEMORY,
-        tolerance=0.0,
+    yield TRIAL.at_most(
+        "damping ratio of the twist within 0.6 to 0.9, spring 0.12 N m/rad",
+        "all inductions and wakes",
+        damping_beyond_trial,
         why="every induction and wake must lie in the range",
-        model="all inductions and wakes",
-        compare=damping_beyond_trial,
     )
-    yield bounded(
-        source=TRIAL,
-        quantity="no resonance: twist falls all the way from 0.01 to 0.4 N m/rad",
-        status=Status.MEMORY,
-        tolerance=0.0,
+    yield TRIAL.at_most(
+        "no resonance: twist falls all the way from 0.01 to 0.4 N m/rad",
+        "defaults",
+        resonance,
         why="overdamped: no spring, however chosen, may raise the twist",
-        model="defaults",
-        compare=resonance,
     )

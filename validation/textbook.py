@@ -1,6 +1,6 @@
-"""Wings the textbooks speak of, as cases: one rigid segment a side, no mass, no shoulder.
+"""Textbook wings as cases: one rigid segment a side, no mass, no shoulder.
 
-A case is a dictionary of the tables a case file has, read through the same door as a user's file.
+A case is a dictionary of the tables a case file has, read by the same reader as a user's file.
 Loads come back as coefficients on the area of both wings.
 """
 
@@ -110,7 +110,7 @@ def one_segment_tables(
 
 
 def as_case(tables: Tables, folder: Path = Path()) -> Case:
-    """Read the tables through the same door as a user's file."""
+    """Read the tables by the same reader as a user's file."""
     from flapsim.case import parse_case
 
     return parse_case(tomli_w.dumps(tables), folder, "textbook wing")
@@ -134,7 +134,7 @@ def oscillating_wing(
     twist_axis: float = 0.25,
     model: Tables = TWO_DIMENSIONAL,
 ) -> Case:
-    """Wing whose sections all heave and pitch alike; phases as in the reference tables.
+    """Wing whose sections all heave and pitch in the same way; phases as in the reference tables.
 
     ``pitch_amplitude`` in rad; pitch leads heave, so it lags by minus the lead.
     """

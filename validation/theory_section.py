@@ -1,7 +1,7 @@
 """Oscillating thin section in closed form: Theodorsen's lift and Garrick's thrust.
 
-The formulas are written here once more, apart from the solver, so that the two can be held
-against each other.  A motion is a pair of phasors (heave and pitch), a load is a phasor or a
+The formulas are written here a second time, independent of the solver, so that the two can be
+compared.  A motion is a pair of phasors (heave and pitch), a load is a phasor or a
 stroke mean.
 
 Conventions: ``k = omega c / (2 U)``; ``x(t) = Re(X exp(i omega t))``; heave ``z`` up; pitch nose-up

@@ -1,6 +1,6 @@
 """Twist that spring, mass and air decide, in linear theory: section, hinged wing, still wing.
 
-Written here once more, apart from the solver. Conventions and loads are those of
+Written a second time, independent of the solver. Conventions and loads are those of
 :mod:`validation.theory_section`; a motion is a phasor, twist is nose-up.
 
 References

@@ -11,16 +11,7 @@ from functools import cache, partial
 import numpy as np
 from scipy.optimize import brentq, root
 
-from validation.check import (
-    Checks,
-    Comparison,
-    Status,
-    absolute,
-    bounded,
-    worst_absolute,
-    worst_excess,
-    worst_shortfall,
-)
+from validation.check import STRICT, Checks, Points, Source, Status
 from validation.flapping_line import hinged
 from validation.minimum_loss import SMALL_VELOCITY, Stroke, bound, flown
 from validation.revolving_wing import revolving
@@ -42,7 +33,10 @@ from validation.textbook import (
 
 TITLE = "Published trends"
 
-STRICT = "an inequality: any overstepping fails"
+LAU = Source("Lau & Kelso (2016)", Status.PUBLISHED)
+FLORYAN = Source("Floryan, Van Buren & Smits (2018)", Status.PUBLISHED)
+USHERWOOD = Source("Usherwood & Ellington (2002)", Status.PUBLISHED)
+
 MODEL_WING = "thin airfoil, no friction, quasi-steady, lifting line, AR 8"
 MODEL_FOIL = "thin airfoil, two-dimensional lag, no induced velocity"
 
@@ -110,39 +104,31 @@ def loss_for_lift_and_thrust(
 
 def amplitude_checks() -> Checks:
     """Thrust is cheaper with more amplitude; lift and thrust together have a best amplitude."""
-    source = "Hall & Hall (1996)"
-    yield bounded(
-        source=source,
-        quantity="wake loss at a given thrust without lift falls as the amplitude grows",
-        status=Status.PUBLISHED,
-        tolerance=0.0,
-        why=STRICT,
-        model=MODEL_WING + ", CT 0.03, 8 to 15 deg",
-        compare=thrust_gets_cheaper,
+    source = Source("Hall & Hall (1996)", Status.PUBLISHED)
+    yield source.at_most(
+        "wake loss at a given thrust without lift falls as the amplitude grows",
+        MODEL_WING + ", CT 0.03, 8 to 15 deg",
+        thrust_gets_cheaper,
     )
-    yield bounded(
-        source=source,
-        quantity="at a given lift and thrust, 15 deg loses less to the wake than 10 and 40 deg",
-        status=Status.PUBLISHED,
-        tolerance=0.0,
-        why=STRICT,
-        model=MODEL_WING + ", CL 0.5, CT 0.03",
-        compare=best_amplitude_inside,
+    yield source.at_most(
+        "at a given lift and thrust, 15 deg loses less to the wake than 10 and 40 deg",
+        MODEL_WING + ", CL 0.5, CT 0.03",
+        best_amplitude_inside,
     )
 
 
-def thrust_gets_cheaper() -> Comparison:
+def thrust_gets_cheaper() -> Points:
     """Loss at each amplitude under that at the one before."""
     amplitudes = (8.0, 10.0, 12.0, 15.0)
     losses = [loss_for_thrust(amplitude) for amplitude in amplitudes]
-    return worst_excess(losses[:-1], losses[1:], [f"{a:g} deg" for a in amplitudes[1:]])
+    return Points(losses[:-1], losses[1:], [f"{a:g} deg" for a in amplitudes[1:]])
 
 
-def best_amplitude_inside() -> Comparison:
+def best_amplitude_inside() -> Points:
     """Loss at the middle amplitude under those at both ends."""
     ends = (10.0, 40.0)
     middle = loss_for_lift_and_thrust(15.0)
-    return worst_excess(
+    return Points(
         [loss_for_lift_and_thrust(end) for end in ends],
         [middle] * len(ends),
         [f"against {end:g} deg" for end in ends],
@@ -151,38 +137,26 @@ def best_amplitude_inside() -> Comparison:
 
 def twist_checks() -> Checks:
     """Washout takes the efficiency of a rectangular wing above 0.97."""
-    source = "Phillips, Miller & Hunsaker (J. Aircraft)"
+    source = Source("Phillips, Miller & Hunsaker (J. Aircraft)", Status.PUBLISHED)
     ratio = 8.0
     best = partial(Stroke, "root hinge", ratio)
     twists = (0.85, 0.9, 0.95)
-    yield bounded(
-        source=source,
-        quantity="rectangular wing, efficiency with washout above 0.97",
-        status=Status.PUBLISHED,
-        tolerance=0.0,
+    yield source.at_least(
+        "rectangular wing, efficiency with washout above 0.97",
+        MODEL_WING,
+        lambda: Points(0.97, max(flown(best(twist, -90.0)).efficiency for twist in twists)),
         why=STRICT + "; linear washout, theirs is optimised",
-        model=MODEL_WING,
-        compare=lambda: worst_shortfall(
-            0.97, max(flown(best(twist, -90.0)).efficiency for twist in twists)
-        ),
     )
-    yield bounded(
-        source=source,
-        quantity="rectangular wing, no washout stays below 0.75",
-        status=Status.PUBLISHED,
-        tolerance=0.0,
+    yield source.at_most(
+        "rectangular wing, no washout stays below 0.75",
+        MODEL_WING,
+        lambda: Points(0.75, hinged(ratio, "rect", "lifting-line").efficiency),
         why=STRICT + "; untwisted, the lifting line gives 0.68",
-        model=MODEL_WING,
-        compare=lambda: worst_excess(0.75, hinged(ratio, "rect", "lifting-line").efficiency),
     )
-    yield bounded(
-        source=source,
-        quantity="rectangular wing, washed out, still under the least-loss bound",
-        status=Status.PUBLISHED,
-        tolerance=0.0,
-        why=STRICT,
-        model=MODEL_WING + f", v = {SMALL_VELOCITY}",
-        compare=lambda: worst_excess(
+    yield source.at_most(
+        "rectangular wing, washed out, still under the least-loss bound",
+        MODEL_WING + f", v = {SMALL_VELOCITY}",
+        lambda: Points(
             [bound(best(twist, -90.0)) for twist in twists],
             [flown(best(twist, -90.0)).efficiency for twist in twists],
             [f"twist {twist:g}" for twist in twists],
@@ -212,47 +186,33 @@ def foil(strouhal: float, pitch_deg: float, friction: float) -> Coefficients:
 
 def foil_checks() -> Checks:
     """Thrust against Strouhal number, and where drag puts the best one."""
-    yield bounded(
-        source="Lau & Kelso (2016)",
-        quantity="thrust goes with St (St - St0): share of its variation explained at each pitch",
-        status=Status.PUBLISHED,
-        tolerance=0.0,
+    yield LAU.at_least(
+        "thrust goes with St (St - St0): share of its variation explained at each pitch",
+        MODEL_FOIL + ", no friction, St 0.1 to 0.5",
+        collapse,
         why="at least 0.99; 'collapses' is read as a line through the points",
-        model=MODEL_FOIL + ", no friction, St 0.1 to 0.5",
-        compare=collapse,
     )
-    yield bounded(
-        source="Floryan, Van Buren & Smits (2018)",
-        quantity="Strouhal number of greatest efficiency rises with the foil's drag",
-        status=Status.PUBLISHED,
-        tolerance=0.0,
+    yield FLORYAN.at_least(
+        "Strouhal number of greatest efficiency rises with the foil's drag",
+        MODEL_FOIL + ", friction 0.01 to 0.08",
+        best_strouhal_rises,
         why="by at least 0.01, the spacing of the runs, from one drag to the next",
-        model=MODEL_FOIL + ", friction 0.01 to 0.08",
-        compare=best_strouhal_rises,
     )
-    source = "Lian & Shyy (2007)"
+    source = Source("Lian & Shyy (2007)", Status.PUBLISHED)
     model = "thin plate, laminar friction, two-dimensional lag, Re 2e4, k = 3.93"
-    yield bounded(
-        source=source,
-        quantity="plunge of 0.0125 chord at Re 2e4 gives drag",
-        status=Status.PUBLISHED,
-        tolerance=0.0,
-        why=STRICT,
-        model=model,
-        compare=lambda: worst_excess(0.0, fast_plunge(0.0125).thrust_mean, "h/c = 0.0125"),
+    yield source.at_most(
+        "plunge of 0.0125 chord at Re 2e4 gives drag",
+        model,
+        lambda: Points(0.0, fast_plunge(0.0125).thrust_mean, "h/c = 0.0125"),
     )
-    yield bounded(
-        source=source,
-        quantity="plunge of 0.075 chord at Re 2e4 gives thrust",
-        status=Status.PUBLISHED,
-        tolerance=0.0,
-        why=STRICT,
-        model=model,
-        compare=lambda: worst_shortfall(0.0, fast_plunge(0.075).thrust_mean, "h/c = 0.075"),
+    yield source.at_least(
+        "plunge of 0.075 chord at Re 2e4 gives thrust",
+        model,
+        lambda: Points(0.0, fast_plunge(0.075).thrust_mean, "h/c = 0.075"),
     )
 
 
-def collapse() -> Comparison:
+def collapse() -> Points:
     """Share of the thrust's variation that ``a St (St - St0)`` explains."""
     strouhal = np.linspace(0.1, 0.5, 9)
     pitches = (10.0, 20.0, 30.0)
@@ -262,7 +222,7 @@ def collapse() -> Comparison:
         basis = np.column_stack([strouhal**2, strouhal])
         rest = thrust - basis @ np.linalg.lstsq(basis, thrust)[0]
         shares.append(1.0 - np.sum(rest**2) / np.sum((thrust - np.mean(thrust)) ** 2))
-    return worst_shortfall(
+    return Points(
         np.full(len(pitches), 0.99), shares, [f"pitch {pitch:g} deg" for pitch in pitches]
     )
 
@@ -279,11 +239,11 @@ def best_strouhal(friction: float) -> float:
     return float(strouhal[int(np.argmax(efficiency))])
 
 
-def best_strouhal_rises() -> Comparison:
+def best_strouhal_rises() -> Points:
     """Each best Strouhal number over the one of the smaller drag."""
     best = np.array([best_strouhal(friction) for friction in FRICTIONS])
     # A hair under the spacing: grid values differ by 0.01 only to rounding.
-    return worst_shortfall(
+    return Points(
         best[:-1] + 0.00999, best[1:], [f"friction {friction:g}" for friction in FRICTIONS[1:]]
     )
 
@@ -311,15 +271,10 @@ def separated_checks() -> Checks:
         ("revolving plate", revolving),
         ("thin plate", rough_plate),
     ):
-        yield absolute(
-            source="Usherwood & Ellington (2002)",
-            quantity=f"{name}, angle of the force from the normal, 25 to 90 deg",
-            status=Status.PUBLISHED,
-            tolerance=4.0,
-            why="'normal to the wing surface'; the fly wing's own fits scatter by 4 deg",
-            unit="deg",
-            model="no induced velocity, steady",
-            compare=lambda section=section: worst_absolute(
+        yield USHERWOOD.absolute(
+            f"{name}, angle of the force from the normal, 25 to 90 deg",
+            "no induced velocity, steady",
+            lambda section=section: Points(
                 np.zeros(len(incidence)),
                 [
                     np.degrees(np.arctan2(section(a).chordwise(a), section(a).normal(a)))
@@ -327,6 +282,9 @@ def separated_checks() -> Checks:
                 ],
                 [f"{a:g} deg" for a in incidence],
             ),
+            4.0,
+            "'normal to the wing surface'; the fly wing's own fits scatter by 4 deg",
+            unit="deg",
         )
 
 
@@ -338,30 +296,23 @@ def rough_plate(incidence_deg: float) -> SteadySection:
 
 def outer_lag_checks() -> Checks:
     """A tip that comes late costs thrust: a little at first, all of it out of phase."""
-    source = "Heathcote, Wang & Gursul (2008)"
+    source = Source("Heathcote, Wang & Gursul (2008)", Status.PUBLISHED)
     model = "thin plate, turbulent friction, lifting line, finite-wing lag"
     lags = (0.0, 30.0, 60.0, 90.0, 120.0, 150.0, 180.0)
-    yield bounded(
-        source=source,
-        quantity="thrust falls with the lag of the outer segment, 0 to 180 deg",
-        status=Status.PUBLISHED,
-        tolerance=0.0,
-        why=STRICT,
-        model=model,
-        compare=lambda: worst_excess(
+    yield source.at_most(
+        "thrust falls with the lag of the outer segment, 0 to 180 deg",
+        model,
+        lambda: Points(
             [late_tip(lag) for lag in lags[:-1]],
             [late_tip(lag) for lag in lags[1:]],
             [f"lag {lag:g} deg" for lag in lags[1:]],
         ),
     )
-    yield bounded(
-        source=source,
-        quantity="a tip out of phase gives less than a third of the thrust of one in phase",
-        status=Status.PUBLISHED,
-        tolerance=0.0,
+    yield source.at_most(
+        "a tip out of phase gives less than a third of the thrust of one in phase",
+        model,
+        lambda: Points(late_tip(0.0) / 3.0, late_tip(180.0)),
         why="'destroys' is read as less than a third",
-        model=model,
-        compare=lambda: worst_excess(late_tip(0.0) / 3.0, late_tip(180.0)),
     )
 
 

@@ -1,6 +1,6 @@
-"""Trim and power of whole craft: an independent trial, birds, facts of the trade, random craft.
+"""Trim and power of whole craft: an independent trial, common practice, birds, random craft.
 
-The independent trial of the glasshouse craft tells its options, but neither whether it kept the
+The independent trial of the glasshouse craft states its options, but neither whether it kept the
 leading-edge suction of the case (0.8) nor how it counts its area, so it is read in two ways. With
 suction 0.8 and the moving area, amplitude and power agree to 0.05 and 1.8 %, but the body pitch is
 3.44 deg, not 3.6: that is 1.8 % of the incidence from zero lift (8.6 deg), to which lift is
@@ -38,18 +38,7 @@ from flapsim.kernel import layout as at
 from flapsim.kernel import solve
 from flapsim.wing.body import weight
 from flapsim.wing.strips import strips
-from validation.check import (
-    Checks,
-    Comparison,
-    Status,
-    absolute,
-    bounded,
-    relative,
-    worst_absolute,
-    worst_excess,
-    worst_relative,
-    worst_shortfall,
-)
+from validation.check import CHOSEN, Checks, Points, Source, Status
 from validation.sane_craft import PLUNGES, sane_craft
 
 TITLE = "Trim and power of whole craft"
@@ -58,7 +47,10 @@ CASES = Path(__file__).parents[1] / "cases"
 PITCH_AND_PLUNGE = ("flight.pitch_deg", PLUNGES)
 WITH_TAIL = (*PITCH_AND_PLUNGE, "craft.tail.angle_deg")
 
-TRIAL = "Independent trial of the glasshouse craft (slope, two-dimensional lag, thin airfoil)"
+TRIAL = Source(
+    "Independent trial of the glasshouse craft (slope, two-dimensional lag, thin airfoil)",
+    Status.MEMORY,
+)
 TRIAL_AMPLITUDE_DEG, TRIAL_PITCH_DEG, TRIAL_POWER_W = 20.4, 3.6, 2.10
 TRIAL_OPTIONS = {
     "model.induced": "slope",
@@ -74,15 +66,18 @@ TRIAL_WORDS = "slope, two-dimensional lag, thin airfoil, suction 0.8, friction n
 OTHER_WORDS = (
     "slope, two-dimensional lag, thin airfoil, suction 1, friction number 0.03, gross area"
 )
-PITCH_OPEN = "told to 1.4 %, and whether the area between the shoulders counts moves it by 5.5 %"
-TWO_PER_CENT = "two models with the same options, told to two or three digits"
+PITCH_OPEN = "given to 1.4 %, and whether the area between the shoulders counts moves it by 5.5 %"
+TWO_PER_CENT = "two models with the same options, given to two or three digits"
 
-PRACTICE = "Common practice, no source"
+PRACTICE = Source("Common practice, no source", Status.MEMORY)
 LEVEL_WATTS, TAKE_OFF_WATTS = 16.0, 25.0
 TAKE_OFF_RATE = 1.0
 """Rate of climb that stands for take-off, m/s."""
 
-BIRDS = "Pennycuick (1968), Morris, Nelson & Askew (2010), Taylor, Nudds & Thomas (2003)"
+BIRDS = Source(
+    "Pennycuick (1968), Morris, Nelson & Askew (2010), Taylor, Nudds & Thomas (2003)",
+    Status.PUBLISHED,
+)
 PROFILE_DRAG, BODY_DRAG = 0.02, 0.13
 FRONTAL_AREA, FRONTAL_POWER = 0.00813, 0.666
 """Body frontal area of birds, m2 and kg; from memory (Pennycuick)."""
@@ -103,48 +98,40 @@ def checks() -> Checks:
 
 def trial_checks() -> Checks:
     """Glasshouse craft with the options of an independent model."""
-    told = (TRIAL_AMPLITUDE_DEG, TRIAL_PITCH_DEG, TRIAL_POWER_W)
+    reported = (TRIAL_AMPLITUDE_DEG, TRIAL_PITCH_DEG, TRIAL_POWER_W)
     names = ("plunge amplitude in trim", "body pitch in trim", "aerodynamic power in trim")
     for place, quantity in enumerate(names):
         is_pitch = quantity.startswith("body pitch")
-        yield relative(
-            source=TRIAL,
-            quantity=quantity,
-            status=Status.MEMORY,
-            tolerance=0.06 if is_pitch else 0.02,
-            why=PITCH_OPEN if is_pitch else TWO_PER_CENT,
-            model=TRIAL_WORDS,
-            compare=lambda place=place: worst_relative(told[place], first_reading()[place]),
+        yield TRIAL.relative(
+            quantity,
+            TRIAL_WORDS,
+            lambda place=place: Points(reported[place], first_reading()[place]),
+            0.06 if is_pitch else 0.02,
+            PITCH_OPEN if is_pitch else TWO_PER_CENT,
         )
-    yield relative(
-        source=TRIAL,
-        quantity="incidence of the body from zero lift in trim",
-        status=Status.MEMORY,
-        tolerance=0.02,
-        why=TWO_PER_CENT,
-        model=TRIAL_WORDS,
-        compare=lambda: worst_relative(TRIAL_PITCH_DEG + 5.0, first_reading()[1] + 5.0),
+    yield TRIAL.relative(
+        "incidence of the body from zero lift in trim",
+        TRIAL_WORDS,
+        lambda: Points(TRIAL_PITCH_DEG + 5.0, first_reading()[1] + 5.0),
+        0.02,
+        TWO_PER_CENT,
     )
-    yield relative(
-        source=TRIAL,
-        quantity="plunge amplitude, body pitch and aerodynamic power in trim, read otherwise",
-        status=Status.MEMORY,
-        tolerance=0.02,
-        why=TWO_PER_CENT,
-        model=OTHER_WORDS,
-        compare=lambda: worst_relative(told, second_reading(), names),
+    yield TRIAL.relative(
+        "plunge amplitude, body pitch and aerodynamic power in trim, second reading",
+        OTHER_WORDS,
+        lambda: Points(reported, second_reading(), names),
+        0.02,
+        TWO_PER_CENT,
     )
-    yield absolute(
-        source="Newton's first law",
-        quantity="every balance held in trim, over the weight",
-        status=Status.EXACT,
-        tolerance=1e-8,
-        why="ten times what the search asks for",
-        model="defaults",
-        compare=lambda: worst_absolute(
+    yield CHOSEN.absolute(
+        "every balance enforced in trim, over the weight",
+        "defaults",
+        lambda: Points(
             np.zeros(5),
-            [*held(trimmed("glasshouse", PITCH_AND_PLUNGE)), *held(trimmed("two_metre"))],
+            [*misfits(trimmed("glasshouse", PITCH_AND_PLUNGE)), *misfits(trimmed("two_metre"))],
         ),
+        1e-8,
+        "ten times what the search asks for",
     )
 
 
@@ -160,8 +147,8 @@ def trimmed(name: str, free: tuple[str, ...] = WITH_TAIL) -> Trim:
     return trim(read_case(CASES / f"{name}.toml"), free)
 
 
-def held(state: Trim) -> list[float]:
-    """Misfits of the balances that were held."""
+def misfits(state: Trim) -> list[float]:
+    """Misfits of the balances that were enforced."""
     return [state.residual[name] for name in state.hold]
 
 
@@ -215,7 +202,7 @@ def power(state: Trim) -> float:
     return state.cycle.mean["aero_power_w"]
 
 
-# --- facts of the trade -------------------------------------------------------------------------
+# --- common practice ----------------------------------------------------------------------------
 
 
 def trade_checks() -> Checks:
@@ -224,26 +211,21 @@ def trade_checks() -> Checks:
         ("electrical power of a two-metre craft in level flight", LEVEL_WATTS, level_state),
         ("electrical power of a two-metre craft at take-off", TAKE_OFF_WATTS, take_off_state),
     ):
-        yield relative(
-            source=PRACTICE,
-            quantity=quantity,
-            status=Status.MEMORY,
-            tolerance=0.5,
-            why="an order of magnitude, told without drag, twist or drive: a factor of two below",
-            model="defaults, two_metre.toml",
-            compare=lambda reference=reference, state=state: worst_relative(
+        yield PRACTICE.relative(
+            quantity,
+            "defaults, two_metre.toml",
+            lambda reference=reference, state=state: Points(
                 reference, state().watts["electrical_power_w"]
             ),
+            0.5,
+            "an order of magnitude, given without drag, twist or drive: a factor of two below",
         )
-    yield bounded(
-        source=PRACTICE,
-        quantity="watts that each usual fault adds, at least",
-        status=Status.MEMORY,
-        tolerance=0.0,
+    yield CHOSEN.at_least(
+        "watts that each usual fault adds, at least",
+        "defaults, two_metre.toml with faults",
+        lambda: Points(np.zeros(len(FAULTS)), np.diff(faulty_watts())),
         why="a fault costs power",
-        model="defaults, two_metre.toml with faults",
         unit="W",
-        compare=lambda: worst_shortfall(np.zeros(len(FAULTS)), np.diff(faulty_watts())),
     )
 
 
@@ -286,32 +268,24 @@ def faulty_watts() -> tuple[float, ...]:
 def bird_checks() -> Checks:
     """Wings of 0.4 to 0.45 kg against a fixed wing with the drag of a bird."""
     for name, state in (("two-metre craft", level_state), ("pigeon-sized craft", pigeon_sized)):
-        yield bounded(
-            source=BIRDS,
-            quantity=f"power of a {name}, at least that of a fixed wing with a bird's drag",
-            status=Status.PUBLISHED,
-            tolerance=0.0,
+        yield BIRDS.at_least(
+            f"power of a {name}, at least that of a fixed wing with a bird's drag",
+            "defaults",
+            lambda state=state: Points(1.0, over_fixed_wing(state())),
             why="no flapping wing undercuts an elliptic one of that span and drag",
-            model="defaults",
-            compare=lambda state=state: worst_shortfall(1.0, over_fixed_wing(state())),
         )
-        yield bounded(
-            source=BIRDS,
-            quantity=f"power of a {name}, at most four times that of a fixed wing",
-            status=Status.PUBLISHED,
-            tolerance=0.0,
+        yield BIRDS.at_most(
+            f"power of a {name}, at most four times that of a fixed wing",
+            "defaults",
+            lambda state=state: Points(4.0, over_fixed_wing(state())),
             why="beyond that no bird would fly",
-            model="defaults",
-            compare=lambda state=state: worst_excess(4.0, over_fixed_wing(state())),
         )
-        yield absolute(
-            source=BIRDS,
-            quantity=f"cruise Strouhal number of a {name}",
-            status=Status.PUBLISHED,
-            tolerance=0.1,
-            why="42 species cruise between 0.2 and 0.4",
-            model="defaults",
-            compare=lambda state=state: worst_absolute(0.3, state().cycle.check["strouhal"]),
+        yield BIRDS.absolute(
+            f"cruise Strouhal number of a {name}",
+            "defaults",
+            lambda state=state: Points(0.3, state().cycle.check["strouhal"]),
+            0.1,
+            "42 species cruise between 0.2 and 0.4",
         )
 
 
@@ -362,53 +336,38 @@ def over_fixed_wing(state: Trim) -> float:
 
 
 def random_checks() -> Checks:
-    """Many sane craft: each trims or is told why not."""
-    source = f"{CRAFT_COUNT} random but sane craft"
+    """Many sane craft: most trim, the others are far from balance."""
+    source = Source(f"{CRAFT_COUNT} random but sane craft", Status.OWN)
     model = "all induced models and laws for thin wings, 48 steps"
-    yield bounded(
-        source=source,
-        quantity="worst balance of those that trim, over the weight",
-        status=Status.EXACT,
-        tolerance=0.0,
+    yield source.at_most(
+        "worst balance of those that trim, over the weight",
+        model,
+        lambda: Points(1e-8, max(worst_misfit(t) for t in those_trimmed())),
         why="the promise of a trim",
-        model=model,
-        compare=lambda: worst_excess(1e-8, max(worst_misfit(t) for t in those_trimmed())),
     )
-    yield bounded(
-        source=source,
-        quantity="power of those that trim, over an ideal fixed wing",
-        status=Status.MEMORY,
-        tolerance=0.0,
+    yield source.at_most(
+        "power of those that trim, over an ideal fixed wing",
+        model,
+        lambda: Points(10.0, max(over_ideal())),
         why="a poor stroke takes several times the ideal power, a wild branch a hundred times",
-        model=model,
-        compare=lambda: worst_excess(10.0, max(over_ideal())),
     )
-    yield bounded(
-        source=source,
-        quantity="least misfit of those that are refused, over the weight",
-        status=Status.MEMORY,
-        tolerance=0.0,
+    yield source.at_least(
+        "least misfit of those that are refused, over the weight",
+        model,
+        lambda: Points(1e-4, min(worst_misfit(t) for t in those_refused())),
         why="what is refused must be far from balance: ten thousand times what counts as balanced",
-        model=model,
-        compare=lambda: worst_shortfall(1e-4, min(worst_misfit(t) for t in those_refused())),
     )
-    yield bounded(
-        source=source,
-        quantity="median number of designs solved to trim one",
-        status=Status.MEMORY,
-        tolerance=0.0,
+    yield source.at_most(
+        "median number of designs solved to trim one",
+        model,
+        lambda: Points(59.0, float(np.median(designs_per_trim()))),
         why="the goal set: fewer than 60",
-        model=model,
-        compare=lambda: worst_excess(59.0, float(np.median(designs_per_trim()))),
     )
-    yield bounded(
-        source=source,
-        quantity="part that trims",
-        status=Status.MEMORY,
-        tolerance=0.0,
+    yield source.at_least(
+        "part that trims",
+        model,
+        lambda: Points(0.5, len(those_trimmed()) / CRAFT_COUNT),
         why="sane craft, of which a quarter has no twist: half should fly",
-        model=model,
-        compare=lambda: part_that_trims(),
     )
 
 
@@ -450,8 +409,3 @@ def over_ideal() -> list[float]:
 def designs_per_trim() -> list[int]:
     """Designs solved for each trim that succeeded."""
     return [int(many.evaluations[0]) for many in those_trimmed()]
-
-
-def part_that_trims() -> Comparison:
-    """How many of the random craft trim, as a part."""
-    return worst_shortfall(0.5, len(those_trimmed()) / CRAFT_COUNT)

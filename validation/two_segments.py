@@ -11,19 +11,13 @@ from functools import cache
 
 import numpy as np
 
-from validation.check import (
-    Checks,
-    Comparison,
-    Status,
-    absolute,
-    relative,
-    worst_absolute,
-    worst_relative,
-)
+from validation.check import Checks, Points, Source, Status
 from validation.reference import Table, table
 from validation.textbook import CHORD, DENSITY, STRIPS_ONLY, as_case, one_segment_tables
 
 TITLE = "Two hinged segments"
+
+CLOSED_FORM = Source("Two-segment closed form", Status.EXACT)
 
 MODEL = "thin airfoil, quasi-steady, no induced velocity, no apparent mass"
 
@@ -73,56 +67,48 @@ def place(row: Row) -> str:
     return f"{inner:g} + {outer:g} m, {inner_deg:g} and {outer_deg:g} deg, lag {lag_deg:g} deg"
 
 
-def against_table(amplitude: float) -> Comparison:
+def against_table(amplitude: float) -> Points:
     """Thrust against the closed form, angles scaled by ``amplitude``."""
     rows = table("two_segment_strip")
     listed = rows_of(rows)
     found = [mean_coefficients(row, amplitude)[0] / amplitude**2 for row in listed]
-    return worst_relative(rows["CT_mean"], found, [place(row) for row in listed])
+    return Points(rows["CT_mean"], found, [place(row) for row in listed])
 
 
 def checks() -> Checks:
     """Every comparison of this family."""
-    yield relative(
-        source="Two-segment closed form",
-        quantity="thrust at 5 to 8 deg",
-        status=Status.EXACT,
-        tolerance=0.03,
-        why="cosines of the dihedral, which the closed form takes as one: 8 deg is 1 % in cos^2, "
+    yield CLOSED_FORM.relative(
+        "thrust at 5 to 8 deg",
+        MODEL,
+        lambda: against_table(1.0),
+        0.03,
+        "cosines of the dihedral, which the closed form takes as one: 8 deg is 1 % in cos^2, "
         "and the relative angle counts too",
-        model=MODEL,
-        compare=lambda: against_table(1.0),
     )
-    yield relative(
-        source="Two-segment closed form",
-        quantity="thrust at a twentieth of the amplitude",
-        status=Status.EXACT,
-        tolerance=1e-4,
-        why="the difference falls with the square of the amplitude: 3 % / 400",
-        model=MODEL,
-        compare=lambda: against_table(0.05),
+    yield CLOSED_FORM.relative(
+        "thrust at a twentieth of the amplitude",
+        MODEL,
+        lambda: against_table(0.05),
+        1e-4,
+        "the difference falls with the square of the amplitude: 3 % / 400",
     )
-    yield absolute(
-        source="Two-segment closed form",
-        quantity="order with which the deviation falls with the amplitude",
-        status=Status.EXACT,
-        tolerance=0.05,
-        why="the next term is of fourth order: at 8 deg a few percent of the second",
-        model=MODEL,
-        compare=order,
+    yield CLOSED_FORM.absolute(
+        "order with which the deviation falls with the amplitude",
+        MODEL,
+        order,
+        0.05,
+        "the next term is of fourth order: at 8 deg a few percent of the second",
     )
-    yield relative(
-        source="Two-segment closed form",
-        quantity="power equals thrust times speed at 5 to 8 deg",
-        status=Status.EXACT,
-        tolerance=1e-9,
-        why="full suction, no loss: an identity at any amplitude",
-        model=MODEL,
-        compare=lossless,
+    yield CLOSED_FORM.relative(
+        "power equals thrust times speed at 5 to 8 deg",
+        MODEL,
+        lossless,
+        1e-9,
+        "full suction, no loss: an identity at any amplitude",
     )
 
 
-def order() -> Comparison:
+def order() -> Points:
     """Exponent of the deviation between full and half amplitude, for the plainest row."""
     rows = table("two_segment_strip").where(G2_deg_abs=8.0, lag_deg=60.0, G1_deg=5.0)
     listed = rows_of(rows)
@@ -134,7 +120,7 @@ def order() -> Comparison:
         for row, expected in zip(listed, _closed_form(listed), strict=True)
     ]
     found = [float(np.log2(full / half)) for full, half in deviations]
-    return worst_absolute(np.full(len(found), 2.0), found, [place(row) for row in listed])
+    return Points(np.full(len(found), 2.0), found, [place(row) for row in listed])
 
 
 def _closed_form(listed: list[Row]) -> list[float]:
@@ -153,9 +139,9 @@ def _closed_form(listed: list[Row]) -> list[float]:
     return values
 
 
-def lossless() -> Comparison:
+def lossless() -> Points:
     """Power against thrust."""
     listed = rows_of(table("two_segment_strip"))
     pairs = [mean_coefficients(row) for row in listed]
     thrust, power = zip(*pairs, strict=True)
-    return worst_relative(thrust, power, [place(row) for row in listed])
+    return Points(thrust, power, [place(row) for row in listed])

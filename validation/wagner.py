@@ -15,13 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
-from validation.check import (
-    Checks,
-    Comparison,
-    Status,
-    absolute,
-    worst_absolute,
-)
+from validation.check import Checks, Points, Source, Status
 from validation.reference import table
 from validation.textbook import (
     AIRSPEED,
@@ -39,6 +33,10 @@ from validation.theory_section import (
 )
 
 TITLE = "Wagner's step"
+
+JONES = Source("Jones (1940)", Status.PUBLISHED)
+WAGNER = Source("Wagner (1925)", Status.EXACT)
+SCIPY = Source("scipy.integrate.solve_ivp", Status.EXACT)
 
 FloatArray = NDArray[np.float64]
 
@@ -99,61 +97,53 @@ def raised_step(s: FloatArray) -> FloatArray:
 
 def checks() -> Checks:
     """Every comparison of this family."""
-    yield absolute(
-        source="Jones (1940)",
-        quantity="lift after a step, two exponentials, 0.5 to 100 semichords",
-        status=Status.PUBLISHED,
-        tolerance=1e-4,
-        why="the step takes a quarter semichord (3e-5 of the fast exponential) in 13 time steps",
-        model=MODEL_LAG,
-        compare=lambda: against_column("phi_jones", 0.5, 100.0),
+    yield JONES.absolute(
+        "lift after a step, two exponentials, 0.5 to 100 semichords",
+        MODEL_LAG,
+        lambda: against_column("phi_jones", 0.5, 100.0),
+        1e-4,
+        "the step takes a quarter semichord (3e-5 of the fast exponential) in 13 time steps",
     )
     for high, limit, why in (
         (50.0, 0.0066, "Jones's two exponentials keep within 0.0065 up to 50 semichords"),
         (100.0, 0.0097, "and within 0.0096 beyond, where they come to rest too soon"),
     ):
-        yield absolute(
-            source="Wagner (1925)",
-            quantity=f"lift after a step, 0.5 to {high:g} semichords",
-            status=Status.EXACT,
-            tolerance=limit,
-            why=why,
-            model=MODEL_LAG,
-            compare=lambda high=high: against_column("phi_exact", 0.5, high),
+        yield WAGNER.absolute(
+            f"lift after a step, 0.5 to {high:g} semichords",
+            MODEL_LAG,
+            lambda high=high: against_column("phi_exact", 0.5, high),
+            limit,
+            why,
         )
-    yield absolute(
-        source="Wagner (1925)",
-        quantity="lift after quick reversals of heave, superposed response, on the step",
-        status=Status.EXACT,
-        tolerance=0.0097,
-        why="Jones's exponentials again; steps up and down take from each other's deviation",
-        model=MODEL,
-        compare=reversals,
+    yield WAGNER.absolute(
+        "lift after quick reversals of heave, superposed response, on the step",
+        MODEL,
+        reversals,
+        0.0097,
+        "Jones's exponentials again; steps up and down take from each other's deviation",
     )
-    yield absolute(
-        source="Wagner (1925)",
-        quantity="reference: step response by the branch cut against the tabulated one",
-        status=Status.EXACT,
-        tolerance=1e-6,
-        why="two ways to the same function",
-        model="validation.theory_section.wagner_function",
-        compare=reference,
+    yield Source(WAGNER.name, Status.OWN).absolute(
+        "reference: step response by the branch cut against the tabulated one",
+        "validation.theory_section.wagner_function",
+        reference,
+        1e-6,
+        "two ways to the same function",
     )
     yield from marching_checks()
 
 
-def against_column(column: str, low: float, high: float) -> Comparison:
+def against_column(column: str, low: float, high: float) -> Points:
     """The kernel's step response against one column of the table."""
     rows = table("wagner_function").between("s_semichords", low, high)
     s, response = step_response()
     found = np.interp(rows["s_semichords"], s, response)
-    return worst_absolute(rows[column], found, [f"s = {x:g}" for x in rows["s_semichords"]])
+    return Points(rows[column], found, [f"s = {x:g}" for x in rows["s_semichords"]])
 
 
-def reference() -> Comparison:
+def reference() -> Points:
     """The branch-cut integral against the table, so that neither rests on itself."""
     rows = table("wagner_function")
-    return worst_absolute(rows["phi_exact"], wagner_function(rows["s_semichords"]))
+    return Points(rows["phi_exact"], wagner_function(rows["s_semichords"]))
 
 
 REVERSAL_SEMICHORDS = 120.0
@@ -195,10 +185,10 @@ def reversal_run() -> tuple[FloatArray, FloatArray, FloatArray]:
     return tau / (2.0 * np.pi) * REVERSAL_SEMICHORDS, found, superposed
 
 
-def reversals() -> Comparison:
+def reversals() -> Points:
     """Solver against superposition over the stroke."""
     s, found, superposed = reversal_run()
-    return worst_absolute(superposed, found, [f"s = {x:.3g}" for x in s])
+    return Points(superposed, found, [f"s = {x:.3g}" for x in s])
 
 
 MARCHED = ((0.1, 0.5), (0.5, 0.5), (1.0, 0.3))
@@ -208,18 +198,16 @@ MARCHED = ((0.1, 0.5), (0.5, 0.5), (1.0, 0.3))
 def marching_checks() -> Checks:
     """Closed periodic state against an initial-value integrator of scipy."""
     for k, heave in MARCHED:
-        yield absolute(
-            source="scipy.integrate.solve_ivp",
-            quantity=f"lag marched to its periodic state, k = {k:g}, heave {heave:g} chord",
-            status=Status.EXACT,
-            tolerance=1e-8,
-            why="steps of fourth order, 512 a stroke, against 1e-11 of local error; on the largest",
-            model=MODEL + ", 512 steps, varying speed",
-            compare=lambda k=k, heave=heave: marched(k, heave),
+        yield SCIPY.absolute(
+            f"lag marched to its periodic state, k = {k:g}, heave {heave:g} chord",
+            MODEL + ", 512 steps, varying speed",
+            lambda k=k, heave=heave: marched(k, heave),
+            1e-8,
+            "steps of fourth order, 512 a stroke, against 1e-11 of local error; on the largest",
         )
 
 
-def marched(k: float, heave: float) -> Comparison:
+def marched(k: float, heave: float) -> Points:
     """Circulation over a stroke: kernel against marching from rest until nothing changes."""
     from flapsim import simulate
 
@@ -249,4 +237,4 @@ def marched(k: float, heave: float) -> Comparison:
     expected = np.pi * CHORD * lagged
     found = cycle.strips["circulation_m2_s"][0]
     size = float(np.max(np.abs(expected)))
-    return worst_absolute(expected / size, found / size, [f"tau = {t:.3g}" for t in cycle.phase])
+    return Points(expected / size, found / size, [f"tau = {t:.3g}" for t in cycle.phase])
