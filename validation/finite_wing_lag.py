@@ -26,7 +26,7 @@ JONES = Source("Jones (1940)", Status.MEMORY)
 RATIOS = (3.0, 6.0)
 SMALL = 0.005
 
-MODEL_FORMULA = "aero.wake.finite_wing_lag"
+MODEL_FORMULA = "half_wing.wake.finite_wing_lag"
 MODEL = "thin airfoil, finite-wing lag, slope, no apparent mass"
 
 

@@ -20,7 +20,7 @@ def checks() -> Checks:
     """Every comparison of this family."""
     for name, (source, column) in SOURCES.items():
         for what, compute, model in (
-            ("the law", coefficient, "aero.section.friction_coefficient"),
+            ("the law", coefficient, "kernel.section.friction_coefficient"),
             ("drag of a plate held edge-on", edge_on_drag, "thin plate, steady"),
         ):
             yield Source(source, Status.PUBLISHED).relative(

@@ -18,7 +18,7 @@ from validation.check import Checks, Points, Source, Status
 TITLE = "Propagation of uncertainty"
 
 GUM = Source("JCGM 100:2008 (GUM), H.2", Status.MEMORY)
-MODEL = "rig.chain.means_with_scatter and linearised"
+MODEL = "rig.uncertainty.means_with_scatter and linearised"
 
 # Table H.2: voltage V, current mA, phase angle rad, in five sets of observations. Recalled, not
 # read; that their means and standard deviations are those the guide prints confirms them.

@@ -42,7 +42,7 @@ PLUNGE_FREQUENCY = 1.0
 
 MODEL = "polar, quasi-steady, no induced velocity, no apparent mass, 1024 steps"
 MODEL_IDEAL = "thin airfoil, quasi-steady, no induced velocity, no apparent mass"
-WHY = "0.1 % of the largest coefficient of the polar: 1024 steps resolve the kinks of the stall"
+WHY = "0.1 % of the largest coefficient of the polar: the kinks of the stall at 1024 steps"
 WHY_IDENTITY = "an identity of the model at any amplitude; smooth integrands sum to rounding"
 WHY_POLAR = "2 pi sin(alpha) is read as a table each 0.25 deg, straight in between: 3e-6"
 

@@ -19,21 +19,21 @@ def checks() -> Checks:
     for column in ("CL", "CD"):
         yield VITERNA_CORRIGAN.absolute(
             f"{column} from stall at 12 deg to 90 deg, AR 10, the formula",
-            "aero.polar.viterna",
+            "half_wing.polar.viterna",
             lambda column=column: formula(column),
             1e-9,
             "a formula; the table has ten digits",
         )
         yield VITERNA_CORRIGAN.absolute(
             f"{column} from stall at 12 deg to 90 deg, AR 10, a polar extended",
-            "aero.polar.full_range",
+            "half_wing.polar.full_range",
             lambda column=column: extended(column),
             1e-9,
             "the table's incidences are points of the solver's own table",
         )
     yield VITERNA_CORRIGAN.relative(
         "drag normal to the stream, AR 10",
-        "aero.section.plate_drag_coefficient",
+        "kernel.section.plate_drag_coefficient",
         lambda: Points(table("viterna_extension")["CD"][-1], drag_normal()),
         1e-12,
         "a formula: 1.11 + 0.018 AR = 1.29",

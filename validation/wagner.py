@@ -47,7 +47,7 @@ STEPS = 32768
 PULSE = 0.25
 """Semichords over which the step in downwash is spread."""
 
-MODEL_LAG = "blade_element.flow.wake_lag, two-dimensional lag"
+MODEL_LAG = "kernel.flow.wake_lag, two-dimensional lag"
 MODEL = "thin airfoil, two-dimensional lag, no induced velocity, no apparent mass"
 
 
