@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 __all__ = ["add_compare_command"]
 
 _FIGURES = ("map", "carpet", "pareto", "tornado", "lines")
+_DRAW_CONDITIONS = ("map", "carpet")
+"""Figures in which a condition with = draws a line."""
 
 
 def add_compare_command(commands: Any) -> None:
@@ -45,14 +47,14 @@ def add_compare_command(commands: Any) -> None:
         action="append",
         default=[],
         help='such as "mean.lift_n >= 1.02*mean.weight_n and check.stalled_fraction < 0.1";'
-        " repeatable; with = it draws a line in a map or carpet",
+        " repeatable; = draws a line in a map or carpet",
     )
     compare.add_argument("--rank", metavar="NAME", help="order by a quantity, the best first")
     order = compare.add_mutually_exclusive_group()
     order.add_argument("--largest", action="store_true", help="rank the largest first")
     order.add_argument("--smallest", action="store_true", help="rank the smallest first")
     compare.add_argument("--top", metavar="N", type=int, default=10, help="points to print [10]")
-    compare.add_argument("--show", metavar="NAME,NAME", help="further quantities to print")
+    compare.add_argument("--show", metavar="NAME,NAME", help="more quantities to print")
     compare.add_argument(
         "--pareto",
         metavar="NAME,NAME",
@@ -60,26 +62,30 @@ def add_compare_command(commands: Any) -> None:
         " direction of its own, such as a lift",
     )
     compare.add_argument(
-        "--sensitivity", metavar="NAME", help="sensitivity of a quantity to each key varied"
+        "--sensitivity", metavar="NAME", help="sensitivity of a quantity to each varied key"
     )
     compare.add_argument("--figure", metavar="KIND", help=f"one of {', '.join(_FIGURES)}")
     compare.add_argument(
         "--quantity", metavar="NAME", help="quantity of a map or lines; NAME,NAME for a carpet"
     )
     compare.add_argument(
-        "--at", metavar="AXIS=VALUE", action="append", default=[], help="cut a further axis"
+        "--at",
+        metavar="AXIS=VALUE",
+        action="append",
+        default=[],
+        help="where to cut an axis that a map or carpet does not show; repeatable",
     )
     compare.add_argument("--csv", metavar="FILE", type=Path, help="write the points as CSV")
     common.take_json(compare)
     common.take_output(
-        compare, "picture to write, .png, .svg or .pdf [FILE_KIND.png, in this folder]"
+        compare, "figure to write: .png, .svg or .pdf [FILE_KIND.png in the current folder]"
     )
 
 
 def _compare(options: argparse.Namespace) -> None:
     kind = options.figure
     if kind is None and options.output is not None:
-        raise _refused("-o: names the picture of --figure KIND; use --csv FILE to write points")
+        raise _refused("-o: needs --figure KIND; to write points, use --csv FILE")
     if kind is not None:
         if kind not in _FIGURES:
             raise _refused(f"--figure: expected one of {', '.join(_FIGURES)}, found {kind}")
@@ -95,9 +101,7 @@ def _compare(options: argparse.Namespace) -> None:
         elif len(options.files) == 2:
             _compare_sweeps(options)
         else:
-            raise _refused(
-                "expected one sweep, two sweeps to subtract, or several with --figure lines"
-            )
+            raise _refused("give one sweep, two to subtract, or several with --figure lines")
 
 
 def _compare_points(options: argparse.Namespace) -> None:
@@ -106,8 +110,14 @@ def _compare_points(options: argparse.Namespace) -> None:
 
     table = read_sweep(options.files[0])
     conditions = _conditions(options)
-    drawn = options.figure in ("map", "carpet")
+    drawn = options.figure in _DRAW_CONDITIONS
     places = compare.selected(table, [c for c in conditions if not (drawn and c.sign == "=")])
+    if options.rank is None and (options.largest or options.smallest):
+        raise _refused("--largest and --smallest: need --rank NAME")
+    if options.at and not drawn:
+        raise _refused("--at: applies to --figure map and carpet only")
+    if options.quantity and options.figure in (None, "pareto"):
+        raise _refused("--quantity: applies to --figure map, carpet, tornado and lines only")
     document: dict[str, Any] = {
         "file": options.files[0],
         "points": table.count,
@@ -131,7 +141,7 @@ def _compare_points(options: argparse.Namespace) -> None:
     top = places[: options.top]
     columns = {name: table.column(name)[top] for name in dict.fromkeys([*table.keys, *shown])}
     found: list[Influence] = []
-    quantity = options.sensitivity or options.quantity or options.rank
+    quantity = _of_tornado(options)
     if options.sensitivity is not None or options.figure == "tornado":
         if quantity is None:
             raise _refused("--figure tornado: needs --sensitivity NAME")
@@ -157,7 +167,8 @@ def _compare_lines(options: argparse.Namespace) -> None:
     from flapsim.show.study_lines import lines
     from flapsim.study.table import read_sweep
 
-    _refuse_options(options, ("rank", "pareto", "sensitivity", "at", "csv"), "--figure lines")
+    others = ("rank", "largest", "smallest", "show", "pareto", "sensitivity", "at", "csv")
+    _refuse_options(options, others, "--figure lines")
     names = _names(options.quantity)
     if len(names) != 1:
         raise _refused("--figure lines: needs --quantity NAME")
@@ -171,8 +182,9 @@ def _compare_sweeps(options: argparse.Namespace) -> None:
     from flapsim.study.compare import csv_of, difference
     from flapsim.study.table import read_sweep
 
-    alone = ("where", "rank", "pareto", "sensitivity", "figure", "quantity", "at")
-    _refuse_options(options, alone, "the difference of two sweeps")
+    others = ("where", "rank", "largest", "smallest", "show", "pareto", "sensitivity", "figure",
+              "quantity", "at")  # fmt: skip
+    _refuse_options(options, others, "the difference of two sweeps")
     first, second = map(read_sweep, options.files)
     found = difference(first, second)
     if options.csv is not None:
@@ -215,9 +227,13 @@ def _draw(
             raise _refused("--figure pareto: draws two quantities, --pareto NAME,NAME")
         page = study_panels.pareto(table, across, up, selected(table, conditions))
     else:
-        quantity = options.sensitivity or options.quantity or options.rank
-        page = study_panels.tornado(quantity, table.title, found)
+        page = study_panels.tornado(_of_tornado(options), table.title, found)
     _save(page, options)
+
+
+def _of_tornado(options: argparse.Namespace) -> Any:
+    """Quantity of a sensitivity; None if there is none."""
+    return options.sensitivity or options.quantity or options.rank
 
 
 def _save(page: Any, options: argparse.Namespace) -> None:

@@ -13,12 +13,11 @@ from typing import NamedTuple
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 from numpy.typing import NDArray
 
 from flapsim.faults import StudyError
 from flapsim.quantities import printed, quantity_of, without_unit
-from flapsim.show.study_panels import axis_label, key_in_words
+from flapsim.show.study_panels import axis_label, key_in_words, make_logarithmic
 from flapsim.show.style import (
     FADED,
     INK,
@@ -47,15 +46,9 @@ _LOGARITHMIC = 8.0
 def lines(tables: Sequence[SweepTable], name: str, conditions: Sequence[Condition] = ()) -> Figure:
     """Curves of one quantity over the axes of several sweeps, side by side at one scale.
 
-    Parameters
-    ----------
-    tables : sequence of SweepTable
-        Each gets a panel: the first axis is horizontal, the second gives one curve per value. A
-        sweep of a single point is a line across all panels, labelled with its title.
-    name : str
-        Quantity.
-    conditions : sequence of Condition
-        Points where one fails are left out.
+    Each sweep gets a panel: the first axis is horizontal, the second gives one curve per value. A
+    sweep of a single point is a line across all panels, labelled with its title. Points at which a
+    condition fails are left out.
 
     Raises
     ------
@@ -151,18 +144,16 @@ def _words(name: str) -> str:
 
 
 def _short_title(table: SweepTable) -> str:
-    """Title of a sweep behind its last colon."""
+    """Title of a sweep after its last colon."""
     text = table.title.rpartition(": ")[2]
     return text[0].upper() + text[1:]
 
 
 def _curves(axes: Axes, family: _Family, marks: Sequence[tuple[str, float]], last: bool) -> None:
-    """Draw the curves of one sweep, and the single designs to compare with."""
+    """Draw the curves of one sweep, and the single designs for comparison."""
     if family.x[0] > 0.0 and family.x[-1] > _LOGARITHMIC * family.x[0]:
         axes.set_xscale("log")
-        axes.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-        axes.xaxis.set_minor_formatter(NullFormatter())
+        make_logarithmic(axes.xaxis)
     entries = []
     for index, (text, values) in enumerate(zip(family.names, family.values, strict=True)):
         line = _CURVES[index]

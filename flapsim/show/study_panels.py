@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormatter
 from numpy.typing import NDArray
@@ -20,9 +21,11 @@ from flapsim.quantities import printed, quantity_of, without_unit
 from flapsim.show.style import (
     CONTOUR_MAP,
     FADED,
+    HALO,
     INK,
     INNER,
     OUTER,
+    note,
     number,
     panel_at,
     styled,
@@ -32,7 +35,15 @@ from flapsim.study.compare import Condition, Objective, pareto_points
 from flapsim.study.sensitivity import Influence
 from flapsim.study.table import SweepTable
 
-__all__ = ["axis_label", "carpet", "contours", "key_in_words", "pareto", "tornado"]
+__all__ = [
+    "axis_label",
+    "carpet",
+    "contours",
+    "key_in_words",
+    "make_logarithmic",
+    "pareto",
+    "tornado",
+]
 
 Array = NDArray[np.float64]
 
@@ -58,10 +69,16 @@ def key_in_words(key: str) -> str:
     names[-1] = without_unit(names[-1])
     items = [int(part) + 1 for part in path if part.isdigit()]
     words = [word for name in names for word in name.split("_")]
-    if len(items) == 2 and items[1] == 1:
-        words.append("station")  # the fraction of the segment at which a chord is given
-    words += [str(item) for item in items[:1]]
-    return " ".join(words)
+    if len(items) == 2:  # a chord, or the fraction of the segment at which it is given
+        words += ["station" if items[1] == 1 else "at station"]
+    return " ".join([*words, *map(str, items[:1])])
+
+
+def make_logarithmic(axis: Axis) -> None:
+    """Give a logarithmic axis ticks at 1, 2 and 5, written out."""
+    axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axis.set_minor_formatter(NullFormatter())
 
 
 def _condition_in_words(condition: Condition) -> str:
@@ -171,9 +188,7 @@ def contours(
         panel.set_yscale(_spacing(columns))
         for axis, values in ((panel.xaxis, rows), (panel.yaxis, columns)):
             if _spacing(values) == "log":
-                axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
-                axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-                axis.set_minor_formatter(NullFormatter())
+                make_logarithmic(axis)
         place = panel.get_position()
         bar = page.add_axes((place.x1 + 0.02, place.y0, 0.02, place.height))
         page.colorbar(filled, cax=bar, ticks=MaxNLocator(7)).set_label(axis_label(name))
@@ -242,14 +257,11 @@ def carpet(
                 good = np.flatnonzero(np.isfinite(x[along]) & np.isfinite(y[along]))
                 if good.size:
                     both = good[[0, -1]]
-                    name = f"{float(coordinates[side][place]):.3g}"
+                    name = f"{float(coordinates[side][place]):.3g}".replace("-", "−")
                     ends.append((name, np.stack([x[along][both], y[along][both]], axis=1)))
             for name, at_end in _at_the_wider_end(ends):
-                panel.annotate(
-                    name, at_end, xytext=(4, 2) if side == 0 else (-4, 2), fontsize=7.5,
-                    textcoords="offset points", color=style.ink,
-                    horizontalalignment="left" if side == 0 else "right",
-                )  # fmt: skip
+                shift, align = ((4, 2), "left") if side == 0 else ((-4, 2), "right")
+                note(panel, name, at_end, shift, color=style.ink, ha=align, path_effects=HALO)
             panel.plot([], [], color=style.color, linestyle=style.dash,
                        label=axis_label(axes[side]))  # fmt: skip
         for place, condition in enumerate(lines):

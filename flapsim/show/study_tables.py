@@ -1,7 +1,4 @@
-"""Tables of sweeps at the terminal: a preview, a result, chosen points, sensitivities.
-
-Each function returns the lines to print as one text.
-"""
+"""Tables of sweeps at the terminal: preview, result, chosen points, sensitivities, differences."""
 
 from __future__ import annotations
 
@@ -30,9 +27,9 @@ _MOST_REASONS = 5
 
 
 def preview_table(found: Preview, output: Path) -> str:
-    """What a sweep would take."""
+    """Size, disk space and run time of a sweep, estimated."""
     lines = [
-        f"{found.points:,} points ({_axes(found.axes)}) in {found.chunks:,} chunks",
+        f"{found.points:,} points{_axes(found.axes, ' ({})')} in {found.chunks:,} chunks",
         f"{found.results} results per point, {_size(found.size)} in {output}",
         f"about {_duration(found.seconds)} on {found.workers} workers"
         f" ({found.rate:,.0f} points per second each, from a timed sample)",
@@ -49,14 +46,14 @@ def preview_table(found: Preview, output: Path) -> str:
 
 
 def sweep_table(table: SweepTable, computed: bool) -> str:
-    """Outcome of a sweep: axes, status of the points, most frequent reasons."""
+    """Result of a sweep: axes, status of the points, most frequent reasons."""
     number = f"{table.count:,} points"
     reasons = table.reasons()
     lines = [
         f"wrote {table.path} ({number})"
         if computed
         else f"{table.path} is already complete ({number}); nothing was computed",
-        f"  {_axes(table.axes)}",
+        *filter(None, [_axes(table.axes, "  {}")]),
         f"  {_status(table.counts())}",
         *(f"  {n:,}: {reason}" for reason, n in list(reasons.items())[:_MOST_REASONS]),
     ]
@@ -66,7 +63,7 @@ def sweep_table(table: SweepTable, computed: bool) -> str:
 
 
 def status_lines(table: SweepTable, document: Mapping[str, Any]) -> str:
-    """Title of a sweep, status of its points, and how many were chosen."""
+    """Title of a sweep, status of its points, and how many were selected."""
     status = document["status"]
     lines = [table.title, f"  {table.count:,} points: {_status(status)}"]
     if document["selected"] < status["done"]:
@@ -77,14 +74,14 @@ def status_lines(table: SweepTable, document: Mapping[str, Any]) -> str:
 
 
 def points_table(columns: Mapping[str, Any], count: int) -> str:
-    """Points, one per line; `count` is their number including those not shown."""
+    """Points, one per line; `count` includes those not shown."""
     cells = {
         name: [f"{x:.4g}" if isinstance(x, float) else str(x) for x in values.tolist()]
         for name, values in columns.items()
     }
     heads = [f"({place})" for place in range(1, len(cells) + 1)]
     lines = [
-        f"  {head} {name}{_unit(quantity_of(name).unit, ', ')}"
+        f"  {head} {name}, {printed(quantity_of(name).unit)}".rstrip(", ")
         for head, name in zip(heads, cells, strict=True)
     ]
     widths = [max(9, *map(len, values)) for values in cells.values()]
@@ -114,27 +111,25 @@ def influence_table(quantity: str, found: Sequence[Influence]) -> str:
 
 
 def difference_table(rows: Mapping[str, Mapping[str, Any]]) -> str:
-    """Mean, least and greatest difference of every result of two sweeps."""
-    parts = ("mean", "least", "greatest")
+    """Mean, smallest and largest difference of every result of two sweeps."""
+    parts = {"mean": "mean", "least": "smallest", "greatest": "largest"}
     width = max(map(len, rows), default=0)
-    lines = [f"  {'':<{width}}  " + "  ".join(f"{part:>11}" for part in parts)]
+    lines = [f"  {'':<{width}}  " + "  ".join(f"{part:>11}" for part in parts.values())]
     for name, row in rows.items():
         cells = "  ".join(f"{row[part]:>11.4g}" for part in parts)
-        lines.append(f"  {name:<{width}}  {cells}{_unit(row['unit'], ' ')}")
+        lines.append(f"  {name:<{width}}  {cells} {printed(row['unit'])}".rstrip())
     return "\n".join(lines)
 
 
-def _axes(axes: Mapping[str, int]) -> str:
-    return " × ".join(f"{size} {name}" for name, size in axes.items())
+def _axes(axes: Mapping[str, int], form: str) -> str:
+    """Lengths of the axes of a grid in a form such as ``"({})"``; empty for a sample."""
+    if list(axes) == ["point"]:
+        return ""
+    return form.format(" × ".join(f"{size} {name}" for name, size in axes.items()))
 
 
 def _status(counts: Mapping[str, int]) -> str:
     return ", ".join(f"{number:,} {word}" for word, number in counts.items() if number)
-
-
-def _unit(unit: str, lead: str) -> str:
-    text = printed(unit)
-    return f"{lead}{text}" if text else ""
 
 
 def _duration(seconds: float) -> str:

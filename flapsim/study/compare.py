@@ -126,13 +126,7 @@ def condition_from(text: str) -> tuple[Condition, ...]:
 
 
 def satisfied(table: SweepTable, conditions: Sequence[Condition]) -> NDArray[np.bool_]:
-    """Points that have an answer and satisfy every condition, shape (points,)."""
-    holding = (condition.holds(table) for condition in conditions)
-    return np.asarray(np.logical_and.reduce([table.done, *holding]))
-
-
-def selected(table: SweepTable, conditions: Sequence[Condition] = ()) -> Places:
-    """Indices of the points that have an answer and satisfy every condition, rising.
+    """Points that have an answer and satisfy every condition, shape (points,).
 
     Raises
     ------
@@ -145,6 +139,12 @@ def selected(table: SweepTable, conditions: Sequence[Condition] = ()) -> Places:
                 f"--where {condition.left} = ...: draws a line in a map or carpet; to select"
                 " points, use >= <= > < == or !="
             )
+    holding = (condition.holds(table) for condition in conditions)
+    return np.asarray(np.logical_and.reduce([table.done, *holding]))
+
+
+def selected(table: SweepTable, conditions: Sequence[Condition] = ()) -> Places:
+    """Indices, rising, of the points that `satisfied` marks."""
     return np.flatnonzero(satisfied(table, conditions))
 
 
@@ -179,7 +179,7 @@ def objectives_from(text: str) -> tuple[Objective, ...]:
 
 
 def pareto_points(table: SweepTable, places: Places, objectives: Sequence[Objective]) -> Places:
-    """Those of some points that are Pareto-optimal, in order of the first objective."""
+    """Those of the points at `places` that are Pareto-optimal, in order of the first objective."""
     values = [
         (1.0 if each.smaller else -1.0) * table.numbers(each.name)[places] for each in objectives
     ]
