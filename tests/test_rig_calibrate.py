@@ -138,7 +138,7 @@ def test_bounds_are_kept_and_reported() -> None:
     ("free", "words"),
     [
         ([Free("wing.section.frictoin")], "did you mean"),
-        ([Free("title")], "a key with a number"),
+        ([Free("title")], "expected a number"),
         ([Free("model.steps")], "a key that varies continuously"),
         ([Free(LAG), Free(LAG)], "each key once"),
         ([Free(FRICTION, 5.0, 9.0)], "a start between 5 and 9"),
@@ -392,7 +392,7 @@ def test_calibrate_writes_a_new_case_and_never_overwrites(
         (["--free", LAG, "--within", f"{LAG}=1"], "expected KEY=LOW:HIGH"),
         (["--free", LAG, "--within", f"{FRICTION}=1:2"], "not among the keys"),
         (["--free", LAG, "--prior", f"{LAG}=x"], "expected KEY=UNCERTAINTY"),
-        (["--free", LAG, "--prior", f"{LAG}=-1"], "a standard uncertainty > 0"),
+        (["--free", LAG, "--prior", f"{LAG}=-1"], "expected a prior > 0"),
         (["--free", LAG, "--use", "lift,thurst"], "did you mean thrust"),
         (["--free", LAG, "--use", "torque"], "one of voltage, current, lift, thrust"),
     ],

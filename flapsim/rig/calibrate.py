@@ -174,7 +174,7 @@ def _checked(case: Case, free: Sequence[Free]) -> tuple[Free, ...]:
             continue
         value = case.get(one.key)
         if isinstance(value, bool) or not isinstance(value, int | float):
-            faults.add(one.key, show(value), "a key with a number")
+            faults.add(one.key, show(value), "a number")
             continue
         if one.key in seen:
             faults.say(one.key, "given twice; free each key once")
@@ -185,10 +185,12 @@ def _checked(case: Case, free: Sequence[Free]) -> tuple[Free, ...]:
                 faults.say(one.key, "holds a whole number; free a key that varies continuously")
             low = max(low, place.rule.least, place.rule.above)
             high = min(high, place.rule.most, place.rule.below)
-        if not low < high or not low <= value <= high:
+        if not low < high:
+            faults.say(one.key, f"no value is both within {one.low:g}:{one.high:g} and allowed")
+        elif not low <= value <= high:
             faults.add(one.key, show(value), f"a start between {low:g} and {high:g}")
         if one.prior is not None and not one.prior > 0.0:
-            faults.add(one.key, f"{one.prior:g}", "as prior a standard uncertainty > 0")
+            faults.add(one.key, f"{one.prior:g}", "a prior > 0, the standard uncertainty")
         out.append(Free(one.key, low, high, one.prior))
     if not free:
         faults.say("", "no key is free; name at least one (--free KEY,KEY)")

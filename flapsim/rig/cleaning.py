@@ -281,8 +281,8 @@ class Cleaner:
                 unit = self._other_unit(quantity, size, SMALL * room, room)
                 hint = f'is the column in "{unit}"? ' if unit else ""
                 faults.add(
-                    channel.column, f"values up to {size:.2g}",
-                    f"values that use more of the range up to {room:g}",
+                    channel.column, f"at most {size:.2g}",
+                    f"larger values for a range up to {room:g}",
                     f"{hint}check channels.{quantity}.unit and .range",
                 )  # fmt: skip
 
@@ -290,25 +290,25 @@ class Cleaner:
         most = self.rig.log.largest_loss * self.rows
         for column, loss in self.missing.items():
             if loss.count > most:
-                faults.add(
+                faults.say(
                     f"line {loss.line}, {column}",
-                    f"none here and in {loss.count} of {self.rows} rows",
-                    f"a number, missing in at most {most:.0f} rows",
+                    f"no number in {loss.count} of {self.rows} rows, first here",
+                    f"at most {most:.0f} may be missing (log.largest_loss)",
                 )
         for quantity, loss in self.implausible.items():
             if loss.count > most:
                 channel = self.rig.measured[quantity]
                 faults.add(
                     f"line {loss.line}, {channel.column}",
-                    f"{loss.example}, and {loss.count} of {self.rows} rows out of range",
-                    f"values from {channel.range[0]:g} to {channel.range[1]:g}",
-                    self._unit_hint(quantity, float(loss.example)),
+                    loss.example,
+                    f"a value from {channel.range[0]:g} to {channel.range[1]:g}",
+                    f"{loss.count} of {self.rows} rows are out of range;"
+                    f" {self._unit_hint(quantity, float(loss.example))}",
                 )
         if self.repeated.count > most:
-            faults.add(
+            faults.say(
                 f"line {self.repeated.line}, {self.rig.channels.time.column}",
-                f"the same time again, as in {self.repeated.count} of {self.rows} rows",
-                "a time that increases from row to row",
+                f"{self.repeated.count} of {self.rows} rows repeat an earlier time, first here",
                 "was it written with too few decimals?",
             )
         if not faults.found and self.rows - self.kept > most:
@@ -346,9 +346,9 @@ class Cleaner:
             given = f"under {stated / GAP:g}" if slow else f"{rate:.6g}"
             faults.add(
                 self.rig.channels.time.column,
-                f"{given} samples a second",
-                f"{stated:g} (log.sample_rate_hz)",
-                f"check channels.time.unit: {units}",
+                given,
+                f"{stated:g} samples per second (log.sample_rate_hz)",
+                f"check channels.time.unit ({units})",
             )
 
 

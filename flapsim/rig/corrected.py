@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from flapsim.case import parse_case
-from flapsim.faults import CaseError, Faults
+from flapsim.faults import CaseError, Fault
 from flapsim.rig.calibrate import Calibration
 from flapsim.rig.reduction import Reduction
 
@@ -40,6 +40,5 @@ def write_corrected(calibration: Calibration, reduction: Reduction, path: str | 
         with path.open("x", encoding="utf-8") as file:
             file.write(text)
     except FileExistsError as error:
-        faults = Faults(path.name)
-        faults.say("", "exists already, and a case is never overwritten; choose another name")
-        raise CaseError(faults.found) from error
+        sentence = "exists already, and a case is never overwritten; choose another name"
+        raise CaseError([Fault(path.name, "", "", sentence)]) from error

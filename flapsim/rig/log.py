@@ -138,7 +138,7 @@ class LogReader:
         if start.startswith((b"\xff\xfe", b"\xfe\xff")):
             self._refuse("", "text in UTF-16", "text in UTF-8", "save it as CSV UTF-8")
         if start.startswith((b"\x1f\x8b", b"PK", b"\x89HDF")) or b"\0" in start[:4096]:
-            self._refuse("", "a file that is not text", "a CSV file")
+            self._refuse("", "binary data", "a CSV file")
         if b"\r" in start and b"\n" not in start and len(start) > 80:
             self._refuse("", "carriage returns only", "lines ended by a line feed")
 
@@ -167,11 +167,11 @@ class LogReader:
                 if other != self.separator and other in written:
                     self._refuse(
                         key, show(written), f"columns separated by {show(self.separator)}",
-                        f"log.separator = {show(other)} in the rig file?",
+                        f"set log.separator = {show(other)} in the rig file",
                     )  # fmt: skip
         for name in self.wanted:
             if names.count(name) > 1:
-                faults.say(key, f'the column "{name}" is there {names.count(name)} times')
+                faults.say(key, f'the column "{name}" appears {names.count(name)} times')
             elif name not in names:
                 hint = did_you_mean(name, names, shown=show)
                 hint = hint or f"the header has {', '.join(names[:20])}"

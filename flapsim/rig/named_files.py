@@ -46,7 +46,7 @@ def dynamometer_of(rig: Rig) -> Dynamometer | None:
             row = int(np.flatnonzero(np.diff(values) <= 0.0)[0]) + 1
             faults.add(f"row {row + 1}, {column}", f"{values[row]:g}", "an increasing column")
     if len(columns["current_a"]) < 2:
-        faults.add("", f"{len(columns['current_a'])} rows", "at least 2 rows")
+        faults.add("", str(len(columns["current_a"])), "at least 2 rows")
     faults.raise_if_any()
     return Dynamometer(columns["current_a"], columns["torque_n_m"])
 
@@ -93,7 +93,7 @@ def still_thrust(rig: Rig) -> tuple[float, float] | None:
             "a crank at rest", "tare.still_log is the log of a run with the wing held still",
         )  # fmt: skip
     elif len(thrust) < STILL_BLOCKS:
-        faults.add("", f"{len(thrust)} rows", f"at least {STILL_BLOCKS} rows")
+        faults.add("", str(len(thrust)), f"at least {STILL_BLOCKS} rows")
     faults.raise_if_any()
     count = len(thrust) // STILL_BLOCKS
     means = thrust[: count * STILL_BLOCKS].reshape(STILL_BLOCKS, count).mean(axis=1)

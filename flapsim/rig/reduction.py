@@ -277,7 +277,7 @@ def _check_torque(bench: Bench, name: str) -> None:
         assert bench.rig.drive is not None
         fault = Fault(
             str(bench.rig.drive.dynamometer_file), "current_a", f"{low:g} to {high:g} A",
-            f"at least {current.min():.4g} to {current.max():.4g} A", f"the currents in {name}",
+            f"a table that covers {current.min():.4g} to {current.max():.4g} A as in {name}",
         )  # fmt: skip
         raise CaseError([fault])
 

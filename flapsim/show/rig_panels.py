@@ -66,8 +66,9 @@ def _panel(axes: Axes, name: str, phase: Array, wave: Wave, predicted: Array | N
             degrees, predicted, color=OUTER.color, linewidth=1.6, linestyle=(0, (5, 1.6)),
             label="predicted",
         )  # fmt: skip
-    axes.set_title(MEASURED_SERIES[name].long_name)
-    axes.set_ylabel(printed(MEASURED_SERIES[name].unit))
+    quantity = MEASURED_SERIES[name]
+    axes.set_title(quantity.long_name[0].upper() + quantity.long_name[1:])
+    axes.set_ylabel(printed(quantity.unit))
     axes.set_xlim(0.0, 360.0)
     axes.set_xticks(np.arange(0, 361, 90))
     low, high = axes.get_ylim()
