@@ -17,7 +17,8 @@ from flapsim.case.atmosphere import standard_atmosphere
 from flapsim.case.tables import read_polar, read_samples
 from flapsim.cycle.simulate import Cycle, simulate
 from flapsim.faults import CaseError, Fault
-from flapsim.wing.motion import PLUNGE_INNER, evaluate, stroke_schedules
+from flapsim.wing.schedule import evaluate
+from flapsim.wing.stroke import PLUNGE_INNER, stroke_schedules
 
 CASES = Path(__file__).parents[1] / "cases"
 SHIPPED = sorted(p for p in CASES.glob("*.toml") if "\nbase = " not in p.read_text("utf-8"))

@@ -123,7 +123,7 @@ def disagreements(case: Case) -> dict[str, float]:
     if cycle.check["induced_unconverged"] > 0.0:
         # Past stall on a low aspect ratio the lifting line need not have one answer. The kernel
         # says so; there is then nothing to agree about.
-        assert any("did not settle" in note for note in cycle.notes)
+        assert any("did not converge" in note for note in cycle.notes)
         return {}
     errors = strip_errors(cycle, craft.halves["starboard"]) | series_errors(cycle, craft)
     stalls = np.min(craft.halves["starboard"].fields["attached_fraction"]) < 1.0

@@ -13,17 +13,11 @@ from numpy.testing import assert_allclose
 
 from flapsim.case import Heave, Port, Schedule, Section, Segment, SegmentStroke, Stroke, Twist, Wing
 from flapsim.faults import CaseError
-from flapsim.wing import motion as kinematics
-from flapsim.wing.motion import (
-    HARMONICS,
-    SCHEDULES,
-    TRUNCATION_LIMIT,
-    evaluate,
-    harmonic,
-    strip_motion,
-    stroke_schedules,
-)
+from flapsim.wing import stroke as kinematics
+from flapsim.wing.motion import strip_motion
+from flapsim.wing.schedule import HARMONICS, evaluate, harmonic
 from flapsim.wing.strips import Strips, strips
+from flapsim.wing.stroke import SCHEDULES, TRUNCATION_LIMIT, stroke_schedules
 
 OFFSET = 0.05
 AXIS = 0.25

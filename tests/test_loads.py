@@ -36,7 +36,8 @@ from flapsim.flight.spar import (
     tip_deflection,
 )
 from flapsim.quantities import SPAN_LOADS
-from flapsim.wing.motion import evaluate, strip_motion
+from flapsim.wing.motion import strip_motion
+from flapsim.wing.schedule import evaluate
 from flapsim.wing.strips import strips
 
 CASES = Path(__file__).parent.parent / "cases"

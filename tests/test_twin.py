@@ -14,7 +14,8 @@ from hypothesis import given, settings
 from scipy.spatial.transform import Rotation
 
 from flapsim.case import Case, Schedule, SegmentStroke, Stroke, Twist
-from flapsim.wing.motion import strip_motion, stroke_schedules
+from flapsim.wing.motion import strip_motion
+from flapsim.wing.stroke import stroke_schedules
 from tests.designs import GeneratorChooser, cases, design, lattice, sample
 from tests.twin.craft import simulate_craft
 from tests.twin.half_wing import TwinResult, air_velocity, simulate_half

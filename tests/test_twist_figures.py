@@ -15,7 +15,7 @@ from flapsim.cli.main import main
 from flapsim.cycle.files import read_cycle, write_cycle
 from flapsim.cycle.simulate import Cycle, simulate
 from flapsim.half_wing.twist.half_wing import half_wing
-from flapsim.half_wing.twist.still import still_wing
+from flapsim.half_wing.twist.margins import stability_margins
 from flapsim.show.figures import draw, figure
 from flapsim.show.kinds import SUFFIXES
 from flapsim.show.style import number
@@ -183,13 +183,13 @@ def test_the_margin_marks_flight_and_divergence_speed() -> None:
     free = {"wing.twist_axis": 0.35, "stroke.outer.twist.stops_deg": [-60.0, 60.0]}
     aft = changed(SPRING, free)
     cycle = simulate(aft)
-    still = still_wing(aft, half_wing(aft))
+    still = stability_margins(aft, half_wing(aft))
     assert aft.flight.airspeed_m_s < still.divergence < still.airspeed[-1]
     axes = panel(figure(cycle, "margin"), "Held still")
     assert f"divergence at {number(still.divergence)} m/s" in axes.get_title(loc="left")
     assert "flown at 5.00 m/s" in words(axes)
-    assert any(np.array_equal(curve, still.creeping, equal_nan=True) for curve in curves(axes))
-    assert any(np.array_equal(curve, still.turning, equal_nan=True) for curve in curves(axes))
+    assert any(np.array_equal(curve, still.aperiodic, equal_nan=True) for curve in curves(axes))
+    assert any(np.array_equal(curve, still.oscillatory, equal_nan=True) for curve in curves(axes))
 
 
 @pytest.mark.parametrize("kind", ["twist", "margin"])

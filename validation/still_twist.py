@@ -102,9 +102,9 @@ def hanging(section: Section) -> float:
 def still_margins(case: Any, airspeeds: Sequence[float]) -> tuple[float, float]:
     """Divergence and flutter speed from the solver, m/s."""
     from flapsim.half_wing.twist.half_wing import half_wing
-    from flapsim.half_wing.twist.still import still_wing
+    from flapsim.half_wing.twist.margins import stability_margins
 
-    margins = still_wing(case, half_wing(case), airspeeds)
+    margins = stability_margins(case, half_wing(case), airspeeds)
     return margins.divergence, margins.flutter
 
 

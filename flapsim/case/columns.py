@@ -23,15 +23,10 @@ from flapsim.faults import Faults
 def is_column_key(key_path: str) -> bool:
     """Whether a key may be a column: a number that does not change how the case is solved.
 
-    Parameters
-    ----------
-    key_path : str
-        Key path of a case.
+    ``key_path``: key path of a case.
 
-    Returns
-    -------
-    bool
-        False for names, file names, options, whole numbers such as strip counts, and unknown keys.
+    Returns false for names, file names, options, whole numbers such as strip counts, and unknown
+    keys.
     """
     if key_path.startswith("model."):
         return False

@@ -206,20 +206,11 @@ def _under(prefix: str, groups: dict[str, dict[str, Any]]) -> dict[str, dict[str
 def written_aside(target: Path) -> Iterator[Path]:
     """Yield a file beside the target that takes its place when all went well, else vanishes.
 
-    Parameters
-    ----------
-    target : Path
-        The file to be written in the end; its folder must exist.
+    ``target``: the file to be written in the end; its folder must exist.
 
-    Yields
-    ------
-    Path
-        Where to write until then.
+    Returns where to write until then.
 
-    Raises
-    ------
-    ResultError
-        If a file cannot be written there.
+    Raises ResultError if a file cannot be written there.
     """
     aside: Path | None = None
     try:

@@ -25,6 +25,7 @@ from flapsim.half_wing.twist.report import (
     SegmentTwist,
     actuator_work,
     compliant,
+    peak,
     segment_twists,
     twist_power,
     twist_results,
@@ -32,8 +33,14 @@ from flapsim.half_wing.twist.report import (
 from flapsim.half_wing.twist.stability import stability as stability_of
 from flapsim.kernel import Solution, solve
 from flapsim.kernel import layout as at
+from flapsim.quantities.efficiency import (
+    flapping_efficiency,
+    propulsive_efficiency,
+    ratio,
+    tare_efficiency,
+)
 from flapsim.wing.body import body_loads, weight
-from flapsim.wing.proportions import ratio, reduced_frequency
+from flapsim.wing.proportions import reduced_frequency
 from flapsim.wing.schedule import evaluate as evaluate_schedule
 
 Array = NDArray[np.float64]
@@ -63,22 +70,12 @@ def segment_names(case: Cases) -> tuple[str, ...]:
 
 
 class Solved(NamedTuple):
-    """Designs through one stroke.
-
-    Attributes
-    ----------
-    designs : Designs
-    halves : tuple of HalfWing
-        The starboard half and, if it differs, the port half.
-    solutions : tuple of Solution
-        Their strokes, as the kernel found them.
-    twists : tuple of tuple of SegmentTwist
-        The twist of their segments; empty unless the stroke is known step by step.
-    """
+    """Designs through one stroke."""
 
     designs: Designs
-    halves: tuple[HalfWing, ...]
-    solutions: tuple[Solution, ...]
+    halves: tuple[HalfWing, ...]  # The starboard half and, if it differs, the port half
+    solutions: tuple[Solution, ...]  # Their strokes, as the kernel found them
+    # The twist of their segments; empty unless the stroke is known step by step
     twists: tuple[tuple[SegmentTwist, ...], ...] = ()
 
     @property
@@ -113,10 +110,7 @@ class Solved(NamedTuple):
 def half_wings(cases: Cases) -> tuple[HalfWing, ...]:
     """Half wings with the twist they take: the starboard one and, if it differs, the port one.
 
-    Raises
-    ------
-    CaseError
-        If a file, a linkage or a schedule is at fault.
+    Raises CaseError if a file, a linkage or a schedule is at fault.
     """
     designs = Designs.of(cases)
     if designs.stroke.port is None:
@@ -133,15 +127,9 @@ def solve_halves(
 ) -> Solved:
     """Solve half wings through the stroke.
 
-    Parameters
-    ----------
-    halves : tuple of HalfWing
-        From `half_wings`.
-    series, fields : bool
-        Whether to keep the stroke step by step, and the strips through it. Where a drive, a
-        compliant twist or halves that differ need the steps, they are kept in any case.
-    threads : int
-        Threads to work on; results do not depend on it.
+    ``halves``: from `half_wings`; ``series``, ``fields``: whether to keep the stroke step by step,
+    and the strips through it. Where a drive, a compliant twist or halves that differ need the
+    steps, they are kept in any case; ``threads``: threads to work on; results do not depend on it.
     """
     solved = Solved(designs, halves, ())
     wanted = series or solved.compliant or designs.drive is not None or len(halves) > 1
@@ -158,19 +146,11 @@ def solve_halves(
 def wing_loads(case: Cases, starboard: Array, port: Array) -> dict[str, Array]:
     """Loads and powers of both wings from those of each half.
 
-    Parameters
-    ----------
-    starboard, port : ndarray, shape (SERIES_ROWS, ...)
-        Rows of the two halves, at one instant, at all or in the mean; the port half as if it were
-        a starboard one, that is, mirrored.
+    ``starboard``, ``port``, shape (SERIES_ROWS, ...): rows of the two halves, at one instant, at
+    all or in the mean; the port half as if it were a starboard one, that is, mirrored.
 
-    Returns
-    -------
-    dict of str to ndarray, shape (...)
-        Forces, moments about the centre of mass, powers; SI.
+    Returns an array of shape (...): forces, moments about the centre of mass, powers; SI.
 
-    Notes
-    -----
     The arms of the moments leave the heave out: they are what a balance reads that moves with the
     wing.
     """
@@ -212,25 +192,14 @@ def _means(
 ) -> dict[str, Array]:
     """Mean loads, powers and the ratios that follow.
 
-    Parameters
-    ----------
-    half : HalfWing
-        The starboard half, for the wing held still: at the mean of the twist it takes.
-    loads : mapping of str to ndarray, shape (B,)
-        Means from `wing_loads`.
-    still : bool
-        Whether to hold the wing still for what is compared with it; NaN otherwise.
+    ``half``: the starboard half, for the wing held still: at the mean of the twist it takes;
+    ``loads``, shape (B,): means from `wing_loads`; ``still``: whether to hold the wing still for
+    what is compared with it; NaN otherwise.
 
-    Returns
-    -------
-    dict of str to ndarray, shape (B,)
-        Names without their prefix ``mean.``; those of the segments as ``inner_...``.
+    Returns an array of shape (B,): names without their prefix ``mean.``; those of the segments as
+    ``inner_...``.
 
-    Notes
-    -----
-    Efficiencies compare with what costs nothing else: `propulsive_efficiency` with thrust power,
-    `flapping_efficiency` with the drag of the same wing held still at the same lift,
-    `tare_efficiency` with the wing held still at the same pitch.
+    Without airspeed no efficiency has a meaning: NaN.
     """
     out = dict(loads)
     airspeed = np.asarray(case.flight.airspeed_m_s, dtype=np.float64)
@@ -245,15 +214,17 @@ def _means(
     out["drag_n"] = body.drag + np.zeros_like(thrust)
     out["tail_lift_n"] = body.lift + np.zeros_like(thrust)
     out["held_drag_n"] = held.drag * moving
+    out["held_thrust_n"] = held.thrust * moving
     out["held_pitch_deg"] = np.degrees(held.angle - tilt) * moving
-    out["propulsive_efficiency"] = ratio(thrust * airspeed, power) * moving
-    out["flapping_efficiency"] = ratio((thrust + held.drag) * airspeed, power) * moving
-    out["tare_efficiency"] = ratio((thrust - held.tare_thrust) * airspeed, power) * moving
+    out["propulsive_efficiency"] = propulsive_efficiency(thrust, airspeed, power) * moving
+    out["flapping_efficiency"] = flapping_efficiency(thrust, held.drag, airspeed, power) * moving
+    out["tare_efficiency"] = tare_efficiency(thrust, held.thrust, airspeed, power) * moving
     out["aero_lift_to_drag"] = ratio(load * airspeed, power) * moving
     for segment in segment_names(case):
-        out[f"{segment}_propulsive_efficiency"] = (
-            ratio(out[f"{segment}_thrust_n"] * airspeed, out[f"{segment}_aero_power_w"]) * moving
+        own = propulsive_efficiency(
+            out[f"{segment}_thrust_n"], airspeed, out[f"{segment}_aero_power_w"]
         )
+        out[f"{segment}_propulsive_efficiency"] = own * moving
     return out
 
 
@@ -287,21 +258,14 @@ def _peaks(solved: Solved) -> dict[str, Array]:
     else:  # the halves need not peak together
         series = solved.both("series")
         low, high = series.min(axis=0), series.max(axis=0)
-    return {
-        name: np.where(np.abs(low[row]) > np.abs(high[row]), low[row], high[row])
-        for name, row in _PEAKS
-    }
+    return {name: peak(np.stack([high[row], low[row]])) for name, row in _PEAKS}
 
 
 def with_actuators(drive: Drive, power: ArrayLike) -> Drive:
     """A drive whose auxiliaries also feed the twist actuators.
 
-    Parameters
-    ----------
-    drive : Drive
-        As the case has it.
-    power : array_like, shape (B,)
-        Mean power that the actuators put out, W; their own losses belong to ``auxiliary_w``.
+    ``drive``: as the case has it; ``power``, shape (B,): mean power that the actuators put out, W;
+    their own losses belong to ``auxiliary_w``.
     """
     both: Any = drive.auxiliary_w + np.asarray(power)
     return replace(drive, auxiliary_w=both)
@@ -343,23 +307,15 @@ def _checks(solved: Solved, loads: Mapping[str, Array]) -> dict[str, Array]:
 def results(solved: Solved, stability: bool = False, still: bool = True) -> dict[str, Array]:
     """All scalar results, in the order in which they are reported.
 
-    Parameters
-    ----------
-    solved : Solved
-        The designs through their stroke.
-    stability : bool
-        Whether to compute the Floquet multipliers of compliant twists, which costs several times
-        the rest; NaN otherwise.
-    still : bool
-        Whether to hold each wing still for the efficiencies that compare with that, a quarter of
-        the time; NaN otherwise.
+    ``solved``: the designs through their stroke; ``stability``: whether to compute the Floquet
+    multipliers of compliant twists, which costs several times the rest; NaN otherwise; ``still``:
+    whether to hold each wing still for the efficiencies that compare with that, a quarter of the
+    time; NaN otherwise.
 
-    Returns
-    -------
-    dict of str to ndarray, shape (lanes,)
-        By dotted name: ``mean.lift_n``, ``segments.inner.thrust_n``, ``peak.aero_power_w``,
-        ``twist.outer.amplitude_deg`` (where the twist is known), ``check.strouhal`` ... NaN where
-        there is no periodic twist, but for the checks.
+    Returns an array of shape (lanes,): by dotted name: ``mean.lift_n``,
+    ``segments.inner.thrust_n``, ``peak.aero_power_w``, ``twist.outer.amplitude_deg`` (where the
+    twist is known), ``check.strouhal`` ... NaN where there is no periodic twist, but for the
+    checks.
     """
     case = solved.designs
     loads = wing_loads(case, solved.solutions[0].mean, solved.solutions[-1].mean)

@@ -1,8 +1,4 @@
-"""One case through one stroke: the door to the solver.
-
-`simulate` turns a case into a `Cycle`: what the wing does through the stroke, in the mean and at
-its peaks, where the watts go, and what to distrust.
-"""
+"""One case through one stroke, with time series, means, peaks, checks and warnings."""
 
 from __future__ import annotations
 
@@ -29,10 +25,10 @@ from flapsim.cycle.results import (
 from flapsim.drive.limits import drive_notes
 from flapsim.faults import NoAnswer
 from flapsim.half_wing.twist.half_wing import HalfWing
-from flapsim.half_wing.twist.report import twist_series
+from flapsim.half_wing.twist.margins import stability_margins
+from flapsim.half_wing.twist.refusal import no_periodic_twist, unstable_twist
+from flapsim.half_wing.twist.report import peak, twist_series
 from flapsim.half_wing.twist.stability import Stability, stability
-from flapsim.half_wing.twist.still import still_wing
-from flapsim.half_wing.twist.verdict import no_twist, unstable_twist
 from flapsim.kernel import Solution
 from flapsim.kernel import layout as at
 from flapsim.quantities import finite_or_none
@@ -55,13 +51,13 @@ _MOTIONS = (
 )
 
 ENERGY_TOLERANCE = 1e-9
-"""Largest energy imbalance, relative to the largest power in play, that passes without a note."""
+"""Largest energy imbalance, relative to the largest power, without a warning."""
 
 REYNOLDS_RANGE = (1.0e4, 1.0e6)
 """Chord Reynolds numbers for which the default section laws are meant."""
 
 REDUCED_FREQUENCY_LIMIT = 0.6
-"""Reduced frequency beyond which quasi-steady strips are a guess."""
+"""Reduced frequency beyond which quasi-steady strips are inaccurate."""
 
 
 @dataclass(frozen=True)
@@ -82,15 +78,15 @@ class Cycle:
     segments : dict of str to dict of str to float
         The means of the inner and the outer segments, both wings together.
     twist : dict of str to dict of str to float
-        What the twist of the inner and the outer segments amounts to.
+        Motion, moments, powers and limits of the twist of the inner and outer segments.
     check : dict of str to float
-        Balances and what tells how far to trust the run.
+        Balances, validity ranges and convergence.
     strips : dict of str to ndarray
         Starboard strips: shape (n_strips,), or (n_strips, n) for what moves.
     multipliers : ndarray of complex, shape (k,)
-        Floquet multipliers of a starboard twist that gives way, the largest first; else empty.
+        Floquet multipliers of a compliant starboard twist, the largest first; else empty.
     notes : tuple of str
-        What to distrust, in words.
+        Warnings: which result is affected, and by how much.
     """
 
     case: Case
@@ -130,17 +126,11 @@ class Cycle:
     def to_dict(self, series: bool = False) -> dict[str, Any]:
         """Plain nested dictionary for JSON.
 
-        Parameters
-        ----------
-        series : bool
-            Whether to include the stroke step by step.
+        ``series``: whether to include the stroke step by step.
 
-        Returns
-        -------
-        dict
-            ``title``, ``mean``, ``peak``, ``segments``, ``twist``, ``check``, ``notes`` and,
-            where asked for, ``series`` (with ``phase`` and ``time``). Numbers without a meaning
-            are None.
+        Returns ``title``, ``mean``, ``peak``, ``segments``, ``twist``, ``check``, ``notes`` and,
+        where asked for, ``series`` (with ``phase`` and ``time``). Numbers without a meaning are
+        None.
         """
         out: dict[str, Any] = {
             "title": self.case.title,
@@ -175,8 +165,8 @@ def simulate(case: Case) -> Cycle:
     CaseError
         If a file the case names or a schedule is at fault.
     NoAnswer
-        If a twist that is left to a spring or an actuator has no periodic state, or none that
-        lasts; said in words, with the nearest setting that has one.
+        If a compliant twist has no periodic state, or only an unstable one; the message names the
+        nearest setting with a stable one.
     """
     designs = Designs(case)
     halves = half_wings(designs)
@@ -219,7 +209,7 @@ def _stable(designs: Designs, half: HalfWing) -> Stability | None:
     if not half.parts:
         return None
     if not half.found[0]:
-        raise NoAnswer(no_twist(designs.case, half))
+        raise NoAnswer(no_periodic_twist(designs.case, half))
     verdict = stability(designs, half)
     if verdict.name != "stable":
         raise NoAnswer(unstable_twist(designs.case, half, verdict))
@@ -233,7 +223,7 @@ def _of_stability(
     first = verdicts[0]
     if first is None:
         return {}
-    still = still_wing(designs.case, halves[0])
+    still = stability_margins(designs.case, halves[0])
     worst = max(verdict.largest for verdict in verdicts if verdict is not None)
     out = {}
     for index, part in enumerate(halves[0].parts):
@@ -273,7 +263,7 @@ def _series(solved: Solved) -> dict[str, Array]:
 
 
 def _strips(half: HalfWing, solution: Solution) -> dict[str, NDArray[Any]]:
-    """What every starboard strip does through the stroke."""
+    """Angles, velocities and loads of every starboard strip through the stroke."""
     wing, batch = half.design.strips, half.design.batch
     fields = np.moveaxis(solution.fields[..., 0], 2, 0)
     density = batch.constant[at.CONST_DENSITY, 0]
@@ -315,12 +305,11 @@ def _strips(half: HalfWing, solution: Solution) -> dict[str, NDArray[Any]]:
 
 
 def _peaks(series: dict[str, Array]) -> dict[str, float]:
-    """Values of largest magnitude over the stroke, with their sign."""
-    moments = (name for name in series if not name.startswith("power_"))
+    """Values of largest magnitude of the loads through the stroke, with their sign."""
     return {
-        name: float(series[name][np.argmax(np.abs(series[name]))])
-        for name in moments
-        if not name.endswith("_deg") and name != "heave_m"
+        name: float(peak(values))
+        for name, values in series.items()
+        if not name.startswith("power_") and not name.endswith("_deg") and name != "heave_m"
     }
 
 
@@ -343,32 +332,32 @@ def _notes(
     check: dict[str, float],
     twist: dict[str, dict[str, float]],
 ) -> tuple[str, ...]:
-    """What to distrust in a run, in words."""
+    """Warnings: which result is affected, and by how much."""
     notes = []
     margins = [x["divergence_speed_m_s"] for x in twist.values() if "divergence_speed_m_s" in x]
     if margins and case.flight.airspeed_m_s >= margins[0]:
         notes.append(
-            f"Held still, this wing diverges at {margins[0]:.3g} m/s: the air holds the twist found"
-            " here beyond its spring, and a gust may not let it come back."
+            f"Held still, this wing diverges at {margins[0]:.3g} m/s, below the airspeed flown: the"
+            " twist found here is stable only while the wing flaps, and a gust may end it."
         )
     imbalance = max(check["instant_energy_balance"], check["motion_power_balance"])
     if imbalance > ENERGY_TOLERANCE:
-        notes.append(f"The energy balance closes only to {imbalance:.1e}: do not use this run.")
+        notes.append(f"The energy balance has an error of {imbalance:.1e}: do not use this run.")
     if check["stalled_fraction"] > 0.05:
         notes.append(
-            f"{100 * check['stalled_fraction']:.0f} % of wing and stroke is stalled; strip theory"
-            " is at its weakest there."
+            f"{100 * check['stalled_fraction']:.0f} % of wing and stroke is stalled: strip"
+            " theory is least accurate there, in lift, thrust and power."
         )
     laws = {case.wing.section.law}
     if "thin-airfoil" in laws and check["incidence_max_deg"] > 10.0:
         notes.append(
-            f"Incidence reaches {check['incidence_max_deg']:.0f} deg, but a thin airfoil never"
-            " stalls: compare with section law thin-plate."
+            f"Incidence reaches {check['incidence_max_deg']:.0f} deg, and the section law"
+            " thin-airfoil never stalls: compare with thin-plate."
         )
     unsettled = round(check["induced_unconverged"])
     if unsettled > 0:
         notes.append(
-            f"The induced velocity did not settle at {unsettled}"
+            f"The induced velocity did not converge at {unsettled}"
             f" instant{'' if unsettled == 1 else 's'} (stalled strips on a low aspect ratio):"
             " loads there are uncertain."
         )
@@ -380,25 +369,25 @@ def _notes(
             )
     elif case.model.induced == "slope" and case.model.wake == "quasi-steady":
         notes.append(
-            "Slope induction without a lag flatters the thrust of a hinged flap by 40-80 %."
+            "Slope induction without a lag overestimates the thrust of a hinged flap by 40-80 %."
         )
     low, high = REYNOLDS_RANGE
     if case.wing.section.law in ("thin-plate", "thin-airfoil") and not (
         low <= check["reynolds"] <= high
     ):
         notes.append(
-            f"Chord Reynolds number {check['reynolds']:.2g} lies outside {low:.0e} to {high:.0e},"
-            " for which the section law is meant."
+            f"Chord Reynolds number {check['reynolds']:.2g} is outside {low:.0e} to {high:.0e},"
+            " the range of the section law: lift and drag are uncertain."
         )
     if check["reduced_frequency"] > REDUCED_FREQUENCY_LIMIT:
         notes.append(
-            f"Reduced frequency {check['reduced_frequency']:.2f} is beyond what strips with a lag"
-            " describe well (0.6)."
+            f"Reduced frequency {check['reduced_frequency']:.2f} is above"
+            f" {REDUCED_FREQUENCY_LIMIT}: quasi-steady strips are inaccurate there."
         )
     if math.isnan(mean["flapping_efficiency"]) and case.flight.airspeed_m_s > 0.0:
         notes.append(
-            "The wing held still cannot make this lift (or no power is taken), so there is no"
-            " flapping efficiency."
+            "No flapping efficiency: the wing held still cannot make this lift, or the power given"
+            " to the air is not positive."
         )
     if case.drive is not None:
         notes += drive_notes(case.drive, mean)

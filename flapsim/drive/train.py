@@ -19,8 +19,8 @@ from flapsim.drive.battery import battery_current, battery_voltage
 from flapsim.drive.gear import motor_side_power
 from flapsim.drive.limits import limits_used
 from flapsim.drive.motor import motor_current, motor_speed, motor_voltage
+from flapsim.quantities.efficiency import ratio
 from flapsim.wing.body import weight
-from flapsim.wing.proportions import ratio
 
 __all__ = ["REPORTED", "DriveTrain", "drive_means", "drive_train", "efficiencies"]
 

@@ -14,7 +14,7 @@ from flapsim.flight.drive_power import refusal_of_drive, watts
 from flapsim.flight.hazard import hazard_note
 from flapsim.flight.trim import NoTrim, Trim, flight_words, trim
 from flapsim.wing.body import weight
-from flapsim.wing.motion import (
+from flapsim.wing.stroke import (
     PLUNGE_INNER,
     PLUNGE_OUTER,
     SWEEP_OUTER,

@@ -18,17 +18,10 @@ from numpy.typing import NDArray
 from flapsim.constants import STANDARD_GRAVITY
 from flapsim.cycle.simulate import Cycle
 from flapsim.quantities import SPAN_LOADS
-from flapsim.wing.motion import (
-    HARMONICS,
-    PLUNGE_INNER,
-    SCHEDULES,
-    TWIST_INNER_ROOT,
-    TWIST_OUTER_TIP,
-    StripMotion,
-    evaluate,
-    strip_motion,
-)
+from flapsim.wing.motion import StripMotion, strip_motion
+from flapsim.wing.schedule import HARMONICS, evaluate
 from flapsim.wing.strips import Strips, strips
+from flapsim.wing.stroke import PLUNGE_INNER, SCHEDULES, TWIST_INNER_ROOT, TWIST_OUTER_TIP
 
 __all__ = [
     "CAUSES",

@@ -28,8 +28,8 @@ from flapsim.flight.balance import (
 )
 from flapsim.flight.newton import End, Evaluate, Tracks, solve_tracks
 from flapsim.half_wing.twist.compliance import Side
+from flapsim.half_wing.twist.refusal import growth_in_words
 from flapsim.half_wing.twist.report import compliant
-from flapsim.half_wing.twist.verdict import growth_in_words
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]

@@ -23,7 +23,8 @@ from flapsim.drive.spring import optimal_spring
 from flapsim.drive.train import DriveTrain, drive_train
 from flapsim.faults import CaseError, Fault, NoAnswer
 from flapsim.flight.loads import motion_schedules
-from flapsim.wing.motion import PLUNGE_INNER, evaluate
+from flapsim.wing.schedule import evaluate
+from flapsim.wing.stroke import PLUNGE_INNER
 
 __all__ = [
     "VOLTAGE_PART",

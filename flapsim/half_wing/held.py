@@ -20,35 +20,20 @@ _LIFT_TOLERANCE = 1e-11
 
 
 class Held(NamedTuple):
-    """The wing held still.
+    """The wing held still."""
 
-    Attributes
-    ----------
-    drag : ndarray, shape (B,)
-        Drag at the lift of the moving wing, N; NaN where the wing cannot make that lift.
-    angle : ndarray, shape (B,)
-        Angle of the air against the hinge frame at which it makes it, rad.
-    tare_thrust : ndarray, shape (B,)
-        Thrust (minus drag) at the pitch the wing flaps at, N.
-    """
-
+    # (B,): drag at the lift of the moving wing, N; NaN where the wing cannot make that lift
     drag: Array
-    angle: Array
-    tare_thrust: Array
+    angle: Array  # (B,): angle of the air against the hinge frame at which it makes it, rad
+    thrust: Array  # (B,): thrust (minus drag) at the pitch the wing flaps at, N
 
 
 def held_still(batch: Batch) -> Batch:
     """Half wings stopped at the mean of each of their schedules.
 
-    Parameters
-    ----------
-    batch : Batch
-        The moving half wings.
+    ``batch``: the moving half wings.
 
-    Returns
-    -------
-    Batch
-        The same designs, one step.
+    Returns the same designs, one step.
     """
     schedule = np.zeros_like(batch.schedule)
     schedule[:, 0] = batch.schedule[:, 0]
@@ -67,15 +52,8 @@ def _at_angle(batch: Batch, angle: Array) -> tuple[Array, Array]:
 def hold(batch: Batch, lift: ArrayLike) -> Held:
     """Hold wings still: at the same pitch, and at the same lift.
 
-    Parameters
-    ----------
-    batch : Batch
-        The moving half wings.
-    lift : array_like, shape (B,)
-        Mean lift of both moving wings, N.
+    ``batch``: the moving half wings; ``lift``, shape (B,): mean lift of both moving wings, N.
 
-    Notes
-    -----
     The angle that gives the lift is found by the secant rule from the pitch the wing flaps at, in
     steps of at most five degrees, design by design; a design has no answer if the lift still
     falls short after 25 steps, needs more than 40 degrees, or falls with incidence there, which
@@ -85,7 +63,7 @@ def hold(batch: Batch, lift: ArrayLike) -> Held:
     wanted = np.broadcast_to(np.asarray(lift, dtype=np.float64), batch.constant.shape[1:])
     angle = batch.constant[at.CONST_AIR_ANGLE].copy()
     made, thrust = _at_angle(still, angle)
-    tare = thrust
+    at_pitch = thrust
     before, made_before = angle + 1e-3, _at_angle(still, angle + 1e-3)[0]
     scale = np.abs(wanted) + 1e-12
     open_ = np.ones(angle.shape, dtype=bool)
@@ -107,5 +85,5 @@ def hold(batch: Batch, lift: ArrayLike) -> Held:
     return Held(
         drag=np.where(found, -thrust, np.nan),
         angle=np.where(found, angle, np.nan),
-        tare_thrust=tare,
+        thrust=at_pitch,
     )

@@ -17,14 +17,9 @@ Array = NDArray[np.float64]
 def modes(count: int) -> Array:
     """Wave numbers of the symmetric modes: 1, 3, 5, ...
 
-    Parameters
-    ----------
-    count : int
-        Number of modes.
+    ``count``: number of modes.
 
-    Returns
-    -------
-    ndarray, shape (count,)
+    Returns an array of shape (count,).
     """
     return 2.0 * np.arange(count, dtype=np.float64) + 1.0
 
@@ -32,18 +27,10 @@ def modes(count: int) -> Array:
 def deficit_filter(count: int) -> Array:
     """Low-pass through which the lift lost to stall reaches the sheet.
 
-    Parameters
-    ----------
-    count : int
-        Number of modes.
+    ``count``: number of modes.
 
-    Returns
-    -------
-    ndarray, shape (count,)
-        ``1/(1 + ((m - 1)/3)^2)`` for the wave numbers m of `modes`.
+    Returns an array of shape (count,): ``1/(1 + ((m - 1)/3)^2)`` for the wave numbers m of `modes`.
 
-    Notes
-    -----
     With falling lift past stall the lifting-line equation has no unique answer: neighbouring
     strips may take turns to stall, the more so the more modes are allowed. Letting only the long
     waves of the lost lift act on the sheet leaves one answer in nearly all cases (those without
@@ -65,33 +52,18 @@ def lifting_line_operators(
 ) -> tuple[Array, Array]:
     """Matrices of the lifting line for attached flow.
 
-    Parameters
-    ----------
-    span_position : array_like, shape (n, ...)
-        Distance of each strip from the plane of symmetry along the unfolded wing, m.
-    chord : array_like, shape (n, ...)
-        Chords, m.
-    weight : array_like, shape (n, ...)
-        Width of each strip, m: its weight in the least-squares fit.
-    semispan : array_like, shape (...,)
-        Half of the unfolded span, m.
-    count : int
-        Number of modes, fewer than strips.
+    ``span_position``, shape (n, ...): distance of each strip from the plane of symmetry along the
+    unfolded wing, m; ``chord``, shape (n, ...): chords, m; ``weight``, shape (n, ...): width of
+    each strip, m: its weight in the least-squares fit; ``semispan``, shape (...,): half of the
+    unfolded span, m; ``count``: number of modes, fewer than strips.
 
-    Returns
-    -------
-    fit : ndarray, shape (count, n, ...)
-        Mode amplitudes per unit of lagged downwash, m.
-    downwash : ndarray, shape (n, count, ...)
-        Induced velocity at the strips per unit of mode amplitude, 1/m.
+    Returns ``fit``, shape (count, n, ...): mode amplitudes per unit of lagged downwash, m;
+    ``downwash``, shape (n, count, ...): induced velocity at the strips per unit of mode amplitude,
+    1/m.
 
-    Notes
-    -----
     ``Gamma = sum B_m sin(m t)``, ``y = s cos t``, ``w_i = sum m B_m sin(m t)/(4 s sin t)`` and
     ``Gamma = pi c (q - w_i)``, the last fitted in least squares over the strips.
 
-    References
-    ----------
     Prandtl's lifting line in Glauert's series: Glauert, H. (1926), The Elements of Aerofoil and
     Airscrew Theory, ch. XI.
     """

@@ -31,8 +31,8 @@ from flapsim.kernel.section import (
     THIN_PLATE,
     plate_drag_coefficient,
 )
-from flapsim.wing.motion import stroke_schedules
 from flapsim.wing.strips import Strips, strips
+from flapsim.wing.stroke import stroke_schedules
 
 Array = NDArray[np.float64]
 
@@ -51,43 +51,24 @@ _FRICTIONS = {"laminar": FRICTION_LAMINAR, "turbulent": FRICTION_TURBULENT}
 
 
 class Design(NamedTuple):
-    """Half wings ready for the kernel, with what was lost on the way.
+    """Half wings ready for the kernel, with what was lost on the way."""
 
-    Attributes
-    ----------
-    batch : Batch
-        The designs.
-    strips : Strips
-        Their strips.
-    truncation : ndarray, shape (B,)
-        Largest error of a schedule's Fourier series, relative to its half range.
-    """
-
-    batch: Batch
-    strips: Strips
+    batch: Batch  # The designs
+    strips: Strips  # Their strips
+    # (B,): largest error of a schedule's Fourier series, relative to its half range
     truncation: Array
 
 
 def pack(cases: Cases, side: Literal["starboard", "port"] = "starboard") -> Design:
     """Turn a case, or many designs, into a batch of half wings.
 
-    Parameters
-    ----------
-    side : {"starboard", "port"}
-        Which half; the port half is computed as if it were a starboard one, that is, mirrored.
+    ``side``: which half; the port half is computed as if it were a starboard one, that is,
+    mirrored.
 
-    Returns
-    -------
-    Design
-        Of ``Designs.lanes`` designs.
+    Returns of ``Designs.lanes`` designs.
 
-    Raises
-    ------
-    CaseError
-        If a file the case names, a linkage or a schedule's truncation is at fault.
+    Raises CaseError if a file the case names, a linkage or a schedule's truncation is at fault.
 
-    Notes
-    -----
     Designs of one batch share their section tables: see `sharing_tables`.
     """
     case = Designs.of(cases)
@@ -134,11 +115,8 @@ def pack(cases: Cases, side: Literal["starboard", "port"] = "starboard") -> Desi
 def sharing_tables(designs: Designs) -> list[NDArray[np.int64]]:
     """Which designs may be packed into one batch.
 
-    Returns
-    -------
-    list of ndarray of int
-        Places of the designs of each batch. It is one, unless a polar is continued beyond its
-        range by the drag of plates of several aspect ratios.
+    Returns places of the designs of each batch. It is one, unless a polar is continued beyond its
+    range by the drag of plates of several aspect ratios.
     """
     every = [np.arange(designs.count)]
     if all(section.law != "polar" for section in _sections(designs)):

@@ -31,17 +31,10 @@ a measurement, below any stall (common practice, no source)."""
 
 
 class SectionTable(NamedTuple):
-    """A section law as numbers.
+    """A section law as numbers."""
 
-    Attributes
-    ----------
-    log_reynolds : ndarray, shape (k,)
-        Natural logarithm of the Reynolds numbers, increasing.
-    values : ndarray, shape (k, at.TABLE_COLUMNS, n)
-        Columns ``TABLE_*`` of `flapsim.kernel.layout` on `GRID_DEG`.
-    """
-
-    log_reynolds: Array
+    log_reynolds: Array  # (k,): natural logarithm of the Reynolds numbers, increasing
+    # (k, at.TABLE_COLUMNS, n): columns ``TABLE_*`` of `flapsim.kernel.layout` on `GRID_DEG`
     values: Array
 
 
@@ -50,19 +43,10 @@ def viterna(
 ) -> tuple[Array, Array]:
     """Lift and drag beyond stall, matched to the last measured incidence.
 
-    Parameters
-    ----------
-    alpha : ndarray
-        Incidences between the matching one and a right angle, rad.
-    stall_alpha : float
-        Matching incidence, rad, in (0, pi/2).
-    stall_lift, stall_drag : float
-        Coefficients there.
-    drag_normal : float
-        Drag coefficient normal to the stream.
+    ``alpha``: incidences between the matching one and a right angle, rad; ``stall_alpha``: matching
+    incidence, rad, in (0, pi/2); ``stall_lift``, ``stall_drag``: coefficients there;
+    ``drag_normal``: drag coefficient normal to the stream.
 
-    References
-    ----------
     Viterna, L. A. & Corrigan, R. D. (1982), NASA CP-2230:
     ``C_L = A1 sin 2a + A2 cos^2 a / sin a``, ``C_D = C_Dmax sin^2 a + B2 cos a``.
     """
@@ -99,22 +83,12 @@ def full_range(
 ) -> Array:
     """Extend one polar to a full turn of incidence and add what lagged stall needs.
 
-    Parameters
-    ----------
-    alpha_deg : ndarray, shape (m,)
-        Incidences, degrees, strictly increasing, with 0 inside.
-    lift, drag, moment : ndarray, shape (m,)
-        Coefficients; moment about the quarter chord, nose-up.
-    drag_normal : float
-        Drag coefficient normal to the stream, used where the polar does not reach.
+    ``alpha_deg``, shape (m,): incidences, degrees, strictly increasing, with 0 inside; ``lift``,
+    ``drag``, ``moment``, shape (m,): coefficients; moment about the quarter chord, nose-up;
+    ``drag_normal``: drag coefficient normal to the stream, used where the polar does not reach.
 
-    Returns
-    -------
-    ndarray, shape (at.TABLE_COLUMNS, n)
-        Columns of a `SectionTable` on `GRID_DEG`.
+    Returns an array of shape (at.TABLE_COLUMNS, n): columns of a `SectionTable` on `GRID_DEG`.
 
-    Notes
-    -----
     Inside its range the polar is interpolated linearly. Outside it follows `viterna` up to a
     right angle, matched at the last point of that side, then the mirrored curve with 0.7 of its
     lift (Viterna & Corrigan's choice for reversed flow as commonly practised), fading to no lift
@@ -192,16 +166,10 @@ def polar_table(
 ) -> SectionTable:
     """Table of a measured or computed polar.
 
-    Parameters
-    ----------
-    alpha_deg : ndarray, shape (m,)
-        Incidences, degrees, strictly increasing.
-    reynolds : sequence of k floats
-        Reynolds numbers, increasing; one entry when the polar names none.
-    lift, drag, moment : ndarray, shape (k, m)
-        Coefficients; moment about the quarter chord.
-    drag_normal : float
-        Drag coefficient normal to the stream for the extension.
+    ``alpha_deg``, shape (m,): incidences, degrees, strictly increasing; ``reynolds``: Reynolds
+    numbers, increasing; one entry when the polar names none; ``lift``, ``drag``, ``moment``, shape
+    (k, m): coefficients; moment about the quarter chord; ``drag_normal``: drag coefficient normal
+    to the stream for the extension.
     """
     values = np.stack(
         [full_range(alpha_deg, *rows, drag_normal) for rows in zip(lift, drag, moment, strict=True)]
@@ -212,23 +180,14 @@ def polar_table(
 def revolving_plate(alpha_deg: Array) -> tuple[Array, Array]:
     """Translational lift and drag of a revolving wing at low Reynolds number.
 
-    Parameters
-    ----------
-    alpha_deg : ndarray
-        Incidences, degrees, from 0 to 90.
+    ``alpha_deg``: incidences, degrees, from 0 to 90.
 
-    Returns
-    -------
-    lift, drag : ndarray
-        ``0.225 + 1.58 sin(2.13 a - 7.20 deg)`` and ``1.92 - 1.55 cos(2.04 a - 9.82 deg)``.
+    Returns ``lift``, ``drag``: ``0.225 + 1.58 sin(2.13 a - 7.20 deg)`` and ``1.92 - 1.55 cos(2.04 a
+    - 9.82 deg)``.
 
-    Notes
-    -----
     A wing of aspect ratio about 5 at Reynolds number about 136 with an attached leading-edge
     vortex; not a model for 1e5.
 
-    References
-    ----------
     Dickinson, M. H., Lehmann, F.-O. & Sane, S. P. (1999), Science 284, 1954.
     """
     lift = 0.225 + 1.58 * np.sin(np.radians(2.13 * alpha_deg - 7.20))
@@ -239,8 +198,6 @@ def revolving_plate(alpha_deg: Array) -> tuple[Array, Array]:
 def revolving_plate_table() -> SectionTable:
     """Table of `revolving_plate` over a full turn.
 
-    Notes
-    -----
     The published fits run from 0 to 90 degrees. Lift is continued as an odd function, drag as an
     even one; reversed flow mirrors about the right angle. The normal force acts at the plate's
     centre of pressure. The attached vortex does not shed, so lagged stall leaves it alone.

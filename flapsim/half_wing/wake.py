@@ -21,18 +21,10 @@ NACA TR 681. Within 0.0065 of the exact function up to 50 semichords."""
 def finite_wing_lag(aspect_ratio: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """One-exponential lag of a wing of finite aspect ratio.
 
-    Parameters
-    ----------
-    aspect_ratio : array_like
-        Aspect ratio, any shape.
+    ``aspect_ratio``: aspect ratio, any shape.
 
-    Returns
-    -------
-    amplitude, rate : ndarray
-        Amplitude and rate per semichord.
+    Returns ``amplitude``, ``rate``: amplitude and rate per semichord.
 
-    References
-    ----------
     DeLaurier, J. D. (1993), Aeronautical Journal 97, 125, after Scherer, J. O. (1968):
     ``C1 = 0.5 AR/(2.32 + AR)``, ``C2 = 0.181 + 0.772/AR``.
     """
@@ -43,17 +35,10 @@ def finite_wing_lag(aspect_ratio: ArrayLike) -> tuple[NDArray[np.float64], NDArr
 def lag_constants(kind: str, aspect_ratio: ArrayLike) -> NDArray[np.float64]:
     """Lag of a design as numbers for the kernel.
 
-    Parameters
-    ----------
-    kind : {"finite-wing", "two-dimensional"}
-        Which lag.
-    aspect_ratio : array_like
-        Aspect ratio, shape (...,).
+    ``kind``: which lag; ``aspect_ratio``: aspect ratio, shape (...,).
 
-    Returns
-    -------
-    ndarray, shape (4, ...)
-        Amplitude and rate of the first, then of the second exponential.
+    Returns an array of shape (4, ...): amplitude and rate of the first, then of the second
+    exponential.
     """
     ar = np.asarray(aspect_ratio, dtype=np.float64)
     out = np.zeros((2 * POLES, *ar.shape))

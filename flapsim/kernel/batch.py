@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import NamedTuple
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,77 +16,37 @@ class Batch(NamedTuple):
     """Half wings as numbers; the last axis counts the designs (B).
 
     All designs of a batch share what is not a number: options, section laws, strip count.
-
-    Attributes
-    ----------
-    constant : ndarray, shape (CONST_ROWS, B)
-        Numbers of each design, SI and rad.
-    parameter : ndarray, shape (n_strips, PAR_ROWS, B)
-        Numbers of each strip.
-    schedule : ndarray, shape (8, 2 H + 1, B)
-        Fourier coefficients of the schedules, rad and m.
-    segment, law, friction : ndarray of int, shape (n_strips,)
-        Segment, section law and friction law of each strip.
-    fit : ndarray, shape (modes, n_strips, B)
-        Lifting-line fit (empty first axis without a lifting line).
-    downwash : ndarray, shape (n_strips, modes, B)
-        Lifting-line downwash.
-    damping : ndarray, shape (modes,)
-        Filter on the stall deficit.
-    tables : ndarray, shape (k, 6, n)
-        Section tables of all Reynolds numbers of all table laws.
-    log_reynolds : ndarray, shape (k,)
-        Their Reynolds numbers.
-    table_range : ndarray of int, shape (n_strips, 2)
-        First table and number of tables of each strip.
-    induced : int
-        INDUCED_NONE, INDUCED_SLOPE or INDUCED_LIFTING_LINE.
-    poles : int
-        Exponentials of the shed wake's lag; 0 is quasi-steady.
-    lagged_stall, apparent_mass : bool
-        Options.
-    steps : int
-        Steps per stroke.
     """
 
-    constant: Array
-    parameter: Array
-    schedule: Array
+    constant: Array  # (CONST_ROWS, B): numbers of each design, SI and rad
+    parameter: Array  # (n_strips, PAR_ROWS, B): numbers of each strip
+    schedule: Array  # (8, 2 H + 1, B): Fourier coefficients of the schedules, rad and m
+    # segment, law, friction, (n_strips,): segment, section law and friction law of each strip
     segment: Integers
     law: Integers
     friction: Integers
-    fit: Array
-    downwash: Array
-    damping: Array
-    tables: Array
-    log_reynolds: Array
-    table_range: Integers
-    induced: int
-    poles: int
+    fit: Array  # (modes, n_strips, B): lifting-line fit (empty first axis without a lifting line)
+    downwash: Array  # (n_strips, modes, B): lifting-line downwash
+    damping: Array  # (modes,): filter on the stall deficit
+    tables: Array  # (k, 6, n): section tables of all Reynolds numbers of all table laws
+    log_reynolds: Array  # (k,): their Reynolds numbers
+    table_range: Integers  # (n_strips, 2): first table and number of tables of each strip
+    induced: int  # INDUCED_NONE, INDUCED_SLOPE or INDUCED_LIFTING_LINE
+    poles: int  # Exponentials of the shed wake's lag; 0 is quasi-steady
+    # lagged_stall, apparent_mass: options
     lagged_stall: bool
     apparent_mass: bool
-    steps: int
+    steps: int  # Steps per stroke
 
 
 class Options(NamedTuple):
-    """What a pass over a strip needs to know besides numbers.
+    """What a pass over a strip needs to know besides numbers."""
 
-    Attributes
-    ----------
-    apparent : float
-        1 with the apparent-mass package, 0 without.
-    lags : bool
-        Whether the attached length lags: it is then given, else it follows from the incidence.
-    keep : bool
-        Whether to leave the loads of a strip in its rows of ``flow``.
-    steps : int
-        Steps per stroke.
-    """
-
-    apparent: float
+    apparent: float  # 1 with the apparent-mass package, 0 without
+    # Whether the attached length lags: it is then given, else it follows from the incidence
     lags: bool
-    keep: bool
-    steps: int
+    keep: bool  # Whether to leave the loads of a strip in its rows of ``flow``
+    steps: int  # Steps per stroke
 
 
 class Strip(NamedTuple):
@@ -99,122 +59,70 @@ class Strip(NamedTuple):
 
 
 class Lookup(NamedTuple):
-    """Section tables of all strips; for each, the one below its Reynolds number and the blend.
+    """Section tables of all strips; for each, the one below its Reynolds number and the blend."""
 
-    Attributes
-    ----------
-    values : ndarray, shape (k, TABLE_COLUMNS, n)
-        All tables.
-    first : ndarray of int
-        Table below the Reynolds number of each strip and lane.
-    blend : ndarray
-        Weight of the table after it.
-    """
-
-    values: Array
-    first: Integers
-    blend: Array
+    values: Array  # (k, TABLE_COLUMNS, n): all tables
+    first: Integers  # Table below the Reynolds number of each strip and lane
+    blend: Array  # Weight of the table after it
 
 
 class Disturbance(NamedTuple):
-    """Departure of half wings from their periodic motion, the same at every instant.
+    """Departure of half wings from their periodic motion, the same at every instant."""
 
-    Attributes
-    ----------
-    twist : ndarray, shape (KICK_ROWS, B)
-        For the inner, then the outer segment: twist of the root and twist from root to tip, rad;
-        the rates of both, rad/s; the accelerations of both, rad/s2.
-    wake : ndarray, shape (n_strips, B)
-        What the shed wake takes from the downwash of each strip, m/s.
-    """
-
+    # (KICK_ROWS, B): for the inner, then the outer segment: twist of the root and twist from root
+    # to tip, rad; the rates of both, rad/s; the accelerations of both, rad/s2
     twist: Array
-    wake: Array
+    wake: Array  # (n_strips, B): what the shed wake takes from the downwash of each strip, m/s
 
 
 class Solution(NamedTuple):
-    """Half wings through the stroke.
+    """Half wings through the stroke."""
 
-    Attributes
-    ----------
-    mean, low, high : ndarray, shape (SERIES_ROWS, B)
-        Mean, least and greatest value over the stroke of every row of the series.
-    verdict : ndarray, shape (VERDICT_ROWS, B)
-        Cosine of the largest incidence, instants without a converged induced velocity, least
-        Reynolds number of any strip.
-    series : ndarray, shape (steps, SERIES_ROWS, B), or (0, SERIES_ROWS, B)
-        The stroke itself where it was asked for.
-    fields : ndarray, shape (n_strips, steps, FIELD_ROWS, B), or (0, 0, FIELD_ROWS, B)
-        The strips through the stroke where they were asked for.
-    """
-
+    # mean, low, high, (SERIES_ROWS, B): mean, least and greatest value over the stroke of every row
+    # of the series
     mean: Array
     low: Array
     high: Array
+    # (VERDICT_ROWS, B): cosine of the largest incidence, instants without a converged induced
+    # velocity, least Reynolds number of any strip
     verdict: Array
+    # (steps, SERIES_ROWS, B), or (0, SERIES_ROWS, B): the stroke itself, if requested
     series: Array
+    # (n_strips, steps, FIELD_ROWS, B), or (0, 0, FIELD_ROWS, B): the strips, if requested
     fields: Array
 
 
+_NUMBERS = ("constant", "parameter", "schedule", "fit", "downwash")
+
+
+def _each(batch: Batch, change: Callable[[Array], Array]) -> Batch:
+    """Apply a change to every array that has an axis of designs."""
+    changed: dict[str, Any] = {name: change(getattr(batch, name)) for name in _NUMBERS}
+    return batch._replace(**changed)
+
+
 def stack(batches: Sequence[Batch]) -> Batch:
-    """Join batches that share everything that is not a number.
+    """Join batches, at least one, that share everything that is not a number.
 
-    Parameters
-    ----------
-    batches : sequence of Batch
-        At least one.
-
-    Raises
-    ------
-    ValueError
-        If the batches differ in an option, a section law, a table or the number of strips.
+    Raises ValueError if they differ in an option, a section law, a table or the number of strips.
     """
     first = batches[0]
-    numbers = ("constant", "parameter", "schedule", "fit", "downwash")
     for other in batches[1:]:
-        for name in Batch._fields:
-            if name not in numbers and not np.array_equal(
-                getattr(first, name), getattr(other, name)
-            ):
+        for name in set(Batch._fields) - set(_NUMBERS):
+            if not np.array_equal(getattr(first, name), getattr(other, name)):
                 raise ValueError(f"designs of one batch must share {name}")
-    return first._replace(
-        constant=np.concatenate([batch.constant for batch in batches], axis=-1),
-        parameter=np.concatenate([batch.parameter for batch in batches], axis=-1),
-        schedule=np.concatenate([batch.schedule for batch in batches], axis=-1),
-        fit=np.concatenate([batch.fit for batch in batches], axis=-1),
-        downwash=np.concatenate([batch.downwash for batch in batches], axis=-1),
-    )
+    joined: dict[str, Any] = {
+        name: np.concatenate([getattr(batch, name) for batch in batches], axis=-1)
+        for name in _NUMBERS
+    }
+    return first._replace(**joined)
 
 
 def repeated(batch: Batch, count: int) -> Batch:
-    """Every design of a batch several times over, one after another.
-
-    Parameters
-    ----------
-    count : int
-        How often.
-    """
-    return batch._replace(
-        constant=np.repeat(batch.constant, count, axis=-1),
-        parameter=np.repeat(batch.parameter, count, axis=-1),
-        schedule=np.repeat(batch.schedule, count, axis=-1),
-        fit=np.repeat(batch.fit, count, axis=-1),
-        downwash=np.repeat(batch.downwash, count, axis=-1),
-    )
+    """Every design of a batch ``count`` times, one after another."""
+    return _each(batch, lambda values: np.repeat(values, count, axis=-1))
 
 
 def pick(batch: Batch, designs: Integers) -> Batch:
-    """Some designs of a batch, as a batch of their own.
-
-    Parameters
-    ----------
-    designs : ndarray of int, shape (k,)
-        Which of them.
-    """
-    return batch._replace(
-        constant=np.ascontiguousarray(batch.constant[..., designs]),
-        parameter=np.ascontiguousarray(batch.parameter[..., designs]),
-        schedule=np.ascontiguousarray(batch.schedule[..., designs]),
-        fit=np.ascontiguousarray(batch.fit[..., designs]),
-        downwash=np.ascontiguousarray(batch.downwash[..., designs]),
-    )
+    """Some designs of a batch, as a batch of their own; ``designs``, shape (k,): their places."""
+    return _each(batch, lambda values: np.ascontiguousarray(values[..., designs]))

@@ -16,58 +16,39 @@ _ALIGNMENT = 8
 
 
 class Block(NamedTuple):
-    """Everything the kernel keeps of a block of designs, as flat arrays of rows of lanes.
+    """Everything the kernel keeps of a block of designs, as flat arrays of rows of lanes."""
 
-    Attributes
-    ----------
-    constant, parameter, schedule, fit, downwash : ndarray
-        Numbers of the block's designs, as in `Batch`.
-    kick, wake_kick : ndarray
-        Departures from the periodic motion, as in `Disturbance`.
-    hinge, motion, disturbed, sums, flow, queue, series : ndarray
-        See `flapsim.kernel.layout`; ``disturbed`` is the motion with the departures.
-    places : ndarray of int
-        Where in ``flow`` the numbers of the queue belong; instants of a lifting line that wait.
-    line : ndarray
-        One instant of a lifting line.
-    friction : ndarray
-        Friction coefficient of each strip.
-    table_first : ndarray of int
-        Section table below the Reynolds number of each strip.
-    table_blend : ndarray
-        Weight of the table after it.
-    modes : ndarray
-        Amplitudes of the lifting line: correction for stall, residual and last residual, one row a
-        mode each, and their scale.
-    verdict : ndarray
-        Chordwise velocity and speed at the largest incidence, unsettled instants, least Reynolds
-        number.
-    summary : ndarray
-        Mean, least and greatest value of every row of the series.
-    """
-
+    # constant, parameter, schedule, fit, downwash: numbers of the block's designs, as in `Batch`
     constant: Array
     parameter: Array
     schedule: Array
     fit: Array
     downwash: Array
+    # kick, wake_kick: departures from the periodic motion, as in `Disturbance`
     kick: Array
     wake_kick: Array
+    # hinge, motion, disturbed, sums, flow, queue, series: see `flapsim.kernel.layout`;
+    # ``disturbed`` is the motion with the departures
     hinge: Array
     motion: Array
     disturbed: Array
     sums: Array
     flow: Array
     queue: Array
+    # Where in ``flow`` the numbers of the queue belong; instants of a lifting line that wait
     places: Integers
-    line: Array
+    line: Array  # One instant of a lifting line
     series: Array
-    friction: Array
-    table_first: Integers
-    table_blend: Array
+    friction: Array  # Friction coefficient of each strip
+    table_first: Integers  # Section table below the Reynolds number of each strip
+    table_blend: Array  # Weight of the table after it
+    # Amplitudes of the lifting line: correction for stall, residual and last residual, one row a
+    # mode each, and their scale
     modes: Array
+    # Chordwise velocity and speed at the largest incidence, unsettled instants, least Reynolds
+    # number
     verdict: Array
-    summary: Array
+    summary: Array  # Mean, least and greatest value of every row of the series
 
 
 @compiled
@@ -82,14 +63,9 @@ def _rows(count):
 def new_block(strips, steps, coefficients, modes, slots, kicked):
     """Rows for a block of designs.
 
-    Parameters
-    ----------
-    strips, steps, coefficients, modes : int
-        Strips, steps, Fourier coefficients of a schedule and modes of the lifting line.
-    slots : int
-        Strips that are kept through the stroke at once.
-    kicked : bool
-        Whether the motion is disturbed.
+    ``strips``, ``steps``, ``coefficients``, ``modes``: strips, steps, Fourier coefficients of a
+    schedule and modes of the lifting line; ``slots``: strips that are kept through the stroke at
+    once; ``kicked``: whether the motion is disturbed.
     """
     return Block(
         _rows(at.CONST_ROWS),

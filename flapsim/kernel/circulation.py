@@ -49,18 +49,9 @@ _QUEUE_FROM_PARAMETER = (
 def look_up(values, first, blend, column, alpha):
     """One column of a section table at an incidence.
 
-    Parameters
-    ----------
-    values : ndarray, shape (k, 6, n)
-        Tables, one Reynolds number after another.
-    first : int
-        The table below the strip's Reynolds number.
-    blend : float
-        Weight of the table after it.
-    column : int
-        Column.
-    alpha : float
-        Incidence, rad, within half a turn.
+    ``values``, shape (k, 6, n): tables, one Reynolds number after another; ``first``: the table
+    below the strip's Reynolds number; ``blend``: weight of the table after it; ``column``: column;
+    ``alpha``: incidence, rad, within half a turn.
     """
     x = (alpha + math.pi) * _GRID_PER_RADIAN
     i = min(max(int(x), 0), _TURN - 1)
@@ -137,8 +128,6 @@ def table_deficit(q, u, values, first, blend, attached, lags):
 def circulation_local(flow, parameter, constant, verdict, queue, places, strip, options, lookup):
     """Effective downwash of one strip through the stroke, on its own: no or slope induction.
 
-    Notes
-    -----
     ``q_c = q_lagged - k (q_c - deficit)``. Where attached flow has no deficit that is the answer;
     the rest, of whatever design and instant, queue up and are solved side by side.
     """
@@ -201,8 +190,8 @@ def _queue_up(queue, places, waiting, flow, parameter, constant, strip):
 def _settle(queue, places, waiting, strip, lags, lookup):
     """Solve for the effective downwash of all in the queue by the secant rule.
 
-    The slope is held between that of the steepest plausible stall and that of attached flow, more
-    loosely once a solution creeps. Groups that have settled step out, so that others do not wait
+    The slope is bounded by that of the steepest plausible stall and that of attached flow, with
+    looser bounds once convergence is slow. Converged groups are dropped, so that others do not wait
     for them.
     """
     groups = -(-waiting // LANES)

@@ -1,8 +1,8 @@
 """How the innermost functions are compiled, and where the machine code is kept.
 
-Everything compiled here is compiled alike: without reordering sums or fusing products into them
-unasked, so that a design gives the same bits alone and in a batch, in whatever lane it falls; and
-without Python's lock, so that threads work side by side. The machine code is kept on disk under a
+All functions share their compiler options: sums are not reordered and products are fused only where
+the source says so, so that a design gives the same bits alone and in a batch, whatever its lane;
+Python's lock is released, so that threads run in parallel. The machine code is kept on disk under a
 name made from the sources of all of it, since a compiled function contains the constants and the
 small functions it calls from other files.
 """
@@ -34,11 +34,8 @@ _OPTIONS: dict[str, Any] = {
 def cache_folder() -> Path | None:
     """Folder of the compiled code of this very version, or None where none can be written.
 
-    Returns
-    -------
-    Path or None
-        Below ``NUMBA_CACHE_DIR`` if that is set, else below the user's cache folder, else below the
-        temporary one.
+    Returns below ``NUMBA_CACHE_DIR`` if that is set, else below the user's cache folder, else below
+    the temporary one.
     """
     digest = hashlib.sha256()
     for source in sorted(Path(__file__).parent.glob("*.py")):
@@ -79,10 +76,7 @@ def _compile(function: _Function, **more: Any) -> _Function:
 def compiled(function: _Function) -> _Function:
     """Compile a pass over a block of designs.
 
-    Parameters
-    ----------
-    function : callable
-        Plain numbers and arrays in, plain numbers out.
+    ``function``: plain numbers and arrays in, plain numbers out.
     """
     return _compile(function)
 
@@ -90,9 +84,6 @@ def compiled(function: _Function) -> _Function:
 def inlined(function: _Function) -> _Function:
     """Compile a small function of the innermost loops into its callers.
 
-    Parameters
-    ----------
-    function : callable
-        Taking a number of lanes or giving one back: such numbers live in registers.
+    ``function``: taking a number of lanes or giving one back: such numbers live in registers.
     """
     return _compile(function, forceinline=True)

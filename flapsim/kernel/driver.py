@@ -122,24 +122,14 @@ def _summarise(series, summary, steps):
 
 
 class _Request(NamedTuple):
-    """What is asked of a batch, for the compiled loop.
+    """Options of a call of `solve`, for the compiled loop."""
 
-    Attributes
-    ----------
-    harmonics : ndarray of int, shape (SCHEDULES,)
-        Highest harmonic in use of each schedule.
-    phases : ndarray, shape (steps, H + 1, 2)
-        Cosine and sine of each harmonic at each step.
-    inertia, kicked : bool
-        Whether to compute the inertia of the wing; whether its motion is disturbed.
-    kicks, wake_kicks : ndarray
-        The disturbance, as in `Disturbance`.
-    """
-
-    harmonics: NDArray[np.int64]
-    phases: Array
+    harmonics: NDArray[np.int64]  # (SCHEDULES,): highest harmonic in use of each schedule
+    phases: Array  # (steps, H + 1, 2): cosine and sine of each harmonic at each step
+    # inertia, kicked: whether to compute the inertia of the wing; whether its motion is disturbed
     inertia: bool
     kicked: bool
+    # kicks, wake_kicks: the disturbance, as in `Disturbance`
     kicks: Array
     wake_kicks: Array
 
@@ -239,19 +229,11 @@ def solve(
 ) -> Solution:
     """Periodic loads and powers of a batch of half wings.
 
-    Parameters
-    ----------
-    series : bool
-        Whether to return the stroke step by step.
-    fields : bool
-        Whether to return every strip at every step.
-    inertia : bool
-        Whether to compute the rate of the wing's kinetic energy and the torques of its mass.
-    disturbance : Disturbance, optional
-        Departure from the periodic motion, the same at every instant: the loads are then those
-        of a wing that just departed, with the shed wake of the undisturbed motion.
-    threads : int
-        Threads to work on; results do not depend on it.
+    ``series``: whether to return the stroke step by step; ``fields``: whether to return every strip
+    at every step; ``inertia``: whether to compute the rate of the wing's kinetic energy and the
+    torques of its mass; ``disturbance``: departure from the periodic motion, the same at every
+    instant: the loads are then those of a wing that just departed, with the shed wake of the
+    undisturbed motion; ``threads``: threads to work on; results do not depend on it.
     """
     designs = batch.constant.shape[1]
     strips, steps = batch.parameter.shape[0], batch.steps

@@ -24,13 +24,8 @@ _PI_LOW = 1.0780605716316238106e-14
 def sine_cosine(x):
     """Sine and cosine of an angle.
 
-    Parameters
-    ----------
-    x : float
-        Angle, rad; meant for ``|x| < 100``.
+    ``x``: angle, rad; meant for ``|x| < 100``.
 
-    Notes
-    -----
     Reduced to half a turn, then the Taylor polynomials of degree 21 and 22, whose remainders are
     below 1e-17 there. Error below 4e-16 for ``|x| < 100``.
     """
@@ -67,13 +62,8 @@ def sine_cosine(x):
 def decay(x):
     """``exp(-x)`` for ``x >= 0``.
 
-    Parameters
-    ----------
-    x : float
-        Exponent, not negative.
+    ``x``: exponent, not negative.
 
-    Notes
-    -----
     Thirty-second power of the Taylor polynomial of degree 10 at ``x/32``. Relative error below
     1e-14 for ``x < 5``; absolute error below 1e-13 everywhere (beyond 32 the value is held at
     ``exp(-32)``, 1e-14).

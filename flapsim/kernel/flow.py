@@ -258,7 +258,7 @@ def _semichords(flow, before, here, after, beyond, step):
 def _periodic_start(state, product, otherwise):
     """Starting state of a linear recurrence that returns to it after a stroke.
 
-    ``state`` is where one stroke from zero ends, ``product`` what it leaves of the start.
+    ``state`` is the state after one stroke from zero, ``product`` the factor on the initial state.
     """
     left = 1.0 - product
     return select(left > 1e-12, state / left, otherwise)
@@ -268,8 +268,6 @@ def _periodic_start(state, product, otherwise):
 def wake_lag(flow, constant, poles, slot, steps):
     """Take the shed wake's lag from the downwash; the periodic state in closed form.
 
-    Notes
-    -----
     ``q_lagged = q - sum z_i``, ``dz_i/dt = A_i dq/dt - b_i (ds/dt) z_i``. Over a step the forcing
     is integrated by Simpson's rule with its decay factors exact, which is fourth order and stays
     bounded for any step.

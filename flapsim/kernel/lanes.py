@@ -2,7 +2,7 @@
 
 The compiler can be asked to make vector instructions of a loop over designs, but it gives up for
 many reasons and says so only in its remarks. Here a value *is* such a vector: arithmetic on it is
-written like that on a plain number, and every instruction works on all lanes alike. That is also
+written like that on a plain number, and every instruction works on all lanes. That is also
 why a design gives the same bits in whatever lane it falls and whatever its neighbours are: no lane
 is ever treated by other instructions than the rest, and products are fused into sums only where
 `fused` says so.
@@ -103,7 +103,7 @@ def _takes_part(kind: Any) -> bool:
 
 
 def _declare(function: Any, operands: int, result: Any, given: Any, lower: Any) -> None:
-    """Let a function or operator work on lanes: what it takes, what it gives, and how."""
+    """Define a function or operator on lanes: operand count, result and operand type, lowering."""
 
     def generic(_self: Any, args: Any, kws: Any) -> Any:
         here = len(args) == operands and not kws and all(_takes_part(kind) for kind in args)

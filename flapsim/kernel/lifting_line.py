@@ -161,10 +161,8 @@ def _scatter(flow, line, waiting, before, i, strips, steps):
 
 @compiled
 def _settle(parameter, fit, downwash, line, modes, damping, laws, lags, lookup, live):
-    """Solve an instant of every design; which did not settle.
+    """Solve an instant of every design; return which did not converge.
 
-    Notes
-    -----
     A fixed point in the mode amplitudes, reached by relaxation whose factor follows from the last
     two residuals (Irons, B. M. & Tuck, R. C. 1969, Int. J. Numerical Methods in Engineering 1,
     275). ``modes`` holds three rows of each mode: corrections, residuals, last residuals; then the

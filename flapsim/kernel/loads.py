@@ -29,7 +29,7 @@ _TOTALS = (
 def _separated_plate(density, chord, u, w, f, drag):
     """Weight of the attached flow; force, its place and circulation of the separated one."""
     weight, separated, centre, bound = 0.0 * u + 1.0, 0.0 * u, 0.0 * u, 0.0 * u
-    # Most strips are attached most of the time; none of this is then asked for.
+    # Most strips are attached most of the time and skip this.
     separates = f < 1.0
     if anywhere(separates):
         # A lagged length may exceed 1 by rounding; it must then not depend on its neighbours.

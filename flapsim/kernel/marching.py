@@ -12,20 +12,10 @@ _MOST_STROKES = 400
 def march_actuator(out, command, matrix, limit, step, position, rate):
     """March an actuator over strokes until one repeats the one before; write that one to ``out``.
 
-    Parameters
-    ----------
-    out : ndarray, shape (n,)
-        Position in the middle of each interval of the stroke, rad.
-    command : ndarray, shape (n,)
-        Command there, rad.
-    matrix : ndarray, shape (2, 2)
-        Exact step of position error and rate under a constant command.
-    limit : float
-        Largest rate, rad/s.
-    step : float
-        Length of an interval, s.
-    position, rate : float
-        Where to start, rad and rad/s.
+    ``out``, shape (n,): position in the middle of each interval of the stroke, rad; ``command``,
+    shape (n,): command there, rad; ``matrix``, shape (2, 2): exact step of position error and rate
+    under a constant command; ``limit``: largest rate, rad/s; ``step``: length of an interval, s;
+    ``position``, ``rate``: where to start, rad and rad/s.
     """
     first_order = matrix[1, 1] == 0.0 and matrix[0, 1] == 0.0
     most, least = command.max(), command.min()

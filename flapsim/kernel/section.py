@@ -33,18 +33,10 @@ REYNOLDS_FLOOR = 1000.0
 def plate_drag_coefficient(aspect_ratio: ArrayLike) -> NDArray[np.float64]:
     """Drag coefficient of a plate of finite aspect ratio, normal to the stream.
 
-    Parameters
-    ----------
-    aspect_ratio : array_like
-        Aspect ratio; ``inf`` for a section between walls.
+    ``aspect_ratio``: aspect ratio; ``inf`` for a section between walls.
 
-    Returns
-    -------
-    ndarray
-        ``1.11 + 0.018 AR``, at most 1.98.
+    Returns ``1.11 + 0.018 AR``, at most 1.98.
 
-    References
-    ----------
     Viterna, L. A. & Corrigan, R. D. (1982), NASA CP-2230; the limit for a long plate is Hoerner's
     (1965).
     """
@@ -60,17 +52,10 @@ SEPARATION_LAG = 3.0
 def friction_coefficient(kind, value, reynolds):
     """Friction coefficient of both sides together, on the area of one side.
 
-    Parameters
-    ----------
-    kind : int
-        ``FRICTION_NUMBER``, ``FRICTION_LAMINAR`` or ``FRICTION_TURBULENT``.
-    value : float
-        The number itself, or the factor on the flat plate's law.
-    reynolds : float
-        Chord Reynolds number, held at ``REYNOLDS_FLOOR`` from below.
+    ``kind``: ``FRICTION_NUMBER``, ``FRICTION_LAMINAR`` or ``FRICTION_TURBULENT``; ``value``: the
+    number itself, or the factor on the flat plate's law; ``reynolds``: chord Reynolds number, held
+    at ``REYNOLDS_FLOOR`` from below.
 
-    References
-    ----------
     Laminar: Blasius, ``1.328/sqrt(Re)`` a side. Turbulent: Prandtl and Schlichting,
     ``0.455/(log10 Re)^2.58`` a side (Schlichting, Boundary-Layer Theory).
     """
@@ -86,22 +71,12 @@ def friction_coefficient(kind, value, reynolds):
 def attached_length(sin_incidence, u, sin_onset, inverse_range):
     """Part of the chord, from the leading edge, over which steady flow stays attached.
 
-    Parameters
-    ----------
-    sin_incidence : float
-        Sine of the effective incidence.
-    u : float
-        Chordwise velocity; reversed flow (``u <= 0``) is fully separated.
-    sin_onset : float
-        Sine of the incidence at which separation begins.
-    inverse_range : float
-        One over the difference of the sines at full separation and at onset.
+    ``sin_incidence``: sine of the effective incidence; ``u``: chordwise velocity; reversed flow
+    (``u <= 0``) is fully separated; ``sin_onset``: sine of the incidence at which separation
+    begins; ``inverse_range``: one over the difference of the sines at full separation and at onset.
 
-    Returns
-    -------
-    float
-        1 attached ... 0 separated; a fifth-degree smooth step in the sine, so that below onset
-        the plate is exactly the thin airfoil.
+    Returns 1 attached ... 0 separated; a fifth-degree smooth step in the sine, so that below onset
+    the plate is exactly the thin airfoil.
     """
     left = 1.0 - min(max((abs(sin_incidence) - sin_onset) * inverse_range, 0.0), 1.0)
     # Written from the separated end, where rounding must not make it negative.
@@ -113,19 +88,11 @@ def attached_length(sin_incidence, u, sin_onset, inverse_range):
 def attached_weight(f):
     """Weight of the attached force when the flow is attached over the part ``f`` of the chord.
 
-    Parameters
-    ----------
-    f : float
-        Attached part of the chord, 0 to 1.
+    ``f``: attached part of the chord, 0 to 1.
 
-    Returns
-    -------
-    float
-        Kirchhoff's ``((1 + sqrt f)/2)^2``, stretched from [1/4, 1] to [0, 1] because the separated
-        force is modelled on its own instead of as a quarter of the attached one.
+    Returns Kirchhoff's ``((1 + sqrt f)/2)^2``, stretched from [1/4, 1] to [0, 1] because the
+    separated force is modelled on its own instead of as a quarter of the attached one.
 
-    References
-    ----------
     Kirchhoff's free-streamline result as used by Leishman, J. G. & Beddoes, T. S. (1989),
     J. American Helicopter Society 34(3), eq. 16.
     """
@@ -147,20 +114,11 @@ _plate_blend = inlined(plate_blend)
 def plate_normal_coefficient(sin_incidence: Any, drag_normal: float) -> Any:
     """Normal-force coefficient of a fully separated flat plate.
 
-    Parameters
-    ----------
-    sin_incidence : float or ndarray
-        Sine of the incidence.
-    drag_normal : float
-        Drag coefficient of the plate normal to the stream.
+    ``sin_incidence``: sine of the incidence; ``drag_normal``: drag coefficient of the plate normal
+    to the stream.
 
-    Returns
-    -------
-    float or ndarray
-        ``C_D90 sin a / (0.56 + 0.44 |sin a|)``.
+    Returns ``C_D90 sin a / (0.56 + 0.44 |sin a|)``.
 
-    References
-    ----------
     Lindenburg, C. (2003), ECN-C--03-025; within 0.05 % of Hoerner's (1965)
     ``1/(0.222 + 0.283/sin a)``.
     """
@@ -171,18 +129,10 @@ def plate_normal_coefficient(sin_incidence: Any, drag_normal: float) -> Any:
 def plate_centre_of_pressure(sin_incidence, cos_incidence):
     """Centre of pressure of a fully separated flat plate, fraction of the chord.
 
-    Parameters
-    ----------
-    sin_incidence, cos_incidence : float
-        Sine and cosine of the incidence.
+    ``sin_incidence``, ``cos_incidence``: sine and cosine of the incidence.
 
-    Returns
-    -------
-    float
-        ``1/2 - (3/4) cos a / (4 + pi |sin a|)``: 0.3125 at small incidence, 1/2 broadside.
+    Returns ``1/2 - (3/4) cos a / (4 + pi |sin a|)``: 0.3125 at small incidence, 1/2 broadside.
 
-    References
-    ----------
     Rayleigh (1876); Kirchhoff's free streamlines.
     """
     return 0.5 - 0.75 * cos_incidence / (4.0 + math.pi * abs(sin_incidence))
@@ -192,20 +142,12 @@ def plate_centre_of_pressure(sin_incidence, cos_incidence):
 def plate_separated(u, w, drag_normal):
     """Normal force and circulation of a fully separated plate.
 
-    Parameters
-    ----------
-    u, w : float
-        Chordwise and normal air velocity, m/s.
-    drag_normal : float
-        Drag coefficient of the plate normal to the stream.
+    ``u``, ``w``: chordwise and normal air velocity, m/s; ``drag_normal``: drag coefficient of the
+    plate normal to the stream.
 
-    Returns
-    -------
-    force : float
-        ``C_N |W|^2`` of `plate_normal_coefficient`, that is ``force / (rho c / 2)``, m2/s2.
-    bound : float
-        ``C_L |W| / (2 pi)``, that is ``circulation / (pi c)``, m/s, of the lift ``C_N cos a``
-        only: the drag of a plate needs no circulation and trails none.
+    Returns ``force``: ``C_N |W|^2`` of `plate_normal_coefficient`, that is ``force / (rho c / 2)``,
+    m2/s2; ``bound``: ``C_L |W| / (2 pi)``, that is ``circulation / (pi c)``, m/s, of the lift ``C_N
+    cos a`` only: the drag of a plate needs no circulation and trails none.
     """
     speed = math.sqrt(u * u + w * w)
     blend = _plate_blend(speed, w) + 1e-300

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from uncertainties import ufloat
 
 from flapsim.quantities import MEASURED, without_unit
+from flapsim.quantities.efficiency import flapping_efficiency, ratio, tare_efficiency
 from flapsim.rig.bench import Bench, crank_power, finely, stroke_powers, torque_wave
 from flapsim.rig.filters import mean_product_correction
 from flapsim.rig.rig_file import RigDrive
@@ -262,13 +263,14 @@ def _with_ratios(
     air, speed, thrust = out.get("aero_power_w"), out.get("airspeed_m_s"), out.get("thrust_n")
     if speed is not None and thrust is not None:
         out["thrust_power_w"] = thrust * speed
-        if bench.still is not None:
-            still = sources.number("thrust held still", *bench.still)
-            gained = sources.gain("thrust") * (measured["thrust"] - still)
-            out["tare_efficiency"] = _over(gained * speed, air)
-        if tare.held_drag_n is not None:
+        if bench.still is not None and air is not None:
+            still, gain = sources.number("thrust held still", *bench.still), sources.gain("thrust")
+            out["tare_efficiency"] = tare_efficiency(
+                gain * measured["thrust"], gain * still, speed, air
+            )
+        if tare.held_drag_n is not None and air is not None:
             held = sources.constant("drag held still", tare, "held_drag_n")
-            out["flapping_efficiency"] = _over((thrust + held) * speed, air)
+            out["flapping_efficiency"] = flapping_efficiency(thrust, held, speed, air)
     useful = out.get("thrust_power_w")
     out["drive_efficiency"] = _over(shaft, electrical)
     out["aerodynamic_efficiency"] = _over(useful, shaft)
@@ -277,12 +279,8 @@ def _with_ratios(
 
 
 def _over(top: Any, bottom: Any) -> Any:
-    """A ratio; None where a part is unknown, NaN where the bottom is not positive."""
-    if top is None or bottom is None:
-        return None
-    if isinstance(bottom, np.ndarray):
-        return top / np.where(bottom > 0.0, bottom, np.nan)
-    return top / bottom if uncertainties.nominal_value(bottom) > 0.0 else math.nan
+    """A ratio; None where a part is unknown."""
+    return None if top is None or bottom is None else ratio(top, bottom)
 
 
 def _resampled(

@@ -15,6 +15,7 @@ from flapsim.case import Case
 from flapsim.cycle.simulate import Cycle, simulate
 from flapsim.drive.battery import battery_current, battery_voltage
 from flapsim.drive.train import drive_train
+from flapsim.quantities.efficiency import flapping_efficiency, ratio, tare_efficiency
 from flapsim.rig.rig_file import Rig
 
 Array = NDArray[np.float64]
@@ -25,46 +26,22 @@ FINE = 2048
 
 @dataclass(frozen=True, slots=True)
 class Prediction:
-    """What happens on the bench through one stroke, sensors without fault.
+    """What happens on the bench through one stroke, sensors without fault."""
 
-    Attributes
-    ----------
-    frequency : float
-        Hz.
-    airspeed : float
-        m/s.
-    waves : dict of str to (n,) array
-        By quantity, at n even phases; ``torque`` is that on the crank.
-    mean : dict of str to float
-        Over time, by the names of a measurement.
-    ripple : float
-        Second harmonic of the crank speed, relative.
-    """
-
-    frequency: float
-    airspeed: float
-    waves: dict[str, Array]
-    mean: dict[str, float]
-    ripple: float = 0.0
+    frequency: float  # Hz
+    airspeed: float  # m/s
+    waves: dict[str, Array]  # By quantity, at n even phases; ``torque`` is that on the crank
+    mean: dict[str, float]  # Over time, by the names of a measurement
+    ripple: float = 0.0  # Second harmonic of the crank speed, relative
 
 
 def predict(case: Case, rig: Rig, cycle: Cycle | None = None, ripple: float = 0.0) -> Prediction:
     """Run a case on the bench of a rig file.
 
-    Parameters
-    ----------
-    case : Case
-        With a drive.
-    rig : Rig
-        Its drive says where current is measured.
-    cycle : Cycle, optional
-        That of the case, if it is known already.
-    ripple : float
-        Second harmonic of the crank speed, relative. Loads keep their phase, so only the time
-        spent at each phase changes.
+    ``case``: with a drive; ``rig``: its drive says where current is measured; ``cycle``: that of
+    the case, if it is known already; ``ripple``: second harmonic of the crank speed, relative.
+    Loads keep their phase, so only the time spent at each phase changes.
 
-    Notes
-    -----
     The drive is that of `flapsim.drive.train.drive_train`, but the battery gives the power of every
     instant, where that one smooths it: a log can tell no more than flows.
     """
@@ -89,10 +66,6 @@ def predict(case: Case, rig: Rig, cycle: Cycle | None = None, ripple: float = 0.
     lost = {name: getattr(rig.tare, f"body_{name}_n") for name in ("lift", "thrust")}
     wing = {name: over_time(waves[name]) - lost[name] for name in lost}
     useful, air = wing["thrust"] * airspeed, cycle.mean["aero_power_w"]
-    held = cycle.mean["held_drag_n"]
-    # Without a stream neither efficiency has a meaning.
-    with np.errstate(divide="ignore", invalid="ignore"):
-        still = cycle.mean["thrust_n"] - cycle.mean["tare_efficiency"] * np.divide(air, airspeed)
     mean = {
         "frequency_hz": case.stroke.frequency_hz,
         "airspeed_m_s": airspeed,
@@ -102,11 +75,16 @@ def predict(case: Case, rig: Rig, cycle: Cycle | None = None, ripple: float = 0.
         "electrical_power_w": electrical,
         "shaft_power_w": shaft,
         "aero_power_w": air,
-        "drive_efficiency": shaft / electrical,
-        "aerodynamic_efficiency": useful / shaft,
-        "total_efficiency": useful / electrical,
-        "tare_efficiency": (wing["thrust"] - still) * airspeed / air,
-        "flapping_efficiency": (wing["thrust"] + held) * airspeed / air,
+        "drive_efficiency": ratio(shaft, electrical),
+        "aerodynamic_efficiency": ratio(useful, shaft),
+        "total_efficiency": ratio(useful, electrical),
+        # Both are NaN without a stream, as is what the wing held still would give.
+        "tare_efficiency": tare_efficiency(
+            wing["thrust"], cycle.mean["held_thrust_n"], airspeed, air
+        ),
+        "flapping_efficiency": flapping_efficiency(
+            wing["thrust"], cycle.mean["held_drag_n"], airspeed, air
+        ),
     }
     return Prediction(case.stroke.frequency_hz, airspeed, waves, mean, ripple)
 

@@ -17,7 +17,7 @@ from matplotlib.ticker import MaxNLocator
 
 from flapsim.cycle.simulate import Cycle
 from flapsim.half_wing.twist.half_wing import half_wing
-from flapsim.half_wing.twist.still import still_wing
+from flapsim.half_wing.twist.margins import stability_margins
 from flapsim.show import twist_panels
 from flapsim.show.kinds import KINDS
 from flapsim.show.margin_panels import frequency, growth
@@ -241,7 +241,7 @@ def _margin(cycle: Cycle) -> Figure:
         raise ValueError(
             f'{case.name}: the actuator is rigid; the figure "margin" needs a compliant twist'
         )
-    still = still_wing(case, half)
+    still = stability_margins(case, half)
     page, panels = _column(
         cycle, "Wing held still at the mean of its stroke: disturbances of the twist", [2.6, 1.3]
     )

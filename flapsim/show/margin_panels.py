@@ -10,7 +10,7 @@ import math
 
 from matplotlib.axes import Axes
 
-from flapsim.half_wing.twist.still import StillWing
+from flapsim.half_wing.twist.margins import StabilityMargins
 from flapsim.show.style import (
     BOTH,
     FADED,
@@ -28,21 +28,21 @@ from flapsim.show.style import (
 __all__ = ["frequency", "growth"]
 
 
-def growth(axes: Axes, still: StillWing, flown: float) -> None:
+def growth(axes: Axes, still: StabilityMargins, flown: float) -> None:
     """Growth rate of the fastest growing disturbances against airspeed.
 
     Parameters
     ----------
     axes : Axes
         With its final place in the figure.
-    still : StillWing
+    still : StabilityMargins
         The wing held still.
     flown : float
         Airspeed of the case, m/s.
     """
     speed = still.airspeed
     axes.set_xlim(0.0, float(speed[-1]))
-    low, high = finite_range(still.creeping, still.turning)
+    low, high = finite_range(still.aperiodic, still.oscillatory)
     high = max(high, 0.2 * -low)
     axes.set_ylim(low - 0.06 * (high - low), high + 0.14 * (high - low))
     axes.axhspan(0.0, axes.get_ylim()[1], color=SHADE, linewidth=0, zorder=0)
@@ -52,8 +52,8 @@ def growth(axes: Axes, still: StillWing, flown: float) -> None:
         color=FADED,
     )  # fmt: skip
     for text, rate, line in (
-        ("non-oscillatory", still.creeping, BOTH._replace(width=1.8)),
-        ("oscillatory", still.turning, INNER),
+        ("non-oscillatory", still.aperiodic, BOTH._replace(width=1.8)),
+        ("oscillatory", still.oscillatory, INNER),
     ):
         axes.plot(speed, rate, label=text, zorder=3, **line.drawn(speed.size))
     axes.legend(loc="best", frameon=False, fontsize=8.5, handlelength=3.5)
@@ -70,7 +70,7 @@ def growth(axes: Axes, still: StillWing, flown: float) -> None:
     axes.tick_params(axis="x", labelbottom=False)
 
 
-def frequency(axes: Axes, still: StillWing, flown: float, stroke: float) -> None:
+def frequency(axes: Axes, still: StabilityMargins, flown: float, stroke: float) -> None:
     """Frequency of the fastest growing oscillatory disturbance against airspeed.
 
     Parameters
@@ -95,7 +95,7 @@ def _mark_flown(axes: Axes, flown: float) -> None:
     axes.axvline(flown, color=INK, linewidth=1.0, linestyle=(0, (4, 2)), zorder=2)
 
 
-def _verdict(still: StillWing) -> str:
+def _verdict(still: StabilityMargins) -> str:
     found = [
         f"{name} at {number(value)} m/s"
         for name, value in (("divergence", still.divergence), ("flutter", still.flutter))

@@ -14,16 +14,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from flapsim.cycle.simulate import Cycle
 from flapsim.flight.loads import motion_schedules
-from flapsim.wing.motion import (
-    HEAVE,
-    PLUNGE_INNER,
-    PLUNGE_OUTER,
-    StripMotion,
-    evaluate,
-    strip_motion,
-    stroke_schedules,
-)
+from flapsim.wing.motion import StripMotion, strip_motion
+from flapsim.wing.schedule import evaluate
 from flapsim.wing.strips import Strips, strips
+from flapsim.wing.stroke import HEAVE, PLUNGE_INNER, PLUNGE_OUTER, stroke_schedules
 
 __all__ = ["Outline", "Sections", "Side", "downstroke", "moves", "outline", "sections"]
 

@@ -1,7 +1,7 @@
 """One chunk of a sweep: a run of points, solved together by the batch kernel.
 
-Answers: what do these points come to, which of them have no answer, and why? A task and its
-answer are plain data, so that any executor can carry them to another thread, process or machine.
+Answers: what are the results of these points, which have none, and why? A task and its answer are
+plain data, so that any executor can carry them to another thread, process or machine.
 The answer of a point does not depend on which others share its chunk.
 """
 
@@ -31,15 +31,13 @@ Column = NDArray[Any]
 
 PENDING, DONE, NO_ANSWER, FAILED = range(4)
 STATUS: Final = ("pending", "done", "no-answer", "failed")
-"""What may be said of a point; the number in a result file is the place in this list."""
+"""States of a point; the number in a result file is the place in this list."""
 
 SERIES: Final = "series."
 GROWTH: Final = ".floquet_max"
 
-NO_TWIST: Final = (
-    "no periodic twist was found: spring, mass and air do not come into balance over a stroke"
-)
-UNSTABLE: Final = "the twist does not last: a small departure from it grows from stroke to stroke"
+NO_TWIST: Final = "no periodic twist was found: spring, mass and air do not balance over a stroke"
+UNSTABLE: Final = "the twist is unstable: a small departure from it grows from stroke to stroke"
 
 _UNPACKABLE: Final = (CaseError, ValueError, TypeError, ArithmeticError)
 """What packing raises where a point cannot be a half wing."""
@@ -47,35 +45,16 @@ _UNPACKABLE: Final = (CaseError, ValueError, TypeError, ArithmeticError)
 
 @dataclass(frozen=True)
 class Task:
-    """A chunk to be solved.
+    """A chunk to be solved."""
 
-    Attributes
-    ----------
-    number : int
-        Number of the chunk.
-    start : int
-        Its first point.
-    case : Case
-        What all points share.
-    columns : dict of str to ndarray, shape (n,)
-        Varied keys: numbers, or objects for anything else.
-    names : tuple of str
-        Results to keep, in order.
-    trim : TrimPlan or None
-    check_each : bool
-        Whether each point is to be checked as a case of its own.
-    stability : bool
-        Whether to refuse twists that do not last.
-    """
-
-    number: int
-    start: int
-    case: Case
-    columns: dict[str, Column]
-    names: tuple[str, ...]
+    number: int  # Number of the chunk
+    start: int  # Its first point
+    case: Case  # What all points share
+    columns: dict[str, Column]  # (n,): varied keys: numbers, or objects for anything else
+    names: tuple[str, ...]  # Results to keep, in order
     trim: TrimPlan | None = None
-    check_each: bool = False
-    stability: bool = False
+    check_each: bool = False  # Whether each point is to be checked as a case of its own
+    stability: bool = False  # Whether to refuse unstable twists
 
     @property
     def size(self) -> int:
@@ -85,48 +64,27 @@ class Task:
 
 @dataclass(frozen=True)
 class Answer:
-    """What a chunk came to.
+    """Results of a chunk."""
 
-    Attributes
-    ----------
-    number, start : int
-        As in the task.
-    values : ndarray, shape (names, n)
-        Scalar results; NaN where there are none.
-    series : ndarray, shape (series names, n, steps)
-        Cycles that were asked for.
-    status : ndarray of int8, shape (n,)
-        Places in `STATUS`.
-    reason : ndarray of int32, shape (n,)
-        0, or the place of a sentence in `reasons`, counted from 1.
-    reasons : tuple of str
-        Why points failed or have no answer.
-    """
-
+    # number, start: as in the task
     number: int
     start: int
-    values: Array
-    series: Array
-    status: NDArray[np.int8]
-    reason: NDArray[np.int32]
-    reasons: tuple[str, ...]
+    values: Array  # (names, n): scalar results; NaN where there are none
+    series: Array  # (series names, n, steps): cycles that were asked for
+    status: NDArray[np.int8]  # (n,): places in `STATUS`
+    reason: NDArray[np.int32]  # (n,): 0, or the place of a sentence in `reasons`, counted from 1
+    reasons: tuple[str, ...]  # Why points failed or have no answer
 
 
 def solve_chunk(task: Task) -> Answer:
     """Solve a chunk.
 
-    Parameters
-    ----------
-    task : Task
-        What to solve.
+    ``task``: what to solve.
 
-    Returns
-    -------
-    Answer
-        Points that are at fault, or without an answer, say so and cost the others nothing.
+    Points at fault, or without an answer, are marked and do not affect the others.
     """
     work = _Work(task)
-    # A point that runs off is told as one without an answer: numpy need not warn of it as well.
+    # Points that diverge are reported as such: numpy need not warn as well.
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         for options, places in _groups(task):
             work.solve_group(options, places)
@@ -136,12 +94,7 @@ def solve_chunk(task: Task) -> Answer:
 def scalar_names(case: Case, options: Mapping[str, Any], trim: TrimPlan | None) -> tuple[str, ...]:
     """Names of the scalar results of a case.
 
-    Parameters
-    ----------
-    options : mapping of str to object
-        Changes to it.
-    trim : TrimPlan or None
-        As in the plan.
+    ``options``: changes to it; ``trim``: as in the plan.
     """
     names = list(evaluate(case.replace(options) if options else case))
     found = [f"trim.{key.strip()}" for name in trim.free for key in name.split("+")] if trim else []
@@ -234,7 +187,7 @@ class _Work:
         self._judge(places, results)
 
     def _judge(self, places: NDArray[np.int64], results: Mapping[str, Array]) -> None:
-        """Refuse points without a finite answer, and those whose twist does not last."""
+        """Refuse points without a finite answer, and those whose twist is unstable."""
         finite = np.isfinite(results["mean.lift_n"]) & np.isfinite(results["mean.aero_power_w"])
         for place in places[~finite]:
             if "check.twist_residual" in results:
@@ -242,11 +195,11 @@ class _Work:
             else:
                 self._refuse(int(place), FAILED, "the solver has no finite answer here")
         growth = [values for name, values in results.items() if name.endswith(GROWTH)]
-        leaving = places[finite & np.any([values > 1.0 for values in growth], axis=0)]
+        unstable = places[finite & np.any([values > 1.0 for values in growth], axis=0)]
         kept = [index for index, name in enumerate(self._names) if not name.endswith(GROWTH)]
-        self._values[np.ix_(kept, leaving)] = np.nan
-        self._series[:, leaving] = np.nan
-        for place in leaving:
+        self._values[np.ix_(kept, unstable)] = np.nan
+        self._series[:, unstable] = np.nan
+        for place in unstable:
             self._refuse(int(place), NO_ANSWER, UNSTABLE)
 
     # --- which points are sound -----------------------------------------------------------------
@@ -296,14 +249,14 @@ class _Work:
         self, case: Case, places: NDArray[np.int64], columns: dict[str, Column]
     ) -> tuple[NDArray[np.int64], dict[str, Column], dict[str, Array]]:
         """Evaluate points; those that cannot be packed are left out."""
-        lasting = self._task.stability
+        stable = self._task.stability
         try:
-            return places, columns, evaluate(case, columns, stability=lasting)
-        except _UNPACKABLE:  # looked for only now: packing all of them first is work done twice
+            return places, columns, evaluate(case, columns, stability=stable)
+        except _UNPACKABLE:  # looked for only on failure: packing is costly
             sound, kept = self._packable(case, places, columns)
             if sound.size == places.size:
                 raise
-        results = evaluate(case, kept, stability=lasting) if sound.size else {}
+        results = evaluate(case, kept, stability=stable) if sound.size else {}
         return sound, kept, results
 
     def _trimmed(
@@ -370,7 +323,7 @@ def _at_fault(attempt: Callable[[NDArray[np.int64]], None], places: NDArray[np.i
 
 
 def _why(case: Case, columns: Mapping[str, Column], index: int) -> str:
-    """Say what is wrong with one point, as if it were a case of its own."""
+    """What is wrong with one point, read as a case of its own."""
     try:
         alone = case.replace({key: float(values[index]) for key, values in columns.items()})
         _pack_halves(alone)

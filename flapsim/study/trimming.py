@@ -1,8 +1,8 @@
-"""Trim the points of a chunk, each begun from the answer of a neighbour.
+"""Trim the points of a chunk by continuation: each starts from the state of a neighbour.
 
-Answers: in which state does each point fly? A neighbour's answer halves the work, but may lead onto
-a branch on which the wing stalls and flies at several times the power; where the answer looks like
-it, the point is trimmed as if it stood alone and the more frugal answer counts.
+A warm start halves the work, but may lead past a fold onto another branch, on which the wing stalls
+and takes several times the power. Where a result is suspect of that, the point is trimmed again
+from a cold start and the result with less power is kept.
 """
 
 from __future__ import annotations
@@ -21,16 +21,16 @@ from flapsim.study.plan import TrimPlan
 __all__ = ["TILE", "refusal", "trim_points"]
 
 TILE: Final = 16
-"""Points that are trimmed from the answer of one among them; chunks are whole numbers of tiles."""
+"""Points with a warm start from the same neighbour; chunks are whole numbers of tiles."""
 
 MOST_STALL: Final = 0.02
 MOST_POWER: Final = 1.25
-"""By how much more of wing and stroke may stall, and how many times the power may be taken, than at
-the neighbour, before an answer is doubted. In 512 points of the planform study, wrong branches
-stalled by 28 % and more and took 2.6 times the power or more."""
+"""A result beyond these is suspected of another branch: the stalled part may exceed that of the
+neighbour, and the power may be a multiple of that of the neighbour, by so much. In 512 points of
+the planform study, wrong branches stalled by 28 % and more and took 2.6 times the power or more."""
 
 _GAIN: Final = 1e-6
-"""Part of the power by which another answer must be better: less is the same state, found twice."""
+"""Relative saving of power below which two results are the same state, found twice."""
 
 
 def trim_points(
@@ -38,54 +38,39 @@ def trim_points(
 ) -> TrimBatch:
     """Trim points of a sweep.
 
-    Parameters
-    ----------
-    case : Case
-        What the points share.
-    places : ndarray of int, shape (n,)
-        Places of the points in the sweep, rising: points of one tile help each other.
-    columns : dict of str to ndarray, shape (n,)
-        Varied keys.
-    trim : TrimPlan
-        What is free and what is held.
+    ``case``: what the points share; ``places``, shape (n,): places of the points in the sweep,
+    increasing: points of a tile share a warm start; ``columns``, shape (n,): varied keys; ``trim``:
+    what is free and what is held.
 
-    Returns
-    -------
-    TrimBatch
-        The answer of a point depends on its tile, not on the chunk.
+    The result of a point depends on its tile, not on the chunk.
     """
     _, first, of, count = np.unique(
         places // TILE, return_index=True, return_inverse=True, return_counts=True
     )
     anchors = _trimmed(case, columns, trim, first + count // 2)
-    led, alone = (np.flatnonzero(anchors.trimmed[of] == led) for led in (True, False))
+    warm, cold = (np.flatnonzero(anchors.trimmed[of] == known) for known in (True, False))
     parts: list[_Part] = []
-    if alone.size:
-        parts.append((alone, _trimmed(case, columns, trim, alone), np.arange(alone.size)))
-    if led.size:
-        start = {key: values[of[led]] for key, values in anchors.solution.items()}
-        answer = _trimmed(case, columns, trim, led, start)
-        parts.append((led, answer, np.arange(led.size)))
-        doubted = np.flatnonzero(answer.trimmed & _strange(answer, anchors, of[led]))
-        if doubted.size:
-            again = _trimmed(case, columns, trim, led[doubted])
-            better = np.flatnonzero(_more_frugal(again, answer, doubted))
-            parts.append((led[doubted[better]], again, better))
+    if cold.size:
+        parts.append((cold, _trimmed(case, columns, trim, cold), np.arange(cold.size)))
+    if warm.size:
+        start = {key: values[of[warm]] for key, values in anchors.solution.items()}
+        answer = _trimmed(case, columns, trim, warm, start)
+        parts.append((warm, answer, np.arange(warm.size)))
+        suspect = np.flatnonzero(answer.trimmed & _other_branch(answer, anchors, of[warm]))
+        if suspect.size:
+            again = _trimmed(case, columns, trim, warm[suspect])
+            better = np.flatnonzero(_less_power(again, answer, suspect))
+            parts.append((warm[suspect[better]], again, better))
     return _joined(places.size, parts)
 
 
 def refusal(answer: TrimBatch, index: int) -> str:
-    """Say why a point cannot be trimmed, without numbers: like points share a sentence.
+    """Why a point cannot be trimmed, without numbers, so that points share a message.
 
-    Parameters
-    ----------
-    answer : TrimBatch
-        As from `trim_points`.
-    index : int
-        Place of the point in it.
+    ``answer``: as from `trim_points`; ``index``: place of the point in it.
     """
     if answer.status[index] == TrimStatus.WILD:
-        return "only a wild state balances: stalled, wasteful, or at the end of its range"
+        return "only an extreme state balances: stalled, inefficient, or at the end of its range"
     if answer.status[index] == TrimStatus.NO_BALANCE:
         worst = max(answer.hold, key=lambda name: abs(float(answer.residual[name][index])))
         return f"{worst} cannot be met: {BALANCES[worst]}"
@@ -93,7 +78,7 @@ def refusal(answer: TrimBatch, index: int) -> str:
 
 
 _Part = tuple[NDArray[np.int64], TrimBatch, NDArray[np.int64]]
-"""Where answers go, the answers, and which of them."""
+"""Places of points, a batch of results, and which of them belong there."""
 
 
 def _trimmed(
@@ -103,13 +88,15 @@ def _trimmed(
     some: NDArray[np.int64],
     start: dict[str, NDArray[np.float64]] | None = None,
 ) -> TrimBatch:
-    """Trim some of the points, as if each stood alone unless it is told where to start."""
+    """Trim some of the points, from a cold start unless ``start`` is given."""
     here = {key: values[some] for key, values in columns.items()}
     return trim_many(case, here, trim.free, trim.hold, start)
 
 
-def _strange(answer: TrimBatch, anchors: TrimBatch, of: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Where an answer stalls or takes far more than that of the neighbour."""
+def _other_branch(
+    answer: TrimBatch, anchors: TrimBatch, of: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Where a result stalls far more, or takes far more power, than the neighbour's."""
     stall, power = (
         (answer.results[name], anchors.results[name][of])
         for name in ("check.stalled_fraction", "mean.aero_power_w")
@@ -120,10 +107,10 @@ def _strange(answer: TrimBatch, anchors: TrimBatch, of: NDArray[np.int64]) -> ND
     )
 
 
-def _more_frugal(
+def _less_power(
     again: TrimBatch, answer: TrimBatch, places: NDArray[np.int64]
 ) -> NDArray[np.bool_]:
-    """Where the second answer takes less power than the first, and not by rounding."""
+    """Where the second result takes less power than the first, beyond rounding."""
     power = "mean.aero_power_w"
     before = answer.results[power][places]
     gain = again.results[power] < before - _GAIN * np.abs(before)
@@ -131,7 +118,7 @@ def _more_frugal(
 
 
 def _joined(size: int, parts: list[_Part]) -> TrimBatch:
-    """Put answers in their places; of two for a point the later counts."""
+    """Join results by point; of two for a point the later one is kept."""
 
     def spread(name: str) -> dict[str, Any]:
         out: dict[str, Any] = {}

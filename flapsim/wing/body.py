@@ -18,44 +18,25 @@ Array = NDArray[np.float64]
 def weight(case: Cases) -> Any:
     """Weight of the craft.
 
-    Returns
-    -------
-    float or ndarray, shape (B,)
-        N; 0 for a wing on a rig.
+    Returns an array of shape (B,): N; 0 for a wing on a rig.
     """
     return case.craft.mass_kg * STANDARD_GRAVITY
 
 
 class BodyLoads(NamedTuple):
-    """Steady loads of body and tail, one per design.
+    """Steady loads of body and tail, one per design."""
 
-    Attributes
-    ----------
-    lift : ndarray
-        Tail lift, N.
-    drag : ndarray
-        Drag of body and tail, N.
-    pitching_moment : ndarray
-        About the centre of mass, nose-up, N m.
-    """
-
-    lift: Array
-    drag: Array
-    pitching_moment: Array
+    lift: Array  # Tail lift, N
+    drag: Array  # Drag of body and tail, N
+    pitching_moment: Array  # About the centre of mass, nose-up, N m
 
 
 def body_loads(case: Cases, wing_lift: ArrayLike, wing: Strips) -> BodyLoads:
     """Drag of the body, and lift, drag and moment of the tail if there is one.
 
-    Parameters
-    ----------
-    wing_lift : array_like
-        Mean lift of the wing, N; its downwash meets the tail.
-    wing : Strips
-        The wing, for its area and aspect ratio.
+    ``wing_lift``: mean lift of the wing, N; its downwash meets the tail; ``wing``: the wing, for
+    its area and aspect ratio.
 
-    Notes
-    -----
     The body's drag acts at the centre of mass. The tail sits ``arm_m`` aft of it; its lift slope
     is Helmbold's (1942) ``2 pi AR/(2 + sqrt(AR^2 + 4))``, its induced drag ``C_L^2/(pi AR)``, and
     it flies in the wing's far downwash, twice that at an elliptic wing, ``2 C_L/(pi AR)``

@@ -9,76 +9,39 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from flapsim.case import Case
 from flapsim.case.columns import Cases
+from flapsim.quantities.efficiency import ratio
 from flapsim.wing.body import weight
-from flapsim.wing.motion import stroke_schedules
 from flapsim.wing.strips import Strips, strips
+from flapsim.wing.stroke import stroke_schedules
 
-__all__ = ["mean_chord", "proportions", "ratio", "reduced_frequency"]
+__all__ = ["mean_chord", "proportions", "reduced_frequency"]
 
 Array = NDArray[np.float64]
 
 
-def ratio(top: ArrayLike, bottom: ArrayLike) -> Array:
-    """A ratio, or NaN where the bottom is not a positive number.
-
-    Parameters
-    ----------
-    top, bottom : array_like
-        Numbers.
-    """
-    above, below = np.broadcast_arrays(
-        np.asarray(top, dtype=np.float64), np.asarray(bottom, dtype=np.float64)
-    )
-    positive = below > 0.0
-    return np.where(positive, above / np.where(positive, below, 1.0), np.nan)
-
-
 def mean_chord(wing: Strips) -> Array:
-    """Area of the wing over the length of its segments.
-
-    Parameters
-    ----------
-    wing : Strips
-        One wing, or many as columns.
-
-    Returns
-    -------
-    ndarray, shape (B,) or ()
-        m.
-    """
+    """Area of the wing over the length of its segments, m, shape (B,) or ()."""
     return np.asarray(wing.area / (2.0 * wing.width.sum(axis=0)))
 
 
 def reduced_frequency(case: Cases, wing: Strips) -> Array:
-    """Angular frequency times mean semichord over airspeed.
-
-    Returns
-    -------
-    ndarray, shape (B,) or ()
-        NaN at rest.
-    """
-    return ratio(
-        math.pi * np.asarray(case.stroke.frequency_hz) * mean_chord(wing), case.flight.airspeed_m_s
-    )
+    """Angular frequency times mean semichord over airspeed, shape (B,) or (); NaN at rest."""
+    semichord = 0.5 * mean_chord(wing)
+    omega = 2.0 * math.pi * np.asarray(case.stroke.frequency_hz)
+    return np.asarray(ratio(omega * semichord, case.flight.airspeed_m_s))
 
 
 def proportions(case: Case) -> dict[str, float]:
-    """Return size, loading and similarity numbers of a case.
+    """Size, loading and similarity numbers of a case, by the names of `PROPORTIONS`.
 
-    Returns
-    -------
-    dict of str to float
-        SI, names and units in `flapsim.quantities.PROPORTIONS`. NaN where a number has no meaning:
-        loadings of a wing on a rig (no mass), similarity numbers without airspeed.
+    NaN where a number has no
+    meaning: loadings of a wing on a rig (no mass), similarity numbers without airspeed.
 
-    Raises
-    ------
-    CaseError
-        If a schedule is at fault.
+    Raises CaseError if a schedule is at fault.
     """
     wing = strips(case.wing, case.craft.shoulder_offset_m)
     chord = float(mean_chord(wing))

@@ -2,7 +2,7 @@
 
 Answers: which Fourier coefficients stand for this motion, how much was cut off, and what are its
 value, rate and acceleration at a phase. Does not answer what moves with it: that is the stroke's
-(:mod:`flapsim.wing.motion`).
+(:mod:`flapsim.wing.stroke`).
 
 A schedule is an array of shape ``(2 * HARMONICS + 1, ...)`` holding ``[a0, a1..aH, b1..bH]`` with
 
@@ -45,18 +45,12 @@ _CONSTANT = 1e-12
 
 
 class Series(NamedTuple):
-    """A periodic schedule as Fourier coefficients.
+    """A periodic schedule as Fourier coefficients."""
 
-    Attributes
-    ----------
-    coefficients : (2 * HARMONICS + 1, ...) array
-        ``[a0, a1..aH, b1..bH]``, in the unit of the schedule.
-    truncation : (...) array
-        Largest error of the truncated series over a period, relative to half the peak-to-peak
-        range of the schedule; 0 for a constant.
-    """
-
+    # (2 * HARMONICS + 1, ...): ``[a0, a1..aH, b1..bH]``, in the unit of the schedule
     coefficients: Array
+    # (...): largest error of the truncated series over a period, relative to half the peak-to-peak
+    # range of the schedule; 0 for a constant
     truncation: Array
 
 
@@ -92,10 +86,7 @@ class LinkageError(ValueError):
 def basis(tau: ArrayLike) -> Array:
     """Return the terms 1, cos(h tau), sin(h tau) that the coefficients multiply.
 
-    Parameters
-    ----------
-    tau : (...) array
-        Stroke phase, rad.
+    ``tau``, shape (...): stroke phase, rad.
     """
     angle = np.asarray(tau, dtype=np.float64)[..., None] * _ORDERS
     return np.concatenate([np.ones((*angle.shape[:-1], 1)), np.cos(angle), np.sin(angle)], axis=-1)
@@ -134,12 +125,8 @@ def evaluate(coefficients: ArrayLike, tau: ArrayLike) -> tuple[Array, Array, Arr
 def delayed(coefficients: ArrayLike, lag: ArrayLike) -> Array:
     """Return the coefficients of value(tau - lag).
 
-    Parameters
-    ----------
-    coefficients : (2 * HARMONICS + 1, ...) array
-        Schedule to delay.
-    lag : (...) array
-        Delay in stroke phase, rad; broadcast against the lanes.
+    ``coefficients``, shape (2 * HARMONICS + 1, ...): schedule to delay; ``lag``, shape (...): delay
+    in stroke phase, rad; broadcast against the lanes.
     """
     terms = np.asarray(coefficients, dtype=np.float64)
     shift = np.asarray(lag, dtype=np.float64)
@@ -159,17 +146,9 @@ def delayed(coefficients: ArrayLike, lag: ArrayLike) -> Array:
 def harmonic(mean: ArrayLike, amplitude: ArrayLike, lag: ArrayLike) -> Series:
     """Return the schedule mean + amplitude cos(tau - lag).
 
-    Parameters
-    ----------
-    mean, amplitude : scalar or (...) array
-        In the unit of the schedule.
-    lag : scalar or (...) array
-        Delay, rad.
+    ``mean``, ``amplitude``: in the unit of the schedule; ``lag``: delay, rad.
 
-    Returns
-    -------
-    Series
-        Exact: its truncation is 0.
+    Returns exact: its truncation is 0.
     """
     centre, swing, shift = _lanes(mean, amplitude, lag)
     terms = np.zeros((2 * HARMONICS + 1, *centre.shape))
@@ -184,27 +163,14 @@ def quick_return(
 ) -> Series:
     """Return a smooth cosine-like schedule whose way down takes a given part of the period.
 
-    Parameters
-    ----------
-    mean, amplitude : scalar or (...) array
-        In the unit of the schedule; the mean is also the mean over the period.
-    lag : scalar or (...) array
-        Phase of the top (for a positive amplitude), rad.
-    downstroke_fraction : scalar or (...) array
-        Part of the period from the top to the bottom, between 0 and 1 exclusive.
+    ``mean``, ``amplitude``: in the unit of the schedule; the mean is also the mean over the period;
+    ``lag``: phase of the top (for a positive amplitude), rad; ``downstroke_fraction``: part of the
+    period from the top to the bottom, between 0 and 1 exclusive.
 
-    Returns
-    -------
-    Series
-        Its truncation is the bound of Notes.
+    Returns its truncation is the bound of Notes.
 
-    Raises
-    ------
-    ValueError
-        If a downstroke fraction is outside (0, 1).
+    Raises ValueError if a downstroke fraction is outside (0, 1).
 
-    Notes
-    -----
     The cosine runs on a phase psi that a Moebius map of the unit disc makes of tau,
 
         exp(i psi') = (z + r) / (1 + r z),   z = exp(i tau'),   r real, |r| < 1,
@@ -235,17 +201,10 @@ def quick_return(
 def fourier(mean: ArrayLike, cos: ArrayLike, sin: ArrayLike) -> Series:
     """Return the schedule mean + sum_h cos[h-1] cos(h tau) + sin[h-1] sin(h tau).
 
-    Parameters
-    ----------
-    mean : scalar or (...) array
-        In the unit of the schedule.
-    cos, sin : (n, ...) and (m, ...) arrays
-        Coefficients of harmonics 1..n and 1..m; either may be empty.
+    ``mean``: in the unit of the schedule; ``cos``, ``sin``, shape (n, ...) and (m, ...):
+    coefficients of harmonics 1..n and 1..m; either may be empty.
 
-    Returns
-    -------
-    Series
-        Exact up to ``HARMONICS`` harmonics; higher ones are cut off and counted as truncation.
+    Returns exact up to ``HARMONICS`` harmonics; higher ones are cut off and counted as truncation.
     """
     centre = np.asarray(mean, dtype=np.float64)
     cosine, sine = np.asarray(cos, dtype=np.float64), np.asarray(sin, dtype=np.float64)
@@ -267,23 +226,13 @@ def fourier(mean: ArrayLike, cos: ArrayLike, sin: ArrayLike) -> Series:
 def periodic_samples(phase: ArrayLike, value: ArrayLike) -> Series:
     """Return the schedule that runs smoothly through samples of one period.
 
-    Parameters
-    ----------
-    phase : (n,) array
-        Stroke phases of the samples, rad, strictly increasing and within less than one period.
-    value : (n, ...) array
-        Samples, in the unit of the schedule.
+    ``phase``, shape (n,): stroke phases of the samples, rad, strictly increasing and within less
+    than one period; ``value``, shape (n, ...): samples, in the unit of the schedule.
 
-    Returns
-    -------
-    Series
-        Fourier series of the periodic cubic spline through the samples; the truncation says how
-        far the series departs from that spline.
+    Returns Fourier series of the periodic cubic spline through the samples; the truncation says how
+    far the series departs from that spline.
 
-    Raises
-    ------
-    ValueError
-        If the phases do not increase, span a period or more, or are fewer than three.
+    Raises ValueError if the phases do not increase, span a period or more, or are fewer than three.
     """
     from scipy.interpolate import CubicSpline  # slow to import, and few strokes are sampled
 
@@ -307,28 +256,15 @@ def linkage(
 ) -> Series:
     """Return the rocker angle of a crank-and-rocker linkage whose crank turns at constant speed.
 
-    Parameters
-    ----------
-    crank, rocker, coupler, base : scalar or (...) array
-        Lengths of the driven crank, of the rocker that carries the wing, of the rod between their
-        ends, and of the line between their pivots, m.
-    mean : scalar or (...) array
-        Angle midway between the ends of the stroke, rad.
-    lag : scalar or (...) array
-        Phase of the top of the stroke, rad.
+    ``crank``, ``rocker``, ``coupler``, ``base``: lengths of the driven crank, of the rocker that
+    carries the wing, of the rod between their ends, and of the line between their pivots, m;
+    ``mean``: angle midway between the ends of the stroke, rad; ``lag``: phase of the top of the
+    stroke, rad.
 
-    Returns
-    -------
-    Series
-        Rocker angle less the middle of its extremes, plus ``mean``; rad.
+    Returns rocker angle less the middle of its extremes, plus ``mean``; rad.
 
-    Raises
-    ------
-    LinkageError
-        If the crank cannot turn fully while the rocker rocks.
+    Raises LinkageError if the crank cannot turn fully while the rocker rocks.
 
-    Notes
-    -----
     Seen with the crank pivot to the left of the rocker pivot and the rocker above the line between
     them, the crank turns anticlockwise and the wing rises as the rocker leans towards the crank.
     The top is where crank and coupler lie folded over each other, the bottom where they are

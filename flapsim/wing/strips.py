@@ -22,62 +22,29 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Strips:
-    """Stations of one half wing, from the shoulder outwards.
+    """Stations of one half wing, from the shoulder outwards."""
 
-    Attributes
-    ----------
-    segment : (n,) int array
-        0 for the inner segment, 1 for the outer.
-    distance : (n,) array
-        From the segment's own hinge, m.
-    fraction : (n,) array
-        Distance as a part of the segment, 0..1.
-    width : (n,) array
-        Quadrature weight times segment length, m: sums over strips are integrals over the span.
-    chord : (n,) array
-        m.
-    span_position : (n,) array
-        Distance from the plane of symmetry with the wing stretched out, m.
-    skin : (n,) array
-        Mass spread evenly over the chord, kg/m^2.
-    spar : (n,) array
-        Mass on the twist axis, kg/m.
-    semispan : float
-        Plane of symmetry to tip, stretched out, m.
-    area : float
-        Moving area of both halves, m^2; exact for the piecewise linear chord.
-    aspect_ratio : float
-        (2 semispan)^2 / area.
-    inner_length : float
-        Shoulder to wrist, m.
-    """
-
-    segment: NDArray[np.int64]
-    distance: Array
-    fraction: Array
+    segment: NDArray[np.int64]  # (n,): 0 for the inner segment, 1 for the outer
+    distance: Array  # (n,): from the segment's own hinge, m
+    fraction: Array  # (n,): distance as a part of the segment, 0..1
+    # (n,): quadrature weight times segment length, m: sums over strips are integrals over the span
     width: Array
-    chord: Array
-    span_position: Array
-    skin: Array
-    spar: Array
-    semispan: float
-    area: float
-    aspect_ratio: float
-    inner_length: float
+    chord: Array  # (n,): m
+    span_position: Array  # (n,): distance from the plane of symmetry with the wing stretched out, m
+    skin: Array  # (n,): mass spread evenly over the chord, kg/m^2
+    spar: Array  # (n,): mass on the twist axis, kg/m
+    semispan: float  # Plane of symmetry to tip, stretched out, m
+    area: float  # Moving area of both halves, m^2; exact for the piecewise linear chord
+    aspect_ratio: float  # (2 semispan)^2 / area
+    inner_length: float  # Shoulder to wrist, m
 
 
 def strips(wing: Wing, shoulder_offset: float) -> Strips:
     """Return the strips of one half wing at Gauss-Legendre stations, segment by segment.
 
-    Parameters
-    ----------
-    wing : Wing
-        Segments as written in the case.
-    shoulder_offset : float
-        Plane of symmetry to shoulder hinge, m.
+    ``wing``: segments as written in the case; ``shoulder_offset``: plane of symmetry to shoulder
+    hinge, m.
 
-    Notes
-    -----
     No strip lies on a hinge or at the tip, so no strip has the zero chord of a pointed tip.
     The stations integrate smooth loads to rounding with a dozen strips; a kink of the chord inside
     a segment costs accuracy, which is why the area is computed from the chord itself.

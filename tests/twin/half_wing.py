@@ -9,7 +9,8 @@ import numpy as np
 from flapsim.case import Case, Section
 from flapsim.case.tables import read_polar
 from flapsim.half_wing.polar import GRID_DEG, polar_table, revolving_plate_table
-from flapsim.wing import motion as kinematics
+from flapsim.wing import stroke as kinematics
+from flapsim.wing.schedule import evaluate
 from flapsim.wing.strips import Strips, strips
 from tests.twin import wake
 from tests.twin.induced import Circulation, LiftingLine, Slope
@@ -184,7 +185,7 @@ def schedule_angles(case: Case, side: str) -> Angles:
     circular = 2.0 * np.pi * case.stroke.frequency_hz
 
     def schedule(row: int) -> Jet:
-        value, rate, acceleration = kinematics.evaluate(rows[row], tau)
+        value, rate, acceleration = evaluate(rows[row], tau)
         return Jet(value, circular * rate, circular**2 * acceleration)
 
     return Angles(

@@ -33,30 +33,15 @@ def actuator_position(
 ) -> Array:
     """Periodic position of an actuator that follows a command.
 
-    Parameters
-    ----------
-    command : ndarray, shape (2 H + 1, B)
-        Fourier coefficients of the command over the stroke phase, rad.
-    frequency : array_like, shape (B,)
-        Stroke frequency, Hz.
-    bandwidth : array_like, shape (B,)
-        Frequency at which the response has fallen by 3 dB, Hz.
-    order : array_like, shape (B,)
-        1 or 2: first order, or second order with damping ratio 1/sqrt 2.
-    rate_limit : array_like, shape (B,), or None
-        Fastest rate, rad/s.
-    counts : array_like, shape (B,), or None
-        Counts per revolution of the phase sensor: the command is held between two counts.
-    delay : array_like, shape (B,)
-        From phase to command, s.
+    ``command``, shape (2 H + 1, B): Fourier coefficients of the command over the stroke phase, rad;
+    ``frequency``, shape (B,): stroke frequency, Hz; ``bandwidth``, shape (B,): frequency at which
+    the response has fallen by 3 dB, Hz; ``order``, shape (B,): 1 or 2: first order, or second order
+    with damping ratio 1/sqrt 2; ``rate_limit``: fastest rate, rad/s; ``counts``: counts per
+    revolution of the phase sensor: the command is held between two counts; ``delay``, shape (B,):
+    from phase to command, s.
 
-    Returns
-    -------
-    ndarray, shape (2 H + 1, B)
-        Fourier coefficients of the position, rad.
+    Returns an array of shape (2 H + 1, B): Fourier coefficients of the position, rad.
 
-    Notes
-    -----
     Without a rate limit the response is linear and exact, harmonic by harmonic. With one it is
     marched on `GRID` instants with the exact step of the linear system, until a stroke repeats to
     1e-10 of its range.

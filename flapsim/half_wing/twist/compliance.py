@@ -1,4 +1,4 @@
-"""What gives way in a twist: spring or actuator, damper, stops, free play.
+"""Compliance of a twist: spring or actuator, damper, stops, free play.
 
 Answers: which segments of a case are compliant, what moment holds each of them at a given twist,
 and where does the actuator behind it stand? Does not find the twist.
@@ -38,38 +38,24 @@ ROOT = (at.TWIST_INNER_ROOT, at.TWIST_OUTER_ROOT)
 
 @dataclass(frozen=True)
 class Compliance:
-    """One compliant segment of B half wings.
+    """One compliant segment of B half wings."""
 
-    Attributes
-    ----------
-    segment : int
-        0 inner, 1 outer.
-    command : ndarray, shape (2 H + 1, B)
-        Twist from root to tip with no moment acting, rad: the actuator's, or the rest angle.
-    stiffness, damping : ndarray, shape (B,)
-        N m/rad, N m s/rad; one wing.
-    lower, upper : ndarray, shape (B,)
-        Stops, rad; infinite without.
-    limit : ndarray, shape (B,)
-        Largest moment the actuator can hold, N m; infinite without.
-    backlash : ndarray, shape (B,)
-        Half the free play, rad.
-    carries : bool
-        Whether the outer segment's root follows this segment's tip.
-    """
-
-    segment: int
+    segment: int  # 0 inner, 1 outer
+    # (2 H + 1, B): twist from root to tip with no moment acting, rad: the actuator's, or the rest
+    # angle
     command: Array
+    # stiffness, damping, (B,): N m/rad, N m s/rad; one wing
     stiffness: Array
     damping: Array
+    # lower, upper, (B,): stops, rad; infinite without
     lower: Array
     upper: Array
-    limit: Array
-    backlash: Array
-    carries: bool
+    limit: Array  # (B,): largest moment the actuator can hold, N m; infinite without
+    backlash: Array  # (B,): half the free play, rad
+    carries: bool  # Whether the outer segment's root follows this segment's tip
 
     @property
-    def uneven(self) -> bool:
+    def nonlinear(self) -> bool:
         """Whether the stiffness of any design changes with the twist."""
         bounded = np.isfinite([self.lower, self.upper, self.limit]).any()
         return bool(bounded or (self.backlash > 0.0).any())
@@ -77,20 +63,15 @@ class Compliance:
     def moment(self, twist: Array, rate: Array, command: Array) -> Array:
         """Moment of spring, actuator, stops and damper on the wing.
 
-        Parameters
-        ----------
-        twist, rate, command : ndarray, shape (n, B)
-            Twist from root to tip, its rate and the command, rad and rad/s.
+        ``twist``, ``rate``, ``command``, shape (n, B): twist from root to tip, its rate and the
+        command, rad and rad/s.
 
-        Returns
-        -------
-        ndarray, shape (n, B)
-            N m, nose-up.
+        Returns an array of shape (n, B): N m, nose-up.
         """
-        return np.asarray(self.held(twist, command) + self.stop(twist) - self.damping * rate)
+        return np.asarray(self.spring(twist, command) + self.stop(twist) - self.damping * rate)
 
-    def held(self, twist: Array, command: Array) -> Array:
-        """Moment that comes through the spring or the actuator, N m, nose-up."""
+    def spring(self, twist: Array, command: Array) -> Array:
+        """Moment of the spring or the actuator, N m, nose-up."""
         apart = command - twist
         taken = apart - np.clip(apart, -self.backlash, self.backlash)
         return np.asarray(np.clip(self.stiffness * taken, -self.limit, self.limit))
@@ -99,10 +80,10 @@ class Compliance:
         """Stiffness against a small departure from a twist, N m/rad."""
         apart = command - twist
         taken = apart - np.clip(apart, -self.backlash, self.backlash)
-        gives = (taken != 0.0) | (self.backlash == 0.0)
-        holds = gives & (np.abs(self.stiffness * taken) < self.limit)
+        engaged = (taken != 0.0) | (self.backlash == 0.0)
+        unsaturated = engaged & (np.abs(self.stiffness * taken) < self.limit)
         beyond = (twist < self.lower) | (twist > self.upper)
-        return np.asarray(self.stiffness * (holds + STOP_STIFFENING * beyond))
+        return np.asarray(self.stiffness * (unsaturated + STOP_STIFFENING * beyond))
 
     def of(self, lanes: NDArray[np.intp], stiffening: float = 1.0) -> Compliance:
         """The compliance of some designs, any of them several times over."""
@@ -130,25 +111,16 @@ def compliances(
 ) -> tuple[Batch, list[Compliance]]:
     """Compliant segments of a case, and its half wings with their actuators' positions.
 
-    Parameters
-    ----------
-    batch : Batch
-        Half wings that move by their commands.
-    side : {"starboard", "port"}
-        Which half they are.
+    ``batch``: half wings that move by their commands; ``side``: which half they are.
 
-    Returns
-    -------
-    batch : Batch
-        The same; a servo's twist is now that of its actuator.
-    compliances : list of Compliance
-        Empty if nothing gives way.
+    Returns ``batch``: the same; a servo's twist is now that of its actuator; ``compliances``: empty
+    if no segment is compliant.
     """
     lanes = batch.constant.shape[1]
     schedule = batch.schedule.copy()
     inner, outer = case.stroke.half(side)
     carries = root_follows(case, side)
-    found = []
+    segments = []
     for segment, stroke in enumerate((inner, outer)):
         twist = None if stroke is None else stroke.twist
         if twist is None or twist.mode == "driven":
@@ -174,8 +146,10 @@ def compliances(
             stiffness = twist.torque_limit_n_m / FULL_MOMENT_ERROR
         if stiffness is not None:
             command = schedule[TIP[segment]] - schedule[ROOT[segment]]
-            found.append(_compliance(twist, segment, command, stiffness, segment == 0 and carries))
-    return batch._replace(schedule=schedule), found
+            segments.append(
+                _compliance(twist, segment, command, stiffness, segment == 0 and carries)
+            )
+    return batch._replace(schedule=schedule), segments
 
 
 def _compliance(

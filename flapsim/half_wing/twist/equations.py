@@ -1,6 +1,6 @@
 """The balance of moments on a compliant twist, as equations in its Fourier coefficients.
 
-Answers: how much moment is left over, harmonic by harmonic, when the wing moves by a trial twist?
+Answers: what is the residual moment, harmonic by harmonic, of a trial twist?
 One answer costs one run of the strip kernel. Does not solve.
 """
 
@@ -32,16 +32,8 @@ _LOWER = np.r_[0 : KEPT + 1, HARMONICS + 1 : HARMONICS + 1 + KEPT]
 class Equations:
     """Balance of moments of a batch, as equations in Fourier coefficients.
 
-    Parameters
-    ----------
-    case : Case
-        The case, for what follows what.
-    batch : Batch
-        Half wings that move by their actuators.
-    parts : list of Compliance
-        Compliant segments.
-    side : {"starboard", "port"}
-        Which half.
+    ``case``: the case, for which root follows which tip; ``batch``: half wings that move by their
+    actuators; ``parts``: compliant segments; ``side``: which half.
     """
 
     def __init__(
@@ -60,21 +52,32 @@ class Equations:
         self.rate = np.hstack([nothing, -h * np.sin(angle), h * np.cos(angle)])
         self.project = 2.0 * self.value.T / tau.size
         self.project[0] *= 0.5
-        # Beyond half the steps a harmonic looks like a lower one.
+        # Beyond half the number of steps a harmonic aliases to a lower one.
         order = np.concatenate([[0], h, h])
         self.solved = order < 0.5 * tau.size
         self.project[~self.solved] = 0.0
 
     def start(self) -> Array:
-        """Coefficients of the commands: the twist of a wing that does not give way."""
+        """Coefficients of the commands: the twist of a rigid wing."""
         return np.stack([part.command[_LOWER] for part in self.parts])
 
-    def of(self, designs: NDArray[np.intp]) -> Equations:
-        """The equations of some of the designs."""
+    def of(self, designs: NDArray[np.intp]) -> tuple[NDArray[np.intp], Equations]:
+        """The equations of some of the designs, and which these are.
+
+        A single design is taken twice: numpy sums one column in another order than several.
+        """
+        designs = designs if designs.size > 1 else np.repeat(designs, 2)
         some = copy(self)
         some.batch = pick(self.batch, designs)
         some.parts = [part.of(designs) for part in self.parts]
-        return some
+        return designs, some
+
+    def stiffened(self, factor: float) -> Equations:
+        """The same equations with stiffer springs."""
+        stiff = copy(self)
+        everyone = np.arange(self.batch.constant.shape[1])
+        stiff.parts = [part.of(everyone, factor) for part in self.parts]
+        return stiff
 
     def moving(self, twist: Array, batch: Batch | None = None) -> Batch:
         """The half wings with a twist, shape (segments, 2 KEPT + 1, B), put in place."""
@@ -148,7 +151,7 @@ class Equations:
         return out, scale
 
     def _beyond(self, part: Compliance) -> tuple[Array, Array]:
-        """What follows the command beyond the harmonics kept, and its rate by phase, (n, B)."""
+        """The command beyond the harmonics solved for, and its rate by phase, (n, B)."""
         fast = part.command.copy()
         fast[_LOWER] = 0.0
         if not fast.any():
@@ -159,19 +162,11 @@ class Equations:
         return value, rate
 
     def residual(self, twist: Array) -> tuple[Array, Array]:
-        """Moments left over, as coefficients, and the largest moment in play.
+        """Residual moments, as coefficients, and the largest moment.
 
-        Parameters
-        ----------
-        twist : ndarray, shape (segments, 2 KEPT + 1, B)
-            Trial twists.
+        ``twist``, shape (segments, 2 KEPT + 1, B): trial twists.
 
-        Returns
-        -------
-        residual : ndarray, shape (segments, 2 KEPT + 1, B)
-            N m.
-        scale : ndarray, shape (B,)
-            N m.
+        Returns ``residual``, shape (segments, 2 KEPT + 1, B): N m; ``scale``, shape (B,): N m.
         """
         out, scale = self.loads(twist)
         for index in range(len(self.parts)):
@@ -181,11 +176,9 @@ class Equations:
     def stiffness_guess(self) -> Array:
         """Approximate inverse of the equations' derivative, shape (B, N, N).
 
-        Notes
-        -----
         Each harmonic on its own: structural inertia plus the apparent one, structural damping plus
-        that of attached quasi-steady flow at the airspeed, spring plus the air's stiffness; what
-        an inner twist turns of the outer segment couples the two.
+        that of attached quasi-steady flow at the airspeed, spring plus the air's stiffness; the
+        part of the outer segment that an inner twist turns couples the two.
         """
         batch = self.batch
         omega = 2.0 * np.pi * batch.constant[at.CONST_FREQUENCY]
@@ -270,7 +263,7 @@ class Equations:
 
 
 def _inverse(matrix: NDArray[Any]) -> NDArray[Any]:
-    """Inverses of a stack of matrices; of one that has none, what comes next to it."""
+    """Inverses of a stack of matrices; of a singular one, its pseudoinverse."""
     try:
         return np.asarray(np.linalg.inv(matrix))
     except np.linalg.LinAlgError:

@@ -16,29 +16,16 @@ Array = NDArray[np.float64]
 
 
 class HalfWing(NamedTuple):
-    """Half wings of B designs, moving as command, actuator, spring, mass and air make them.
+    """Half wings of B designs, moving as command, actuator, spring, mass and air make them."""
 
-    Attributes
-    ----------
-    design : Design
-        Ready for the kernel, its twist found.
-    command, position : ndarray, shape (2, 2 H + 1, B)
-        Twist from root to tip of the inner and the outer segment, rad: what is asked for, and
-        where the actuator stands (or the spring rests).
-    parts : tuple of Compliance
-        Segments that give way.
-    balance : Balance or None
-        How their twist was found; None if nothing gives way.
-    side : {"starboard", "port"}
-        Which half.
-    """
-
-    design: Design
+    design: Design  # Ready for the kernel, its twist found
+    # command, position, (2, 2 H + 1, B): twist from root to tip of the inner and the outer segment,
+    # rad: commanded, and of the actuator (or the spring at rest)
     command: Array
     position: Array
-    parts: tuple[Compliance, ...]
-    balance: Balance | None
-    side: Side
+    parts: tuple[Compliance, ...]  # Compliant segments
+    balance: Balance | None  # None if no segment is compliant
+    side: Side  # Which half
 
     @property
     def found(self) -> NDArray[np.bool_]:
@@ -53,28 +40,21 @@ class HalfWing(NamedTuple):
         return _from_root_to_tip(self.design.batch.schedule)
 
 
-def half_wing(case: Cases, side: Side = "starboard", patient: bool = True) -> HalfWing:
+def half_wing(case: Cases, side: Side = "starboard", continuation: bool = True) -> HalfWing:
     """Half wings of a case, or of many designs, with the twist they take.
 
-    Parameters
-    ----------
-    side : {"starboard", "port"}
-        Which half; the port half is computed as if it were a starboard one, that is, mirrored.
-    patient : bool
-        As for `flapsim.half_wing.twist.balance.balance`.
+    ``side``: which half; the port half is computed as if it were a starboard one, that is,
+    mirrored; ``continuation``: as for `flapsim.half_wing.twist.balance.balance`.
 
-    Raises
-    ------
-    CaseError
-        If a file the case names, a linkage or a schedule's truncation is at fault.
+    Raises CaseError if a file the case names, a linkage or a schedule's truncation is at fault.
     """
     design = pack(case, side)
     command = _from_root_to_tip(design.batch.schedule)
     batch, parts = compliances(case, design.batch, side)
     position = _from_root_to_tip(batch.schedule)
-    found = balance(case, batch, parts, side, patient) if parts else None
-    moving = batch if found is None else found.batch
-    return HalfWing(design._replace(batch=moving), command, position, tuple(parts), found, side)
+    solved = balance(case, batch, parts, side, continuation) if parts else None
+    moving = batch if solved is None else solved.batch
+    return HalfWing(design._replace(batch=moving), command, position, tuple(parts), solved, side)
 
 
 def _from_root_to_tip(schedule: Array) -> Array:

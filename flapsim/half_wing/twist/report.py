@@ -1,6 +1,6 @@
 """Results of the twist: motion, moments, powers and the limits reached, through the stroke.
 
-The same lines serve one case and a batch of thousands. Moments are those of one wing, powers those
+Moments are those of one wing, powers those
 of both.
 """
 
@@ -33,21 +33,14 @@ cuts the corners of the true motion."""
 class TwistMoments(NamedTuple):
     """Moments about the twist axis of one segment through the stroke, one wing, nose-up.
 
-    They are in balance: their sum is the share of the harmonics left out.
-
-    Attributes
-    ----------
-    air, mass : ndarray, shape (n, B)
-        Of the air, and of inertia and weight, N m.
-    held : ndarray, shape (n, B)
-        Of the spring, the actuator or the drive, N m.
-    damper, stop : ndarray, shape (n, B)
-        N m.
+    Their sum is zero but for the harmonics that are not solved for.
     """
 
+    # air, mass, (n, B): of the air, and of inertia and weight, N m
     air: Array
     mass: Array
-    held: Array
+    held: Array  # (n, B): of the spring, the actuator or the drive, N m
+    # damper, stop, (n, B): N m
     damper: Array
     stop: Array
 
@@ -65,30 +58,18 @@ class Motion(NamedTuple):
 
 
 class SegmentTwist(NamedTuple):
-    """The twist of one segment of a half wing through the stroke.
-
-    Attributes
-    ----------
-    name : {"inner", "outer"}
-    keys : Twist
-        The segment's table in the case.
-    part : Compliance or None
-        What holds it; None where the crank drives it.
-    command, position, actual : Motion
-        Of the command, of the actuator (or of the spring's rest), and of the wing.
-    moments : TwistMoments
-    lag : ndarray, shape (B,)
-        Of the tip's fundamental behind its command, degrees within half a turn.
-    """
+    """The twist of one segment of a half wing through the stroke."""
 
     name: str
-    keys: Twist
-    part: Compliance | None
+    keys: Twist  # The segment's table in the case
+    part: Compliance | None  # None where the crank drives it
+    # command, position, actual: of the command, of the actuator (or of the spring's rest), and of
+    # the wing
     command: Motion
     position: Motion
     actual: Motion
     moments: TwistMoments
-    lag: Array
+    lag: Array  # (B,): of the tip's fundamental behind its command, degrees within half a turn
 
     @property
     def compliant(self) -> bool:
@@ -119,10 +100,7 @@ def _keys(stroke: SegmentStroke | None) -> Twist:
 def segment_twists(case: Cases, half: HalfWing, series: Array) -> tuple[SegmentTwist, ...]:
     """Twist of every segment of a half wing through the stroke.
 
-    Parameters
-    ----------
-    series : ndarray, shape (n, SERIES_ROWS, B)
-        Their strokes.
+    ``series``, shape (n, SERIES_ROWS, B): their strokes.
     """
     equations = Equations(case, half.design.batch, half.parts, half.side)
     return tuple(
@@ -144,7 +122,7 @@ def _segment(
         moments = TwistMoments(
             air,
             mass,
-            part.held(actual.value, _motion(half, part.command).value),
+            part.spring(actual.value, _motion(half, part.command).value),
             -part.damping * actual.rate,
             part.stop(actual.value),
         )
@@ -159,12 +137,12 @@ def _segment(
         position,
         actual,
         moments,
-        _behind(asked, ends[TIP[segment]]),
+        _phase_lag(asked, ends[TIP[segment]]),
     )
 
 
 def _rigid(case: Cases, half: HalfWing, segment: int) -> Compliance:
-    """A segment that does not give way, for the moments of what it carries."""
+    """A rigid segment, for the moments on it."""
     lanes = half.design.batch.constant.shape[1]
     none, endless = np.zeros(lanes), np.full(lanes, math.inf)
     return Compliance(
@@ -192,7 +170,7 @@ def _fundamental(coefficients: Array) -> tuple[Array, Array]:
     return np.hypot(cosine, sine), np.arctan2(sine, cosine)
 
 
-def _behind(command: Array, actual: Array) -> Array:
+def _phase_lag(command: Array, actual: Array) -> Array:
     """Lag of the fundamental behind that of the command, degrees within half a turn."""
     asked, wanted = _fundamental(command)
     made, got = _fundamental(actual)
@@ -203,16 +181,10 @@ def _behind(command: Array, actual: Array) -> Array:
 def twist_power(twists: Sequence[SegmentTwist]) -> Array:
     """Power that springs, dampers and actuators give to the twist of one half wing.
 
-    Parameters
-    ----------
-    twists : sequence of SegmentTwist
-        Of its segments.
+    ``twists``: of its segments.
 
-    Returns
-    -------
-    ndarray, shape (n, B)
-        W; zero for a twist that the crank drives. The crank need not give this part of the power
-        that the wing takes.
+    Returns an array of shape (n, B): W; zero for a twist that the crank drives. The crank need not
+    give this part of the power that the wing takes.
     """
     return np.asarray(
         sum(
@@ -223,17 +195,11 @@ def twist_power(twists: Sequence[SegmentTwist]) -> Array:
 
 
 def actuator_work(twists: Sequence[SegmentTwist]) -> Array:
-    """Mean power that the servos of one half wing put out, what flows back being lost.
+    """Mean power that the servos of one half wing put out; work returned to them is lost.
 
-    Parameters
-    ----------
-    twists : sequence of SegmentTwist
-        Of its segments.
+    ``twists``: of its segments.
 
-    Returns
-    -------
-    ndarray, shape (B,)
-        W; zero without a servo.
+    Returns an array of shape (B,): W; zero without a servo.
     """
     out = np.zeros(twists[0].lag.shape)
     for twist in twists:
@@ -245,11 +211,8 @@ def actuator_work(twists: Sequence[SegmentTwist]) -> Array:
 def twist_motion(half: HalfWing) -> dict[str, Array]:
     """Mean, amplitude and lag of the twist at each segment's tip.
 
-    Returns
-    -------
-    dict of str to ndarray, shape (B,)
-        ``inner.mean_deg`` ...; amplitude and lag are those of the fundamental, the lag within half
-        a turn, NaN without an amplitude.
+    Returns an array of shape (B,): ``inner.mean_deg`` ...; amplitude and lag are those of the
+    fundamental, the lag within half a turn, NaN without an amplitude.
     """
     out: dict[str, Array] = {}
     for segment in range(int(half.design.batch.segment.max()) + 1):
@@ -265,16 +228,11 @@ def twist_motion(half: HalfWing) -> dict[str, Array]:
 def twist_results(half: HalfWing, twists: Sequence[Sequence[SegmentTwist]]) -> dict[str, Array]:
     """Results of the twist of each segment.
 
-    Parameters
-    ----------
-    twists : sequence of sequence of SegmentTwist
-        Of the starboard half, and of the port half if it differs; angles, moments and limits are
-        those of the starboard half, powers those of both.
+    ``twists``: of the starboard half, and of the port half if it differs; angles, moments and
+    limits are those of the starboard half, powers those of both.
 
-    Returns
-    -------
-    dict of str to ndarray, shape (B,)
-        Dotted names without their prefix ``twist.``: ``outer.mean_deg``, ``outer.power_w`` ...
+    Returns an array of shape (B,): dotted names without their prefix ``twist.``:
+    ``outer.mean_deg``, ``outer.power_w`` .
     """
     out = twist_motion(half)
     for both in zip(*twists, strict=True):
@@ -285,13 +243,19 @@ def twist_results(half: HalfWing, twists: Sequence[Sequence[SegmentTwist]]) -> d
     return out
 
 
+def peak(values: Array) -> Array:
+    """Value of largest magnitude along the first axis, with its sign; the first of several."""
+    place = np.argmax(np.abs(values), axis=0, keepdims=True)
+    largest: Array = np.take_along_axis(values, place, axis=0)[0]
+    return largest
+
+
 def _reached(twist: SegmentTwist) -> dict[str, Array]:
     """Largest moment, deflection and the limits reached of one segment."""
     held, actual, position = twist.moments.held, twist.actual, twist.position
-    peak = np.argmax(np.abs(held), axis=0)
     nothing = np.full(held.shape[1], np.nan)
     out = {
-        "peak_moment_n_m": np.take_along_axis(held, peak[None], axis=0)[0],
+        "peak_moment_n_m": peak(held),
         "deflection_deg": np.degrees(np.abs(actual.value - position.value).max(axis=0)),
         "stop_contact": (twist.moments.stop != 0.0).mean(axis=0),
         "tracking_error_deg": nothing,
@@ -327,17 +291,11 @@ def _powers(twist: SegmentTwist) -> dict[str, Array]:
 def twist_series(twists: Sequence[SegmentTwist]) -> dict[str, Array]:
     """Twist and its moments through the stroke, of the segments whose twist is not driven.
 
-    Parameters
-    ----------
-    twists : sequence of SegmentTwist
-        Of the segments of a half wing.
+    ``twists``: of the segments of a half wing.
 
-    Returns
-    -------
-    dict of str to ndarray, shape (n,)
-        Of the first design: ``outer_twist_command_deg`` (commanded, from root to tip),
-        ``outer_twist_deg`` and ``outer_twist_rate_deg_s`` (of the wing),
-        ``outer_twist_air_n_m`` ... (moments of one wing).
+    Returns an array of shape (n,): of the first design: ``outer_twist_command_deg`` (commanded,
+    from root to tip), ``outer_twist_deg`` and ``outer_twist_rate_deg_s`` (of the wing),
+    ``outer_twist_air_n_m`` ... (moments of one wing).
     """
     out: dict[str, Array] = {}
     for twist in twists:

@@ -1,9 +1,9 @@
-"""Whether a periodic twist is kept: Floquet multipliers, and the wing held still.
+"""Stability of a periodic twist: Floquet multipliers.
 
 Answers: does a small departure from the periodic twist die out? The departure of twist, its rate
-and what each strip's shed wake remembers follow a linear equation with periodic coefficients;
-the strip kernel gives them by differences. The largest of its Floquet multipliers tells by how
-much a departure grows from stroke to stroke: beyond one the wing flutters, or diverges.
+and the states of each strip's shed wake follow a linear equation with periodic coefficients;
+central differences of the strip kernel give them. The largest Floquet multiplier is the growth of
+a departure per stroke: above one the wing flutters or diverges.
 """
 
 from __future__ import annotations
@@ -27,53 +27,40 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 _KICK = 1e-5
-# Where the flow leaps from one answer to another (stall), a departure that happens to straddle the
-# leap would make a slope of it, the steeper the smaller the departure.
+# Where the flow jumps from one solution to another (stall), a departure that straddles the jump
+# gives a slope that grows without bound as the departure shrinks.
 _WIDE_KICK = 1e-3
-_LEAP = 0.2
+_JUMP = 0.2
 _ORDERS = 3
 
 
 @dataclass(frozen=True)
 class Linearised:
-    """A compliant half wing next to its periodic motion, at n instants.
+    """A compliant half wing next to its periodic motion, at n instants."""
 
-    Attributes
-    ----------
-    inertia, damping, stiffness : ndarray, shape (n, parts, parts)
-        What resists a departure of the compliant twists' acceleration, rate and value at a given
-        wake: spring, damper, stops, mass and air together; N m s2/rad, N m s/rad, N m/rad.
-    air_stiffness : ndarray, shape (n, parts, parts)
-        What is left of the stiffness without springs and stops: that of the air, of weight and of
-        the wing's turning, N m/rad.
-    wake : ndarray, shape (n, parts, strips)
-        Moment that a strip's wake velocity takes away, N m s/m.
-    downwash, downwash_rate : ndarray, shape (n, strips, parts)
-        Change of a strip's downwash with a twist, m/s/rad, and with its rate, m/rad.
-    semichords : ndarray, shape (n, strips)
-        Semichords that a strip travels in a second.
-    lag : ndarray, shape (poles, 2)
-        Amplitude and rate of each exponential of the wake's lag.
-    period : float
-        Of the stroke, s.
-    """
-
+    # inertia, damping, stiffness, (n, parts, parts): moment against a departure of the
+    # compliant twists' acceleration, rate and value at a given wake: spring, damper, stops, mass
+    # and air together; N m s2/rad, N m s/rad, N m/rad
     inertia: Array
     damping: Array
     stiffness: Array
+    # (n, parts, parts): stiffness of the air, of weight and of the wing's rotation, without
+    # springs and stops, N m/rad
     air_stiffness: Array
-    wake: Array
+    wake: Array  # (n, parts, strips): moment lost to a strip's wake velocity, N m s/m
+    # downwash, downwash_rate, (n, strips, parts): change of a strip's downwash with a twist,
+    # m/s/rad, and with its rate, m/rad
     downwash: Array
     downwash_rate: Array
-    semichords: Array
-    lag: Array
-    period: float
+    semichords: Array  # (n, strips): semichords that a strip travels in a second
+    lag: Array  # (poles, 2): amplitude and rate of each exponential of the wake's lag
+    period: float  # Of the stroke, s
 
     def state_matrix(self) -> Array:
         """Rate of the state against the state at each instant, shape (n, N, N).
 
         The state holds the departures of twist, of its rate, and for each strip and exponential
-        what its wake remembers, ``z - A dq``, so that no acceleration enters.
+        the wake state ``z - A dq``, so that no acceleration enters.
         """
         steps, parts, strips = self.wake.shape
         poles = len(self.lag)
@@ -97,21 +84,15 @@ class Linearised:
 
 @dataclass(frozen=True)
 class Stability:
-    """What becomes of a small departure from the periodic twist.
+    """Growth of a small departure from the periodic twist."""
 
-    Attributes
-    ----------
-    multipliers : ndarray of complex, shape (N,)
-        Floquet multipliers, the largest first; one that is infinite where a departure outgrows
-        all numbers within a stroke.
-    air_stiffness, damping_ratio, natural_frequency : ndarray, shape (parts,)
-        Of each compliant segment on its own, in the mean over the stroke: torsional stiffness
-        of the air, N m/rad; damping over critical damping, and undamped frequency, Hz, with air,
-        spring and mass together, the wake quasi-steady; NaN where the total stiffness is not
-        positive.
-    """
-
+    # (N,): Floquet multipliers, the largest first; infinite where the growth within a stroke
+    # overflows
     multipliers: Complex
+    # air_stiffness, damping_ratio, natural_frequency, (parts,): of each compliant segment on its
+    # own, in the mean over the stroke: torsional stiffness of the air, N m/rad; damping over
+    # critical damping, and undamped frequency, Hz, with air, spring and mass together, the wake
+    # quasi-steady; NaN where the total stiffness is not positive
     air_stiffness: Array
     damping_ratio: Array
     natural_frequency: Array
@@ -134,24 +115,14 @@ class Stability:
 def stability(case: Cases, half: HalfWing, lane: int = 0) -> Stability:
     """Floquet multipliers of a compliant half wing.
 
-    Parameters
-    ----------
-    half : HalfWing
-        Its half wings, with at least one compliant segment.
-    lane : int
-        Which design.
+    ``half``: its half wings, with at least one compliant segment; ``lane``: which design.
 
-    Returns
-    -------
-    Stability
-        Of NaN if the periodic twist of the design was not found.
+    All results are NaN if the periodic twist of the design was not found.
 
-    Notes
-    -----
     Over a step the state is carried by the fourth-order Magnus expansion on two Gauss points
     (Iserles, Munthe-Kaas, Norsett & Zanna 2000, Acta Numerica 9, 215, eq. 4.19), their
     matrices from the trigonometric interpolant of those at the steps. A lagged separation point
-    is taken to be where it would be if the departure had lasted.
+    is taken at its steady value for the departure.
     """
     parts = [part.of(np.array([lane])) for part in half.parts]
     linear = linearised(case, pick(half.design.batch, np.array([lane])), parts, half.side)
@@ -159,7 +130,7 @@ def stability(case: Cases, half: HalfWing, lane: int = 0) -> Stability:
         nothing = np.full(len(parts), np.nan)
         return Stability(np.array([complex(np.nan)]), nothing, nothing, nothing)
     carried = _over_a_stroke(linear.state_matrix(), linear.period)
-    # What grows beyond all numbers within a stroke has no eigenvalues to tell.
+    # A growth that overflows within a stroke has no eigenvalues.
     multipliers = (
         np.linalg.eigvals(carried) if np.isfinite(carried).all() else np.array([complex(np.inf)])
     )
@@ -187,27 +158,18 @@ def stability(case: Cases, half: HalfWing, lane: int = 0) -> Stability:
 def linearised(case: Cases, batch: Batch, parts: list[Compliance], side: Side) -> Linearised | None:
     """Linear equation of motion of a small departure of one half wing.
 
-    Parameters
-    ----------
-    batch : Batch
-        The half wing in its periodic motion; one design.
-    parts : list of Compliance
-        Its compliant segments.
-    side : {"starboard", "port"}
-        Which half.
+    ``batch``: the half wing in its periodic motion; one design; ``parts``: its compliant segments;
+    ``side``: which half.
 
-    Returns
-    -------
-    Linearised or None
-        None if the motion is not finite.
+    Returns None if the motion is not finite.
     """
     if not np.isfinite(batch.schedule).all():
         return None
     equations = Equations(case, batch, parts, side)
     omega = math.tau * float(batch.constant[at.CONST_FREQUENCY, 0])
     slopes = _slopes(equations, batch, omega, _KICK)
-    if slopes.leaps():
-        slopes = slopes.without_leaps(_slopes(equations, batch, omega, _WIDE_KICK))
+    if slopes.jumps():
+        slopes = slopes.without_jumps(_slopes(equations, batch, omega, _WIDE_KICK))
     by_order, wake, turned = slopes.by_order, slopes.wake, slopes.downwash
     spring, damper = _hinges(batch, parts)
     return Linearised(
@@ -225,43 +187,29 @@ def linearised(case: Cases, batch: Batch, parts: list[Compliance], side: Side) -
 
 
 class _Slopes(NamedTuple):
-    """Change of moments and downwash with departures, at n instants.
+    """Change of moments and downwash with departures, at n instants."""
 
-    Attributes
-    ----------
-    by_order : ndarray, shape (n, parts, 3, parts)
-        Moments with twist, rate and acceleration.
-    wake : ndarray, shape (n, parts, strips)
-        Moments with what a strip's wake takes.
-    downwash : ndarray, shape (n, strips, 3, parts)
-        Downwash with twist, rate and acceleration.
-    semichords : ndarray, shape (n, strips)
-        Semichords travelled in a second.
-    unsettled : bool
-        Whether the induced velocity did not settle somewhere.
-    """
+    by_order: Array  # (n, parts, 3, parts): moments with twist, rate and acceleration
+    wake: Array  # (n, parts, strips): moments with a strip's wake velocity
+    downwash: Array  # (n, strips, 3, parts): downwash with twist, rate and acceleration
+    semichords: Array  # (n, strips): semichords travelled in a second
+    unsettled: bool  # Whether the induced velocity did not converge somewhere
 
-    by_order: Array
-    wake: Array
-    downwash: Array
-    semichords: Array
-    unsettled: bool
-
-    def leaps(self) -> bool:
-        """Whether a slope stands out so far that it may be a leap."""
+    def jumps(self) -> bool:
+        """Whether a slope is so far above the median that it may be a jump."""
         if self.unsettled:
             return True
         size = np.abs(self._of_moments())
         return bool((size.max(axis=0) > 5.0 * np.median(size, axis=0)).any())
 
-    def without_leaps(self, wide: _Slopes) -> _Slopes:
-        """The same, with the slopes of wider departures where the two are far apart."""
+    def without_jumps(self, wide: _Slopes) -> _Slopes:
+        """The same, with the slopes of wider departures where the two differ widely."""
         mine, other = self._of_moments(), wide._of_moments()
-        apart = np.abs(mine - other) > _LEAP * np.abs(other).max(axis=0)
-        leap = apart.any(axis=1)
+        apart = np.abs(mine - other) > _JUMP * np.abs(other).max(axis=0)
+        jump = apart.any(axis=1)
         return self._replace(
-            by_order=np.where(leap[:, None, None, None], wide.by_order, self.by_order),
-            wake=np.where(leap[:, None, None], wide.wake, self.wake),
+            by_order=np.where(jump[:, None, None, None], wide.by_order, self.by_order),
+            wake=np.where(jump[:, None, None], wide.wake, self.wake),
         )
 
     def _of_moments(self) -> Array:
@@ -270,7 +218,7 @@ class _Slopes(NamedTuple):
 
 
 def _slopes(equations: Equations, batch: Batch, omega: float, kick: float) -> _Slopes:
-    """Central differences: lanes come in pairs, up and down."""
+    """Central differences: lanes come in pairs, positive and negative."""
     count, strips = len(equations.parts), batch.parameter.shape[0]
     solution, step = _kicked(equations, batch, omega, kick)
     moments = np.stack([sum(equations.load(solution.series, p)) for p in equations.parts], axis=1)
@@ -289,7 +237,7 @@ def _slopes(equations: Equations, batch: Batch, omega: float, kick: float) -> _S
 def _kicked(
     equations: Equations, batch: Batch, omega: float, kick: float
 ) -> tuple[Solution, Array]:
-    """The half wing departed in every way, up and down, and by how much.
+    """Solutions with every departure in turn, positive and negative, and the size of each.
 
     Lanes: twists, then their rates, then their accelerations, then the wake of each strip.
     """
@@ -341,8 +289,8 @@ def _lag(batch: Batch) -> Array:
 
 
 def _over_a_stroke(matrix: Array, period: float) -> Array:
-    """State after a stroke against the state before it."""
-    # Not needed, and not loaded, where nothing gives way.
+    """Transition matrix of the state over one stroke."""
+    # Slow to import, and only compliant wings need it.
     from scipy.linalg import expm
 
     steps = matrix.shape[0]
@@ -359,7 +307,7 @@ def _over_a_stroke(matrix: Array, period: float) -> Array:
 
 
 def _between(matrix: Array, part: float) -> Array:
-    """The trigonometric interpolant of a periodic series, a part of a step on."""
+    """Trigonometric interpolant of a periodic series, ``part`` of a step after each instant."""
     spectrum = np.fft.rfft(matrix, axis=0)
     order = np.arange(spectrum.shape[0])[:, None, None]
     spectrum = spectrum * np.exp(2j * np.pi * order * part / matrix.shape[0])

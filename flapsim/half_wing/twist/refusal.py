@@ -1,4 +1,4 @@
-"""A twist that has no periodic state, or none that lasts, in words, with the nearest that has."""
+"""Messages for a twist without a stable periodic state, with the nearest stable setting."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from flapsim.case.columns import Designs
 from flapsim.half_wing.pack import pack
 from flapsim.half_wing.twist.compliance import FULL_MOMENT_ERROR, compliances
 from flapsim.half_wing.twist.half_wing import HalfWing, half_wing
+from flapsim.half_wing.twist.margins import stability_margins
 from flapsim.half_wing.twist.stability import Stability, stability
-from flapsim.half_wing.twist.still import still_wing
 from flapsim.wing.strips import strips
 
 _STIFFER = (1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 30.0, 100.0, 300.0, 1000.0)
@@ -21,71 +21,64 @@ _SLOWER = (0.95, 0.9, 0.8, 0.7, 0.6, 0.5, 0.35, 0.2)
 _HALVINGS = 5
 
 
-def no_twist(case: Case, half: HalfWing) -> str:
+def no_periodic_twist(case: Case, half: HalfWing) -> str:
     """Say that no periodic twist was found.
 
-    Parameters
-    ----------
-    half : HalfWing
-        Its half wing whose balance was not found.
+    ``half``: its half wing whose balance was not found.
     """
     assert half.balance is not None
-    left = 100.0 * float(half.balance.residual[0])
-    short = (
-        f"{left:.2g} % of the largest moment is left over" if math.isfinite(left) else "it ran off"
+    residual = 100.0 * float(half.balance.residual[0])
+    size = (
+        f"a residual of {residual:.2g} % of the largest moment remains"
+        if math.isfinite(residual)
+        else "the iteration diverges"
     )
     return (
-        f"no periodic twist of the {_names(half)} was found: spring, mass and air do not come into"
-        f" balance over a stroke ({short}).{_held_still(case, half)} {_nearest(case, half)}"
+        f"no periodic twist of the {_names(half)} was found: spring, mass and air do not"
+        f" balance over a stroke ({size}).{_held_still(case, half)} {_nearest(case, half)}"
     )
 
 
 def _held_still(case: Case, half: HalfWing) -> str:
-    """What becomes of the wing at the airspeed of the case, held still where its springs rest."""
+    """Whether the wing, held still with its springs at rest, is unstable at the airspeed flown."""
     airspeed = float(case.flight.airspeed_m_s)
     if airspeed <= 0.0:
         return ""
     batch, _ = compliances(case, half.design.batch._replace(schedule=_asked(case, half)), half.side)
     resting = half._replace(design=half.design._replace(batch=batch))
-    margins = still_wing(case, resting, np.linspace(0.05, 1.0, 20) * airspeed)
+    margins = stability_margins(case, resting, np.linspace(0.05, 1.0, 20) * airspeed)
     speeds = {"divergence": margins.divergence, "flutter": margins.flutter}
     known = {name: speed for name, speed in speeds.items() if math.isfinite(speed)}
     if not known:
         return ""
     name = min(known, key=lambda name: known[name])
-    return f" It is {name}: held still, the wing gives way from {known[name]:.3g} m/s on."
+    return f" The cause is {name}: held still, the wing is unstable above {known[name]:.3g} m/s."
 
 
 def _asked(case: Case, half: HalfWing) -> NDArray[np.float64]:
-    """Schedules of a half wing that does not give way."""
+    """Schedules of a rigid half wing."""
     return pack(case, half.side).batch.schedule
 
 
 def unstable_twist(case: Case, half: HalfWing, verdict: Stability) -> str:
-    """Say that a periodic twist does not last.
+    """Say that a periodic twist is unstable.
 
-    Parameters
-    ----------
-    verdict : Stability
-        Its stability, with a multiplier beyond one.
+    ``verdict``: its stability, with a multiplier beyond one.
     """
     grows = f"a small departure {growth_in_words(verdict.largest)}"
     if verdict.name == "divergence":
-        what = f"the air twists the {_names(half)} away against the spring: {grows}"
+        what = f"the air overcomes the spring of the {_names(half)}: {grows}"
     else:
-        what = f"the twist of the {_names(half)} shakes itself up: {grows}"
+        what = f"the twist of the {_names(half)} oscillates with growing amplitude: {grows}"
     return f"{verdict.name}: {what}. {_nearest(case, half)}"
 
 
 def growth_in_words(multiplier: float) -> str:
     """Say by how much a departure grows.
 
-    Parameters
-    ----------
-    multiplier : float
-        Magnitude of the largest Floquet multiplier.
+    ``multiplier``: magnitude of the largest Floquet multiplier.
     """
-    times = f"{multiplier:.3g}-fold" if multiplier < 1e6 else "out of all measure"
+    times = f"{multiplier:.3g}-fold" if multiplier < 1e6 else "without bound"
     return f"grows {times} in a stroke"
 
 
@@ -95,7 +88,7 @@ def _names(half: HalfWing) -> str:
 
 
 def _nearest(case: Case, half: HalfWing) -> str:
-    """Stiffness or airspeed at which the twist is periodic and lasts."""
+    """Stiffness or airspeed at which the twist is periodic and stable."""
     ways = []
     now = _stiffnesses(case, half)
     stiff = {key: value or _little(case) for key, value in now.items()}
@@ -113,11 +106,11 @@ def _nearest(case: Case, half: HalfWing) -> str:
             f"Neither up to {_STIFFER[-1]:g} times the stiffness nor down to"
             f" {_SLOWER[-1]:g} of the airspeed is stable: move the mass forward or the twist axis."
         )
-    return f"The nearest setting that lasts: {', or '.join(ways)}."
+    return f"The nearest stable setting: {', or '.join(ways)}."
 
 
 def _little(case: Case) -> float:
-    """A spring that the air hardly notices, to begin with where there is none, N m/rad."""
+    """A soft spring, N m/rad, to start the search from where there is none."""
     wing = strips(case.wing, case.craft.shoulder_offset_m)
     pressure = 0.5 * case.air.density * max(float(case.flight.airspeed_m_s), 1.0) ** 2
     return float(0.01 * pressure * (wing.width * wing.chord**2).sum())
@@ -143,7 +136,7 @@ def _stiffnesses(case: Case, half: HalfWing) -> dict[str, float]:
 def _first_stable(
     case: Case, half: HalfWing, values: dict[str, float], factors: tuple[float, ...]
 ) -> float | None:
-    """Factor next to one, on some numbers of a case, with which its twist is stable."""
+    """Factor closest to one, on some numbers of a case, with which its twist is stable."""
     if not all(values.values()):
         return None
     # A stiffness that follows from a moment limit is not written yet, and can be no column then.
@@ -167,7 +160,7 @@ def _stable(
     case: Case, half: HalfWing, values: dict[str, float], factors: np.ndarray
 ) -> np.ndarray:
     many = Designs(case, {key: value * factors for key, value in values.items()})
-    wings = half_wing(many, half.side, patient=False)
+    wings = half_wing(many, half.side, continuation=False)
     return np.array(
         [
             bool(wings.found[lane]) and stability(many, wings, lane).largest <= 1.0

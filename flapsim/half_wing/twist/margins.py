@@ -1,7 +1,7 @@
 """The compliant wing held still in the stream: the airspeeds at which it diverges or flutters.
 
-The wing stands at the mean of each of its schedules, at the pitch and the twist it flies with,
-and a small departure of its twist is followed at one airspeed after another.
+The wing is stopped at the mean of each of its schedules, at its pitch and twist in flight; the
+eigenvalues of a small departure of its twist are computed at increasing airspeeds.
 """
 
 from __future__ import annotations
@@ -29,59 +29,39 @@ _POINTS = 60
 _HALVINGS = 40
 
 
-class StillWing(NamedTuple):
-    """A wing held still at several airspeeds.
+class StabilityMargins(NamedTuple):
+    """A wing held still at several airspeeds."""
 
-    Attributes
-    ----------
-    airspeed : ndarray, shape (n,)
-        m/s.
-    creeping, turning : ndarray, shape (n,)
-        Fastest growth of a departure that does not change its sign, and of one that swings, 1/s;
-        negative where it dies out, NaN where there is none of that kind.
-    frequency : ndarray, shape (n,)
-        Frequency at which the latter swings, Hz.
-    divergence, flutter : float
-        Least airspeed at which the one and the other begin to grow, m/s; NaN if neither does up
-        to the largest of `airspeed`.
-    """
-
-    airspeed: Array
-    creeping: Array
-    turning: Array
-    frequency: Array
+    airspeed: Array  # (n,): m/s
+    # aperiodic, oscillatory, (n,): growth rate of the least stable real eigenvalue, and of the
+    # least stable complex pair, 1/s; NaN where there is none
+    aperiodic: Array
+    oscillatory: Array
+    frequency: Array  # (n,): of that complex pair, Hz
+    # divergence, flutter: least airspeed at which the one and the other become unstable, m/s; NaN
+    # if neither does up to the largest of `airspeed`
     divergence: float
     flutter: float
 
 
-def still_wing(
+def stability_margins(
     case: Cases, half: HalfWing, airspeeds: ArrayLike | None = None, lane: int = 0
-) -> StillWing:
+) -> StabilityMargins:
     """Follow the eigenvalues of a compliant half wing held still against airspeed.
 
-    Parameters
-    ----------
-    half : HalfWing
-        Its half wing, with at least one compliant segment, in its periodic twist.
-    airspeeds : array_like, shape (n,), optional
-        Increasing, m/s, at least two; by default up to `FASTEST` times that of the case.
-    lane : int
-        Which design of the half wing.
+    ``half``: its half wing, with at least one compliant segment, in its periodic twist;
+    ``airspeeds``: increasing, m/s, at least two; by default up to `FASTEST` times that of the case;
+    ``lane``: which design of the half wing.
 
-    Raises
-    ------
-    ValueError
-        If nothing gives way.
+    Raises ValueError if no segment is compliant.
 
-    Notes
-    -----
     Divergence and flutter speed are found by bisection between two neighbouring airspeeds. The
-    spring is not loaded anew at each airspeed: the wing keeps the incidence it has in flight, so
-    that this is the classical margin (Bisplinghoff, Ashley & Halfman 1955, Aeroelasticity, ch. 8
+    spring is not loaded anew at each airspeed: the wing keeps its incidence in flight, so that
+    this is the classical margin (Bisplinghoff, Ashley & Halfman 1955, Aeroelasticity, ch. 8
     and 9), with the section law, induction and wake of the case.
     """
     if not half.parts:
-        raise ValueError("nothing gives way: a wing whose twist is driven has no such margin")
+        raise ValueError("no compliant segment: a driven twist has no stability margin")
     still = held_still(pick(half.design.batch, np.array([lane])))
     parts = [part.of(np.array([lane])) for part in half.parts]
 
@@ -98,30 +78,30 @@ def still_wing(
         airspeeds = np.linspace(own / _POINTS, FASTEST * own, _POINTS)
     speed = np.asarray(airspeeds, dtype=np.float64)
     found = [eigenvalues(value) for value in speed]
-    creeping = np.array([_creeping(values) for values in found])
-    swings = [_turning(values) for values in found]
-    turning = np.array([value.real for value in swings])
-    return StillWing(
+    aperiodic = np.array([_aperiodic(values) for values in found])
+    pairs = [_oscillatory(values) for values in found]
+    oscillatory = np.array([value.real for value in pairs])
+    return StabilityMargins(
         airspeed=speed,
-        creeping=creeping,
-        turning=turning,
-        frequency=np.array([abs(value.imag) for value in swings]) / math.tau,
-        divergence=_crossing(speed, creeping, lambda v: _creeping(eigenvalues(v))),
-        flutter=_crossing(speed, turning, lambda v: _turning(eigenvalues(v)).real),
+        aperiodic=aperiodic,
+        oscillatory=oscillatory,
+        frequency=np.array([abs(value.imag) for value in pairs]) / math.tau,
+        divergence=_crossing(speed, aperiodic, lambda v: _aperiodic(eigenvalues(v))),
+        flutter=_crossing(speed, oscillatory, lambda v: _oscillatory(eigenvalues(v)).real),
     )
 
 
-def _swinging(values: NDArray[np.complex128]) -> NDArray[np.bool_]:
+def _complex(values: NDArray[np.complex128]) -> NDArray[np.bool_]:
     return np.asarray(np.abs(values.imag) > 1e-9 * np.abs(values))
 
 
-def _creeping(values: NDArray[np.complex128]) -> float:
-    here = values[~_swinging(values)].real
+def _aperiodic(values: NDArray[np.complex128]) -> float:
+    here = values[~_complex(values)].real
     return float(here.max()) if here.size else math.nan
 
 
-def _turning(values: NDArray[np.complex128]) -> complex:
-    here = values[_swinging(values)]
+def _oscillatory(values: NDArray[np.complex128]) -> complex:
+    here = values[_complex(values)]
     return complex(here[np.argmax(here.real)]) if here.size else complex(math.nan, math.nan)
 
 

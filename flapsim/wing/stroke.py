@@ -1,0 +1,262 @@
+"""The periodic schedules of a stroke, from what the case asks for.
+
+Angles: plunge tip-up, sweep aft, twist nose-up. The starboard half is described; the port half is
+its mirror image in y. Where a twist is compliant, the schedule here is the command.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from flapsim.case import Heave, Schedule, Stroke, Twist
+from flapsim.case.tables import read_samples
+from flapsim.faults import CaseError, Fault
+from flapsim.wing.schedule import (
+    HARMONICS,
+    LinkageError,
+    Series,
+    fourier,
+    harmonic,
+    linkage,
+    periodic_samples,
+    quick_return,
+)
+
+Array = NDArray[np.float64]
+
+# Rows of a stroke's schedules.
+PLUNGE_INNER = 0
+PLUNGE_OUTER = 1
+SWEEP_OUTER = 2
+TWIST_INNER_ROOT = 3
+TWIST_INNER_TIP = 4
+TWIST_OUTER_ROOT = 5
+TWIST_OUTER_TIP = 6
+HEAVE = 7
+SCHEDULES = 8
+
+# Largest error of a truncated schedule, relative to half its range: a thousandth of a 30 degree
+# amplitude is 0.03 degrees, below what a bench measures.
+TRUNCATION_LIMIT = 1e-3
+
+
+def stroke_schedules(
+    stroke: Stroke,
+    side: Literal["starboard", "port"],
+    folder: Path,
+    file: str = "case",
+) -> tuple[Array, Array]:
+    """Return the eight schedules of one half of the wing.
+
+    ``stroke``: as written in the case; ``side``: which half. Without a port stroke of its own the
+    port half mirrors the starboard one; ``folder``: where the files that schedules name are looked
+    for; ``file``: name of the case file, for messages.
+
+    Returns ``schedules``, shape (8, 2 * HARMONICS + 1): rows ``PLUNGE_INNER`` ... ``HEAVE``; rad,
+    heave in m. Zeros for what the stroke leaves out; ``truncation``, shape () or that of the
+    columns: largest truncation of any of them, relative to half the range of the schedule.
+
+    Raises CaseError with every fault: unreadable samples, a linkage whose crank cannot turn, a
+    schedule that ``HARMONICS`` harmonics do not describe within ``TRUNCATION_LIMIT``.
+
+    Twist is measured from the body x axis. The root of a segment without root schedule follows
+    what it hangs on: the body for the inner segment, the tip of the inner segment for the outer.
+    The tip of a segment without twist follows its root, and so does, at the rest angle, that of a
+    passive one; for servo and passive twist the schedule is the command, not the answer.
+    """
+    collected = _Collected(folder, file)
+    port = stroke.port if side == "port" else None
+    inner, inner_key = stroke.inner, "stroke.inner"
+    outer, outer_key = stroke.outer, "stroke.outer"
+    if port is not None and port.inner is not None:
+        inner, inner_key = port.inner, "stroke.port.inner"
+    if port is not None and port.outer is not None:
+        outer, outer_key = port.outer, "stroke.port.outer"
+
+    rows: list[Array] = [np.zeros(2 * HARMONICS + 1)] * SCHEDULES
+    rows[PLUNGE_INNER] = collected.angle(inner.plunge, f"{inner_key}.plunge.")
+    rows[TWIST_INNER_ROOT], rows[TWIST_INNER_TIP] = _twist_ends(
+        inner.twist, np.zeros(2 * HARMONICS + 1), f"{inner_key}.twist.", collected
+    )
+    if outer is not None:
+        rows[PLUNGE_OUTER] = collected.angle(outer.plunge, f"{outer_key}.plunge.")
+        rows[SWEEP_OUTER] = collected.angle(outer.sweep, f"{outer_key}.sweep.")
+        rows[TWIST_OUTER_ROOT], rows[TWIST_OUTER_TIP] = _twist_ends(
+            outer.twist, rows[TWIST_INNER_TIP], f"{outer_key}.twist.", collected
+        )
+    rows[HEAVE] = collected.height(stroke.heave, "stroke.heave.")
+    if collected.faults:
+        raise CaseError(collected.faults)
+    return _joined(rows), collected.truncation
+
+
+def _joined(rows: list[Array]) -> Array:
+    """Return all schedules in one array; those that are no columns are the same for all lanes."""
+    lanes = np.broadcast_shapes(*(row.shape[1:] for row in rows))
+    return np.stack(
+        [
+            np.broadcast_to(
+                row.reshape(row.shape + (1,) * (len(lanes) + 1 - row.ndim)), (len(row), *lanes)
+            )
+            for row in rows
+        ]
+    )
+
+
+def _twist_ends(
+    twist: Twist | None, carrier: Array, key: str, collected: _Collected
+) -> tuple[Array, Array]:
+    """Return the schedules of the segment's root and tip; `carrier` is what the root hangs on."""
+    if twist is None:
+        return carrier, carrier
+    root = carrier if twist.root is None else collected.angle(twist.root, f"{key}root_")
+    if twist.mode == "passive":
+        rest = harmonic(np.radians(twist.rest_deg), 0.0, 0.0).coefficients
+        tip = _joined([root, rest])
+        return root, tip[0] + tip[1]
+    return root, collected.angle(twist.tip, f"{key}tip_")
+
+
+class _Written(NamedTuple):
+    """A schedule as written, in SI units.
+
+    `unit` is how the case file calls its values; `lengths` are crank, rocker, coupler and base.
+    """
+
+    shape: str
+    mean: ArrayLike
+    amplitude: ArrayLike
+    lag: ArrayLike
+    downstroke_fraction: ArrayLike
+    cos: Array
+    sin: Array
+    file: str | None
+    unit: str
+    lengths: tuple[ArrayLike, ...] = ()
+
+
+def _written_angle(schedule: Schedule) -> _Written:
+    lengths = (schedule.crank_m, schedule.rocker_m, schedule.coupler_m, schedule.base_m)
+    return _Written(
+        schedule.shape,
+        np.radians(schedule.mean_deg),
+        np.radians(schedule.amplitude_deg),
+        np.radians(schedule.lag_deg),
+        schedule.downstroke_fraction,
+        np.radians(_stacked(schedule.cos_deg)),
+        np.radians(_stacked(schedule.sin_deg)),
+        schedule.file,
+        "deg",
+        tuple(0.0 if length is None else length for length in lengths),
+    )
+
+
+def _written_height(heave: Heave) -> _Written:
+    return _Written(
+        heave.shape,
+        heave.mean_m,
+        heave.amplitude_m,
+        np.radians(heave.lag_deg),
+        heave.downstroke_fraction,
+        _stacked(heave.cos_m),
+        _stacked(heave.sin_m),
+        heave.file,
+        "m",
+    )
+
+
+def _stacked(values: Sequence[ArrayLike]) -> Array:
+    """Return coefficients as an array whose last axis, if any of them is a column, is the lanes."""
+    if not values:
+        return np.zeros(0)
+    return np.stack(np.broadcast_arrays(*(np.asarray(v, dtype=np.float64) for v in values)))
+
+
+@dataclass
+class _Collected:
+    """Series of the schedules read so far, with what was found wrong and the worst truncation."""
+
+    folder: Path
+    file: str
+    faults: list[Fault] = field(default_factory=list)
+    truncation: Array = field(default_factory=lambda: np.zeros(()))
+
+    def angle(self, schedule: Schedule | None, key: str) -> Array:
+        """Return the coefficients of an angle, rad; zeros if it is absent or at fault."""
+        return self._coefficients(None if schedule is None else _written_angle(schedule), key)
+
+    def height(self, heave: Heave | None, key: str) -> Array:
+        """Return the coefficients of the heave, m; zeros if it is absent or at fault."""
+        return self._coefficients(None if heave is None else _written_height(heave), key)
+
+    def _coefficients(self, written: _Written | None, key: str) -> Array:
+        if written is None:
+            return np.zeros(2 * HARMONICS + 1)
+        try:
+            series = _FORMS[written.shape](written, self.folder)
+        except CaseError as error:
+            self.faults += error.faults
+            return np.zeros(2 * HARMONICS + 1)
+        except LinkageError as error:
+            self.faults.append(_linkage_fault(self.file, key, error))
+            return np.zeros(2 * HARMONICS + 1)
+        self.truncation = np.maximum(self.truncation, series.truncation)
+        worst = float(np.max(series.truncation))
+        if worst > TRUNCATION_LIMIT:
+            self.faults.append(_truncation_fault(self.file, key, written, worst))
+        return series.coefficients
+
+
+def _sampled(written: _Written, folder: Path) -> Series:
+    """Return the series of a file of samples."""
+    angle = written.unit == "deg"
+    column = "angle_deg" if angle else "height_m"
+    phase, value = read_samples(folder / str(written.file), column)
+    return periodic_samples(phase, np.radians(value) if angle else value)
+
+
+def _linked(written: _Written, _: Path) -> Series:
+    """Return the series of a crank-and-rocker linkage."""
+    crank, rocker, coupler, base = written.lengths
+    return linkage(crank, rocker, coupler, base, written.mean, written.lag)
+
+
+# One row per shape a schedule may have: the shape's name in a case file and its series.
+_FORMS: dict[str, Callable[[_Written, Path], Series]] = {
+    "harmonic": lambda w, _: harmonic(w.mean, w.amplitude, w.lag),
+    "quick-return": lambda w, _: quick_return(w.mean, w.amplitude, w.lag, w.downstroke_fraction),
+    "fourier": lambda w, _: fourier(w.mean, w.cos, w.sin),
+    "samples": _sampled,
+    "linkage": _linked,
+}
+
+
+def _linkage_fault(file: str, key: str, error: LinkageError) -> Fault:
+    """Name the lengths that keep the crank from turning."""
+    given = ", ".join(f"{name}_m = {error.lengths[name]:g}" for name in error.offending)
+    return Fault(
+        file, f"{key}{error.offending[0]}_m", given, error.condition, "else the crank cannot turn"
+    )
+
+
+def _truncation_fault(file: str, key: str, written: _Written, truncation: float) -> Fault:
+    """Name the key that asks for more than the harmonics can follow."""
+    source = {
+        "quick-return": "downstroke_fraction",
+        "fourier": f"cos_{written.unit}",
+        "samples": "file",
+        "linkage": "crank_m",
+    }
+    return Fault(
+        file,
+        key + source[written.shape],
+        f"a motion that {HARMONICS} harmonics miss by {100.0 * truncation:.2g} % of half its range",
+        f"one that they miss by at most {100.0 * TRUNCATION_LIMIT:g} %",
+        "smooth it or round off its corners",
+    )
