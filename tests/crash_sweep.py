@@ -1,9 +1,9 @@
-"""Kill a sweep at random instants, again and again, and see whether anything is lost.
+"""Kill a sweep at random times, again and again, and check that nothing is lost.
 
     python -m tests.crash_sweep --kills 100 --points 20000 [--processes]
 
-After every kill each chunk file must open and be whole; at the end the resumed file must equal an
-uninterrupted one bit for bit. The tests run a few kills of a small sweep.
+After every kill each chunk file must be complete; at the end the resumed result must equal an
+uninterrupted one bit for bit. The tests kill a small sweep a few times.
 """
 
 from __future__ import annotations
@@ -89,32 +89,29 @@ def differing(first: Path, second: Path) -> list[str]:
 
 
 def crash(folder: Path, kills: int, samples: int, seed: int, *more: str) -> dict[str, int]:
-    """Kill a sweep so many times; return what was seen.
+    """Kill a sweep `kills` times.
 
-    Returns
-    -------
-    dict
-        kills, most chunks found after a kill, chunks kept from kill to kill that were lost (must
-        be 0), sweeps that were done before the kill came.
+    Returns the number of kills, the most chunks found after one, the chunks that were lost from one
+    kill to the next (must be 0), and the sweeps that were done before they could be killed.
     """
     chance = random.Random(seed)
-    plan = write_plan(folder, samples, steps=16)  # cheap points: it is the writing that is tried
+    plan = write_plan(folder, samples, steps=16)  # cheap points: the writing is tested
     whole, result = folder / "whole.h5", folder / "result.h5"
     if not is_warm():
-        assert start(plan, whole, *more).wait() == 0  # compiles, which would spoil the timing
+        assert start(plan, whole, *more).wait() == 0  # compiles, which would distort the timing
     begun = time.monotonic()
     assert start(plan, whole, *more, "--overwrite").wait() == 0
-    lasted = time.monotonic() - begun
+    duration = time.monotonic() - begun
     seen = {"kills": 0, "most chunks": 0, "lost chunks": 0, "done before": 0}
     kept = 0
     while seen["kills"] < kills:
         begun = time.monotonic()
         sweep = start(plan, result, *more)
         try:
-            sweep.wait(timeout=chance.uniform(0.1, 0.9) * lasted)
+            sweep.wait(timeout=chance.uniform(0.1, 0.9) * duration)
             assert sweep.returncode == 0
             seen["done before"] += 1
-            lasted = min(lasted, time.monotonic() - begun)  # the machine has become faster
+            duration = min(duration, time.monotonic() - begun)  # the machine has become faster
             assert differing(whole, result) == []
             result.unlink()
             kept = 0

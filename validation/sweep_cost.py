@@ -2,10 +2,10 @@
 
 Three questions. How much do store, progress and bookkeeping add to the time of the kernel? Does one
 worker keep to one core? And, with ``--memory``, does the memory grow with the number of points? The
-plan is a Latin hypercube over the pitch and the twist of the glasshouse surveyor, all results kept,
-slope induction, on one worker. Times are of the processor, so that other work on the machine does
-not count; what waiting for the disk adds shows in the times of the clock beside them. What is
-added is a small difference of large times: it is measured in rounds, and their range is told.
+plan is a Latin hypercube over pitch and twist of the glasshouse surveyor, all results kept, slope
+induction, one worker. Times are processor times, so that other work on the machine does not count;
+wall-clock times beside them show what waiting for the disk adds. The overhead is a small difference
+of large times: it is measured in several rounds, and their range is printed.
 """
 
 from __future__ import annotations
@@ -51,16 +51,16 @@ to = 45.0
 """
 
 MOST_OVERHEAD = 0.10
-"""Part of the kernel's time that a sweep may add: the requirement."""
+"""Largest overhead that a sweep may add, as a fraction of the kernel's time."""
 
 
 def study_of(points: int) -> Study:
-    """The plan, with so many points."""
+    """The plan with `points` points."""
     return parse_study(PLAN.format(points=points), CASES, "plan.toml")
 
 
 def used(work: Callable[[], object]) -> tuple[float, float]:
-    """Seconds of the processor and of the clock that something takes."""
+    """Processor time and wall-clock time of a call, s."""
     processor, clock = time.process_time(), time.perf_counter()
     work()
     return time.process_time() - processor, time.perf_counter() - clock
@@ -80,16 +80,16 @@ def overhead(count: int, rounds: int, folder: Path) -> None:
             for start, stop in spans:
                 columns = points.columns(start, stop)
                 batch = pack(Designs(study.case, columns)).batch
-                # The drive's watts need the stroke step by step, so the kernel keeps it here too.
+                # The drive's watts need series, so the kernel keeps them here too.
                 kernel += used(partial(solve, batch, series=True))[0]
             for place, (start, stop) in enumerate(spans):
                 task = Task(place, start, study.case, points.columns(start, stop), names)
                 chunks += used(partial(solve_chunk, task))[0]
-        told: list[Progress] = []
+        seen: list[Progress] = []
         result = folder / f"{number}.h5"
         begun = time.thread_time()
         whole, clock = used(
-            lambda: sweep(study, result, workers=1, chunk=chunk, on_progress=told.append)
+            lambda: sweep(study, result, workers=1, chunk=chunk, on_progress=seen.append)
         )
         own = time.thread_time() - begun  # the chunks are solved in another thread
         assert read_sweep(result).counts()["done"] == count
@@ -100,11 +100,11 @@ def overhead(count: int, rounds: int, folder: Path) -> None:
     least, most = 100.0 * found[:, 5].min(), 100.0 * found[:, 5].max()
     print(f"{count:,} points, {len(names)} results each, chunks of {chunk}, one worker")
     print(f"medians of {rounds} rounds:")
-    print(f"  kernel                            {kernel:8.2f} s of the processor")
+    print(f"  kernel                            {kernel:8.2f} s of processor time")
     print(f"  chunks: with packing and results  {chunks:8.2f} s")
-    print(f"  sweep: with store and progress    {whole:8.2f} s, {clock:.2f} s by the clock")
+    print(f"  sweep: with store and progress    {whole:8.2f} s, {clock:.2f} s of wall-clock time")
     print(
-        f"  of it the thread that stores      {own:8.2f} s, {100 * own_share:.1f} % of the kernel"
+        f"  of which in the storing thread    {own:8.2f} s, {100 * own_share:.1f} % of the kernel"
     )
     print(f"  cores in use                      {whole / clock:8.2f}")
     verdict = "within" if share <= MOST_OVERHEAD else "MORE than"
@@ -115,7 +115,7 @@ def overhead(count: int, rounds: int, folder: Path) -> None:
 
 
 def peak(count: int) -> None:
-    """Sweep so many points in this process and print its peak memory, MB, and the seconds."""
+    """Sweep `count` points in this process; print its peak memory, MB, and the time, s."""
     with tempfile.TemporaryDirectory() as folder:
         _, clock = used(lambda: sweep(study_of(count), Path(folder) / "r.h5"))
     most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
@@ -125,11 +125,11 @@ def peak(count: int) -> None:
 def memory(counts: list[int]) -> None:
     """Measure and print the peak memory of sweeps of several sizes, each in a fresh process."""
     for count in counts:
-        told = subprocess.run(
+        seen = subprocess.run(
             [sys.executable, "-m", __spec__.name, "--peak", str(count)],
             capture_output=True, text=True, check=True,
         ).stdout.split()  # fmt: skip
-        megabytes, seconds = map(float, told[-2:])
+        megabytes, seconds = map(float, seen[-2:])
         print(f"{count:>10,} points: {megabytes:6.0f} MB at the peak, {seconds:.0f} s")
 
 

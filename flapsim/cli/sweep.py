@@ -33,7 +33,7 @@ def add_sweep_command(commands: Any) -> None:
         commands,
         "sweep",
         _sweep,
-        "compute every point of a plan on all cores, or resume where it was stopped",
+        "compute every point of a plan on all cores, or resume an interrupted sweep",
         "flapsim sweep cases/twist_map.toml -o twist_map.h5",
     )
     sweep.add_argument("plan", metavar="PLAN", help="plan file (.toml)")
@@ -42,7 +42,7 @@ def add_sweep_command(commands: Any) -> None:
         "-o", "--output", metavar="FILE", type=Path, help="result file, HDF5 (.h5) [PLAN.h5]"
     )
     sweep.add_argument(
-        "--overwrite", action="store_true", help="start again, even if the result exists"
+        "--overwrite", action="store_true", help="start again even if a result exists"
     )
     sweep.add_argument(
         "--dry-run", action="store_true", help="estimate run time and disk space, then stop"
@@ -56,7 +56,7 @@ def add_sweep_command(commands: Any) -> None:
         "--chunk",
         metavar="POINTS",
         type=int,
-        help="points that a worker takes at once [by the cost of a point]",
+        help="points per chunk, the work of one worker at a time [by the cost of a point]",
     )
     common.take_json(sweep)
 
@@ -174,7 +174,7 @@ class _Shown:
         from tqdm import tqdm
 
         if not self.called and progress.resumed:
-            common.say(f"resuming after {progress.resumed:,} of {progress.total:,} points")
+            common.say(f"resuming: {progress.resumed:,} of {progress.total:,} points are done")
         self.called = True
         refused = f"{progress.refused:,} without an answer" if progress.refused else ""
         if self._terminal:

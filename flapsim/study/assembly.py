@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from flapsim import __version__
 from flapsim.case.text import plain_value
+from flapsim.cycle.files import describe
 from flapsim.faults import StudyError
 from flapsim.quantities import quantity_of
 from flapsim.study.chunk import PENDING, SERIES, STATUS, Answer
@@ -35,7 +36,7 @@ SCHEMA_VERSION: Final = 1
 KIND: Final = "sweep"
 
 MOST_REASONS: Final = 1000
-_MORE_REASONS = "another reason; run this point by itself to see it"
+_MORE_REASONS = "another reason; run this point as a case of its own to see it"
 _SPAN = 2**15
 _NUMBERS = 2**21
 """Points, and numbers, written at a time: few enough for memory, enough to write quickly."""
@@ -187,15 +188,25 @@ def _write_axes(file: h5py.File, points: Points) -> None:
 
 
 def _described(file: h5py.File, key: str, values: NDArray[Any]) -> h5py.Dataset:
-    """Write the values of a key with its unit, anything but numbers as text."""
-    if values.dtype == np.float64:
-        dataset = file.create_dataset(key, data=values)
+    """Write the values of a key."""
+    dataset = _key_dataset(file, key, values, len(values))
+    dataset[:] = _stored(values)
+    return dataset
+
+
+def _key_dataset(file: h5py.File, key: str, values: NDArray[Any], size: int) -> h5py.Dataset:
+    """Create the dataset of a key that holds such values, with its unit if they are numbers."""
+    number = values.dtype == np.float64
+    dataset = file.create_dataset(key, (size,), np.float64 if number else h5py.string_dtype())
+    if number:
         dataset.attrs["units"] = quantity_of(key).unit
-    else:
-        words = np.array([as_word(value) for value in values], dtype=object)
-        dataset = file.create_dataset(key, data=words, dtype=h5py.string_dtype())
     dataset.attrs["long_name"] = key
     return dataset
+
+
+def _stored(values: NDArray[Any]) -> Any:
+    """Return numbers as they are, anything else as text."""
+    return values if values.dtype == np.float64 else [as_word(value) for value in values]
 
 
 def as_word(value: Any) -> str:
@@ -217,9 +228,7 @@ def _variable(
     shape = (*points.shape, *tail)
     variable = file.create_dataset(name, shape, kind, fillvalue=empty, fill_time=fill)
     if kind is np.float64:
-        quantity = quantity_of(name)
-        variable.attrs["units"] = quantity.unit
-        variable.attrs["long_name"] = quantity.long_name
+        describe(variable, quantity_of(name))
     axes = (*points.names, *(("phase",) if tail else ()))
     for index, axis in enumerate(axes):
         variable.dims[index].attach_scale(file[axis])
@@ -234,8 +243,7 @@ def _stroke_axis(
         return []
     steps = study.case.model.steps
     phase = file.create_dataset("phase", data=2.0 * math.pi * np.arange(steps) / steps)
-    phase.attrs["units"] = "rad"
-    phase.attrs["long_name"] = "stroke phase"
+    describe(phase, quantity_of("phase"))
     phase.make_scale("phase")
     return [_variable(file, name, points, np.float64, np.nan, fill, (steps,)) for name in series]
 
@@ -282,12 +290,7 @@ def _write_sample(file: h5py.File, points: Points) -> None:
     for start in range(0, points.count, _SPAN):
         stop = min(start + _SPAN, points.count)
         for key, values in points.columns(start, stop).items():
-            number = values.dtype == np.float64
             if key not in datasets:
-                kind = np.float64 if number else h5py.string_dtype()
-                datasets[key] = file.create_dataset(key, shape=(points.count,), dtype=kind)
-                datasets[key].attrs["long_name"] = key
-                if number:
-                    datasets[key].attrs["units"] = quantity_of(key).unit
+                datasets[key] = _key_dataset(file, key, values, points.count)
                 datasets[key].dims[0].attach_scale(file["point"])
-            datasets[key][start:stop] = values if number else [as_word(v) for v in values]
+            datasets[key][start:stop] = _stored(values)

@@ -74,7 +74,7 @@ def sweep(
     overwrite: bool = False,
     on_progress: Callable[[Progress], None] | None = None,
 ) -> SweepTable:
-    """Compute every point of a plan, or resume where an earlier run was stopped.
+    """Compute every point of a plan, or resume an interrupted sweep.
 
     Parameters
     ----------

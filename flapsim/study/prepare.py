@@ -68,26 +68,26 @@ def prepare(study: Study) -> Prepared:
     Raises
     ------
     CaseError
-        If no corner is a sound case, or `keep` names no result.
+        If no corner is a valid case, or `keep` names no result.
     """
     points = points_of(study)
     first = {key: values[0] for key, values in points.columns(0, 1).items()}
-    sound: list[dict[str, Any]] = []
+    valid: list[dict[str, Any]] = []
     error: CaseError | None = None
     for corner in (first, *points.corners()):
         try:
             study.case.replace({key: plain_value(value) for key, value in corner.items()})
-            sound.append(corner)
-        except CaseError as unsound:
-            error = error or unsound
-    if error is not None and not sound:
+            valid.append(corner)
+        except CaseError as fault:
+            error = error or fault
+    if error is not None and not valid:
         sentence = "no combination of these values is a valid case"
         raise CaseError(
             [Fault(study.name, "axis", "", f"{sentence} ({item})") for item in error.faults]
         )
-    available = _available(study, points, sound)
+    available = _available(study, points, valid)
     names = _kept(study, points, available)
-    # A point between sound corners is sound: keys constrain each other by sums and bounds.
+    # Points between valid corners are valid: keys constrain each other by sums and bounds.
     listed = any(len(d.values) > 1 and d.size > len(d.tried()) for d in points.dimensions)
     check_each = error is not None or listed or (points.corners_left_out and _share_a_table(points))
     return Prepared(study, points, names, available, check_each)
@@ -104,11 +104,11 @@ def _table_of(key: str) -> str:
     return ".".join(names[:-1])
 
 
-def _available(study: Study, points: Points, sound: list[dict[str, Any]]) -> tuple[str, ...]:
-    """Names of the scalar results of the kinds of case at the sound corners."""
+def _available(study: Study, points: Points, valid: list[dict[str, Any]]) -> tuple[str, ...]:
+    """Names of the scalar results of the kinds of case at the valid corners."""
     apart = {key for d in points.dimensions if not d.shared for key in d.values}
     kinds: dict[str, dict[str, Any]] = {}
-    for corner in sound:
+    for corner in valid:
         options = {key: plain_value(value) for key, value in corner.items() if key in apart}
         kinds.setdefault(repr(options), options)
     names: dict[str, None] = {}

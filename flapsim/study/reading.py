@@ -1,6 +1,6 @@
 """A study: a plan file read with the case and the rows that it names, all checked together.
 
-Answers: is this plan sound, which case does it start from, may its keys hold these values? Every
+Answers: is this plan valid, which case does it start from, may its keys hold these values? Every
 fault in any of the files is reported at once.
 """
 
@@ -32,7 +32,7 @@ _TAKEN_LABELS: Final = ("point", "status", "reason", "reason_text", "reason_numb
 
 @dataclass(frozen=True)
 class Study:
-    """A plan with the case and the rows that it names, all sound.
+    """A plan with the case and the rows that it names, all valid.
 
     `case` has the changes of ``[set]``; `rows` are the files that axes name; `name` and `text` are
     those of the plan file.

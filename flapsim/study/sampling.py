@@ -1,7 +1,7 @@
 """The points of a plan: grids, Latin hypercubes, Sobol sequences, a few at a time.
 
 Answers: how many points does a plan have, on which dimensions, and what do the varied keys hold at
-points `start` to `stop`? A point never depends on which others are asked for with it.
+points `start` to `stop`? A point never depends on which others are computed with it.
 """
 
 from __future__ import annotations
@@ -61,10 +61,6 @@ class Dimension:
             is_column_key(key) and values.dtype == np.float64 for key, values in self.values.items()
         )
 
-    def at(self, index: NDArray[np.int64]) -> dict[str, Column]:
-        """Values at indices along the dimension."""
-        return {key: values[index] for key, values in self.values.items()}
-
     def along(self, unit: Array) -> dict[str, Column]:
         """Values at fractions 0 <= u < 1 of the dimension."""
         out = {}
@@ -84,10 +80,8 @@ class Dimension:
         if len(self.values) == 1 and self.shared:
             numbers = next(iter(self.values.values()))
             return sorted({int(np.argmin(numbers)), int(np.argmax(numbers))})
-        if self.size <= _MOST_TRIED:
-            return list(range(self.size))
-        places = np.unique(np.linspace(0, self.size - 1, _MOST_TRIED).astype(int))
-        return [int(place) for place in places]
+        places = np.unique(np.linspace(0, self.size - 1, min(self.size, _MOST_TRIED)).astype(int))
+        return list(map(int, places))
 
 
 @dataclass(frozen=True)
@@ -136,7 +130,7 @@ class Points:
         if self.sampling == "grid":
             places = np.unravel_index(np.arange(start, stop), self.shape)
             for dimension, place in zip(self.dimensions, places, strict=True):
-                out |= dimension.at(np.asarray(place, dtype=np.int64))
+                out |= {key: values[place] for key, values in dimension.values.items()}
             return out
         unit = self._sequence.rows(start, stop)
         for index, dimension in enumerate(self.dimensions):
@@ -204,10 +198,9 @@ def _dimension(name: str, axes: Sequence[Axis], study: Study) -> Dimension:
         assert stop is not None
         if axis.count is None:
             values[key], spacing[key] = np.array([start, stop]), axis.spacing
-        elif axis.spacing == "logarithmic":
-            values[key], spacing[key] = np.geomspace(start, stop, axis.count), "listed"
         else:
-            values[key], spacing[key] = np.linspace(start, stop, axis.count), "listed"
+            between = np.geomspace if axis.spacing == "logarithmic" else np.linspace
+            values[key], spacing[key] = between(start, stop, axis.count), "listed"
     return Dimension(name, values, spacing)
 
 

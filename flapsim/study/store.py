@@ -169,10 +169,10 @@ class ChunkStore:
         self.finished = {
             int(match[1])
             for item in os.scandir(self.folder)
-            if (match := _CHUNK.fullmatch(item.name)) and self._sound(int(match[1]))
+            if (match := _CHUNK.fullmatch(item.name)) and self._readable(int(match[1]))
         }
 
-    def _sound(self, number: int) -> bool:
+    def _readable(self, number: int) -> bool:
         """Whether a chunk can be read; one that a failing disk damaged is computed again."""
         try:
             answer = self.read(number)

@@ -109,7 +109,7 @@ class SweepTable:
         """
         values = self.column(name)
         if values.dtype == object:
-            raise StudyError(f"{name}: expected a quantity in numbers, found words")
+            raise StudyError(f"{name}: expected numbers, found words")
         return np.asarray(values, dtype=np.float64)
 
     @property
