@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from flapsim.cli.main import main
 from flapsim.faults import StudyError
+from flapsim.show.study_panels import _plane
 from flapsim.study.compare import (
     condition_from,
     difference,
@@ -248,6 +249,12 @@ def test_maps_and_carpets_are_drawn(
     assert target.stat().st_size > 5000
 
 
+def test_a_map_can_be_cut_at_a_word(grid: SweepTable) -> None:
+    axes, _, (lift,), cut = _plane(grid, ["mean.lift_n"], {"model.wake": "quasi-steady"})
+    assert (axes, cut) == (tuple(grid.axes)[1:], "model wake quasi-steady")
+    np.testing.assert_array_equal(lift, grid["mean.lift_n"][1])
+
+
 def test_pareto_and_tornado_are_drawn(
     sample: SweepTable, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -273,7 +280,11 @@ def test_pareto_and_tornado_are_drawn(
         (["--pareto", "mean.aero_power_w"], "expected two or more quantities"),
         (["--rank", "mean.lft_n"], "did you mean mean.lift_n?"),
         (["--at", "flight.pitch_deg=high", "--figure", "map", "--quantity", "mean.lift_n"],
-         "AXIS=NUMBER"),
+         "--at flight.pitch_deg: expected a number, found high"),
+        (["--at", "model.wake=slow", "--figure", "map", "--quantity", "mean.lift_n"],
+         "--at model.wake: expected one of indicial, quasi-steady, found slow"),
+        (["--at", "flight.pitch_deg", "--figure", "map", "--quantity", "mean.lift_n"],
+         "--at: expected AXIS=VALUE, found flight.pitch_deg"),
         (["-o", "x.png"], "-o: needs --figure KIND"),
         (["--at", "flight.pitch_deg=4"], "--at: applies to --figure map and carpet only"),
         (["--quantity", "mean.lift_n"], "--quantity: applies to --figure map"),

@@ -58,8 +58,8 @@ def add_compare_command(commands: Any) -> None:
     compare.add_argument(
         "--pareto",
         metavar="NAME,NAME",
-        help="list Pareto-optimal points; NAME:min or NAME:max for a quantity with no better"
-        " direction of its own, such as a lift",
+        help="list Pareto-optimal points; NAME:min or NAME:max where the definition of a quantity"
+        " does not say which is better",
     )
     compare.add_argument(
         "--sensitivity", metavar="NAME", help="sensitivity of a quantity to each varied key"
@@ -157,7 +157,8 @@ def _compare_points(options: argparse.Namespace) -> None:
         common.print_json(document)
         return
     print(status_lines(table, document))
-    if places.size and (options.figure is None or options.rank or options.pareto):
+    listed = options.figure is None and options.sensitivity is None
+    if places.size and (listed or options.rank or options.pareto):
         print(f"\n{points_table(columns, places.size)}")
     if found:
         print(f"\n{influence_table(quantity, found)}")
@@ -253,12 +254,11 @@ def _names(text: str | None) -> list[str]:
     return [name.strip() for name in (text or "").split(",") if name.strip()]
 
 
-def _cut_from(text: str) -> tuple[str, float]:
-    axis, _, value = text.partition("=")
-    try:
-        return axis.strip(), float(value)
-    except ValueError as error:
-        raise _refused(f"--at: expected AXIS=NUMBER, found {text}") from error
+def _cut_from(text: str) -> tuple[str, str]:
+    axis, equals, value = (part.strip() for part in text.partition("="))
+    if not equals:
+        raise _refused(f"--at: expected AXIS=VALUE, found {text}")
+    return axis, value
 
 
 def _refuse_options(options: argparse.Namespace, names: Sequence[str], what: str) -> None:

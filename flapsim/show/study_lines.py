@@ -16,8 +16,8 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from flapsim.faults import StudyError
-from flapsim.quantities import printed, quantity_of, without_unit
-from flapsim.show.study_panels import axis_label, key_in_words, make_logarithmic
+from flapsim.quantities import printed, quantity_of
+from flapsim.show.study_panels import axis_label, key_in_words, make_logarithmic, short_name
 from flapsim.show.style import (
     FADED,
     INK,
@@ -73,7 +73,7 @@ def lines(tables: Sequence[SweepTable], name: str, conditions: Sequence[Conditio
     with styled():
         each, gap, left, right = 2.75, 1.0, 0.85, 1.35
         width = left + len(families) * (each + gap) - gap + right
-        words = _words(name)
+        words = short_name(name)
         title = words[0].upper() + words[1:]
         page = titled_page(width, 4.0, title, quantity_of(name).long_name)
         for index, family in enumerate(families):
@@ -136,11 +136,6 @@ def _family(table: SweepTable, name: str, conditions: Sequence[Condition]) -> _F
         names=names,
         other=other,
     )
-
-
-def _words(name: str) -> str:
-    """Name of a result in words: 'flapping efficiency'."""
-    return without_unit(name.rpartition(".")[2]).replace("_", " ")
 
 
 def _short_title(table: SweepTable) -> str:

@@ -42,6 +42,7 @@ __all__ = [
     "key_in_words",
     "make_logarithmic",
     "pareto",
+    "short_name",
     "tornado",
 ]
 
@@ -81,14 +82,18 @@ def make_logarithmic(axis: Axis) -> None:
     axis.set_minor_formatter(NullFormatter())
 
 
+def short_name(name: str) -> str:
+    """Last part of a name in words, without its unit: 'flapping efficiency'."""
+    return without_unit(name.rpartition(".")[2]).replace("_", " ")
+
+
 def _condition_in_words(condition: Condition) -> str:
-    left = condition.left.rpartition(".")[2]
-    right = f"{condition.factor:g}"
-    if condition.right is not None:
+    if condition.right is None:
+        right = f"{condition.factor:g} {printed(quantity_of(condition.left).unit)}".strip()
+    else:
         times = "" if condition.factor == 1.0 else f"{condition.factor:g} × "
-        right = times + condition.right.rpartition(".")[2]
-    words = {"lift_n": "lift", "weight_n": "weight", "thrust_n": "thrust", "drag_n": "drag"}
-    return f"{words.get(left, left)} = {words.get(right, right)}"
+        right = times + short_name(condition.right)
+    return f"{short_name(condition.left)} = {right}"
 
 
 def _page(
@@ -100,7 +105,7 @@ def _page(
 
 
 def _plane(
-    table: SweepTable, names: Sequence[str], at: Mapping[str, float]
+    table: SweepTable, names: Sequence[str], at: Mapping[str, str]
 ) -> tuple[tuple[str, str], list[Array], list[Array], str]:
     """Two axes of a grid, and quantities on them; other axes are cut at the values of `at`.
 
@@ -130,10 +135,10 @@ def _plane(
         coordinate = table.coordinate(axis)
         place = 0
         if axis in at:
-            if coordinate.dtype == object:
-                raise StudyError(f"--at {axis}: an axis of words cannot be cut")
-            place = int(np.argmin(np.abs(coordinate - at[axis])))
-            cut.append(f"{key_in_words(axis)} {number(float(coordinate[place]))}")
+            place = _nearest(axis, coordinate, at[axis])
+            value = coordinate[place]
+            shown = value if isinstance(value, str) else number(float(value))
+            cut.append(f"{key_in_words(axis)} {shown}")
         index.append(place)
     done = table.done.reshape(table.shape)[tuple(index)]
     coordinates = []
@@ -143,13 +148,26 @@ def _plane(
             raise StudyError(f"{axis}: a map or carpet needs axes of numbers, found words")
         coordinates.append(np.asarray(values, dtype=np.float64))
     planes = [
-        np.where(done, table.column(name).reshape(table.shape)[tuple(index)], np.nan)
+        np.where(done, table.numbers(name).reshape(table.shape)[tuple(index)], np.nan)
         for name in names
     ]
     return (open_axes[0], open_axes[1]), coordinates, planes, ", ".join(cut)
 
 
-def _margin(table: SweepTable, condition: Condition, at: Mapping[str, float]) -> Array:
+def _nearest(axis: str, coordinate: NDArray[Any], value: str) -> int:
+    """Place on an axis nearest to a number, or of a word."""
+    if coordinate.dtype == object:
+        words = coordinate.tolist()
+        if value not in words:
+            raise StudyError(f"--at {axis}: expected one of {', '.join(words)}, found {value}")
+        return int(words.index(value))
+    try:
+        return int(np.argmin(np.abs(coordinate - float(value))))
+    except ValueError as error:
+        raise StudyError(f"--at {axis}: expected a number, found {value}") from error
+
+
+def _margin(table: SweepTable, condition: Condition, at: Mapping[str, str]) -> Array:
     """Left minus right side of a condition, on the plane of a map."""
     _, _, (left, *right), _ = _plane(
         table, [condition.left, *([condition.right] if condition.right else [])], at
@@ -158,7 +176,7 @@ def _margin(table: SweepTable, condition: Condition, at: Mapping[str, float]) ->
 
 
 def contours(
-    table: SweepTable, name: str, lines: Sequence[Condition], at: Mapping[str, float]
+    table: SweepTable, name: str, lines: Sequence[Condition], at: Mapping[str, str]
 ) -> Figure:
     """Contour map of a quantity over two axes of a grid, with the limits of conditions.
 
@@ -236,7 +254,7 @@ def _constraints(
 
 
 def carpet(
-    table: SweepTable, names: tuple[str, str], lines: Sequence[Condition], at: Mapping[str, float]
+    table: SweepTable, names: tuple[str, str], lines: Sequence[Condition], at: Mapping[str, str]
 ) -> Figure:
     """Carpet plot: the net of two axes of a grid over a horizontal and a vertical quantity.
 
