@@ -1,10 +1,10 @@
-"""Stream a log of any size through ``reduce``, without keeping it, and tell time and memory.
+"""Stream a log of any size through ``reduce`` without storing it; print time and memory.
 
     python -m tests.long_log --gigabytes 5
     python -m tests.long_log --hours 1
 
-The log is sampled at 2 kHz and comes through a pipe: five seconds of the glasshouse surveyor, again
-and again, with a clock and a count that start again after whole strokes.
+The log is sampled at 2 kHz and fed through a pipe: five seconds of the glasshouse surveyor,
+repeated, with a clock and a counter that wrap after whole strokes.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ BEGIN = "import sys; from flapsim.cli.main import main; sys.exit(main(sys.argv[1
 
 
 def rig_text() -> str:
-    """Return the rig file of the cases, for a faster logger whose counters start again."""
+    """Return the rig file of the cases, for a faster logger whose counters wrap."""
     text = bench().text
     for old, new in (
         ("sample_rate_hz = 500.0", f"sample_rate_hz = {RATE}"),
@@ -95,8 +95,8 @@ def main() -> None:
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
     print(
         f"\n{repeats * len(body) / 1e9:.2f} GB, {repeats * SECONDS * RATE / 1e6:.1f} million rows,"
-        f" {repeats * SECONDS / 3600.0:.2f} h: {took:.0f} s, of which {used.ru_utime:.0f} s of"
-        f" computing; {used.ru_maxrss / 1e6:.2f} GB of memory at most"
+        f" {repeats * SECONDS / 3600.0:.2f} h: {took:.0f} s, {used.ru_utime:.0f} s of it"
+        f" computing; at most {used.ru_maxrss / 1e6:.2f} GB of memory"
     )
     sys.exit(done.returncode)
 

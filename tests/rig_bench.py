@@ -1,4 +1,4 @@
-"""A bench for the tests: the rig file of the cases, the truth behind it, and logs to spoil."""
+"""A bench for the tests: the rig file of the cases, its true values, and synthetic logs."""
 
 from __future__ import annotations
 
@@ -43,12 +43,12 @@ def bench() -> Rig:
 
 @cache
 def truth() -> Prediction:
-    """What happens on the bench."""
+    """Return the true values."""
     return predict(glasshouse(), bench(), ripple=RIPPLE)
 
 
 def sensors(errors: Mapping[str, tuple[float, float]] | None = None) -> dict[str, Any]:
-    """Sensors with their usual noise, and the given errors of gain and zero."""
+    """Return sensors with their usual noise, and the given errors of gain and zero."""
     errors = errors or {}
     return {
         name: synthetic_log.Sensor(noise, step, *errors.get(name, (0.0, 0.0)))
@@ -57,7 +57,7 @@ def sensors(errors: Mapping[str, tuple[float, float]] | None = None) -> dict[str
 
 
 def typical_flaws(**changes: Any) -> synthetic_log.Flaws:
-    """What is wrong with a usual run."""
+    """Return the flaws of a typical run."""
     usual = {"sensors": sensors(), "jitter": 2e-4, "dropped": 0.002, "wander": 0.004, "gusts": 0.02}
     return synthetic_log.Flaws(**(usual | changes))
 
@@ -66,7 +66,7 @@ def log(
     rig: Rig, strokes: int = 24, seed: int = 0, flaws: synthetic_log.Flaws | None = None,
     prediction: Prediction | None = None,
 ) -> dict[str, Array]:  # fmt: skip
-    """Columns of a log."""
+    """Return the columns of a log."""
     random = np.random.default_rng(seed)
     return synthetic_log.columns(
         prediction or truth(),

@@ -40,7 +40,7 @@ def rig(
     strip_count: int = 3,
     **model: Any,
 ) -> Case:
-    """Return a wing of one segment on a rig: thin airfoil without friction unless told."""
+    """Return a wing of one segment on a rig: by default a thin airfoil without friction."""
     law = {"law": "thin-airfoil", "friction": 0.0} | (section or {})
     settings_of_model = {"induced": "none", "wake": "quasi-steady", "modes": 2, "steps": 256}
     frequency = reduced_frequency * 2.0 * SPEED / CHORD / (2.0 * np.pi)
