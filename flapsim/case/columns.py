@@ -23,10 +23,7 @@ from flapsim.faults import Faults
 def is_column_key(key_path: str) -> bool:
     """Whether a key may be a column: a number that does not change how the case is solved.
 
-    ``key_path``: key path of a case.
-
-    Returns false for names, file names, options, whole numbers such as strip counts, and unknown
-    keys.
+    Not names, file names, options, whole numbers such as strip counts, or unknown keys.
     """
     if key_path.startswith("model."):
         return False

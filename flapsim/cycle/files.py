@@ -1,8 +1,4 @@
-"""A cycle on disk: HDF5 that is also valid netCDF-4, and back.
-
-Answers: where does a computed cycle go so that any HDF5 or netCDF tool opens it with named
-dimensions and units, and how does it come back? Does not say what the numbers mean: that is
-:data:`flapsim.quantities.QUANTITIES`.
+"""Write a cycle as HDF5 that is also valid netCDF-4, and read it back.
 
 Variables carry the names of the JSON document, dots included: ``mean.lift_n``,
 ``segments.inner.thrust_n``, ``series.aero_power_w`` on ``phase``, ``strips.incidence_deg`` on
@@ -136,12 +132,10 @@ def _variables(cycle: Cycle) -> dict[str, tuple[tuple[str, ...], Any]]:
     for group in ("mean", "peak", "check"):
         for name, number in getattr(cycle, group).items():
             variables[f"{group}.{name}"] = ((), number)
-    for segment, numbers in cycle.segments.items():
-        for name, number in numbers.items():
-            variables[f"segments.{segment}.{name}"] = ((), number)
-    for segment, numbers in cycle.twist.items():
-        for name, number in numbers.items():
-            variables[f"twist.{segment}.{name}"] = ((), number)
+    for group in ("segments", "twist"):
+        for segment, numbers in getattr(cycle, group).items():
+            for name, number in numbers.items():
+                variables[f"{group}.{segment}.{name}"] = ((), number)
     if cycle.multipliers.size:
         variables["multiplier_real"] = (("multiplier",), cycle.multipliers.real)
         variables["multiplier_imaginary"] = (("multiplier",), cycle.multipliers.imag)
@@ -171,7 +165,7 @@ def _cycle_from(file: h5py.File, name: str) -> Cycle:
     except CaseError as error:
         raise ResultError(f"{name}: the case it holds cannot be read: {error}") from error
     groups: dict[str, dict[str, Any]] = {}
-    # What other tools have added is left alone, what they have removed is missed.
+    # Variables that other tools added are ignored; removed ones raise KeyError.
     for key in ("phase", *file.attrs["variables"].split()):
         group, _, quantity = key.rpartition(".")
         value = file[key][()]
@@ -194,7 +188,7 @@ def _cycle_from(file: h5py.File, name: str) -> Cycle:
 
 
 def _under(prefix: str, groups: dict[str, dict[str, Any]]) -> dict[str, dict[str, Any]]:
-    """Groups whose names begin alike, by the rest of their names."""
+    """Groups with a prefix, by the rest of their names."""
     return {
         name.removeprefix(prefix): numbers
         for name, numbers in groups.items()
@@ -206,11 +200,7 @@ def _under(prefix: str, groups: dict[str, dict[str, Any]]) -> dict[str, dict[str
 def written_aside(target: Path) -> Iterator[Path]:
     """Yield a file beside the target that takes its place when all went well, else vanishes.
 
-    ``target``: the file to be written in the end; its folder must exist.
-
-    Returns where to write until then.
-
-    Raises ResultError if a file cannot be written there.
+    The folder must exist. Raises ResultError if a file cannot be written there.
     """
     aside: Path | None = None
     try:

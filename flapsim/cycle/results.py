@@ -108,10 +108,7 @@ class Solved(NamedTuple):
 
 
 def half_wings(cases: Cases) -> tuple[HalfWing, ...]:
-    """Half wings with the twist they take: the starboard one and, if it differs, the port one.
-
-    Raises CaseError if a file, a linkage or a schedule is at fault.
-    """
+    """The starboard half wing and, if it differs, the port one, with their periodic twist."""
     designs = Designs.of(cases)
     if designs.stroke.port is None:
         return (half_wing(designs),)
@@ -127,9 +124,8 @@ def solve_halves(
 ) -> Solved:
     """Solve half wings through the stroke.
 
-    ``halves``: from `half_wings`; ``series``, ``fields``: whether to keep the stroke step by step,
-    and the strips through it. Where a drive, a compliant twist or halves that differ need the
-    steps, they are kept in any case; ``threads``: threads to work on; results do not depend on it.
+    ``series`` keeps the stroke step by step (as a drive, a compliant twist or halves that differ do
+    in any case), ``fields`` the strips. Results do not depend on the number of threads.
     """
     solved = Solved(designs, halves, ())
     wanted = series or solved.compliant or designs.drive is not None or len(halves) > 1
@@ -144,15 +140,11 @@ def solve_halves(
 
 
 def wing_loads(case: Cases, starboard: Array, port: Array) -> dict[str, Array]:
-    """Loads and powers of both wings from those of each half.
+    """Forces, moments about the centre of mass and powers of both wings, SI, shape (...).
 
-    ``starboard``, ``port``, shape (SERIES_ROWS, ...): rows of the two halves, at one instant, at
-    all or in the mean; the port half as if it were a starboard one, that is, mirrored.
-
-    Returns an array of shape (...): forces, moments about the centre of mass, powers; SI.
-
-    The arms of the moments leave the heave out: they are what a balance reads that moves with the
-    wing.
+    ``starboard`` and ``port`` are rows of the two halves, shape (SERIES_ROWS, ...), at one instant,
+    at all or in the mean; the port half mirrored. The arms of the moments leave the heave out: they
+    are what a balance reads that moves with the wing.
     """
     both, apart = starboard + port, starboard - port
 
@@ -190,16 +182,10 @@ _NOT_HELD = Held(*(np.asarray(np.nan),) * 3)
 def _means(
     case: Designs, half: HalfWing, loads: Mapping[str, Array], still: bool = True
 ) -> dict[str, Array]:
-    """Mean loads, powers and the ratios that follow.
+    """Mean loads, powers and the ratios that follow, (B,), from the means of `wing_loads`.
 
-    ``half``: the starboard half, for the wing held still: at the mean of the twist it takes;
-    ``loads``, shape (B,): means from `wing_loads`; ``still``: whether to hold the wing still for
-    what is compared with it; NaN otherwise.
-
-    Returns an array of shape (B,): names without their prefix ``mean.``; those of the segments as
-    ``inner_...``.
-
-    Without airspeed no efficiency has a meaning: NaN.
+    The starboard half is held still, at the mean of its twist, for what is compared with it; NaN
+    unless ``still``. Without airspeed no efficiency has a meaning: NaN.
     """
     out = dict(loads)
     airspeed = np.asarray(case.flight.airspeed_m_s, dtype=np.float64)
@@ -262,11 +248,7 @@ def _peaks(solved: Solved) -> dict[str, Array]:
 
 
 def with_actuators(drive: Drive, power: ArrayLike) -> Drive:
-    """A drive whose auxiliaries also feed the twist actuators.
-
-    ``drive``: as the case has it; ``power``, shape (B,): mean power that the actuators put out, W;
-    their own losses belong to ``auxiliary_w``.
-    """
+    """A drive whose auxiliaries also feed the twist actuators, with their mean power, W."""
     both: Any = drive.auxiliary_w + np.asarray(power)
     return replace(drive, auxiliary_w=both)
 
@@ -305,17 +287,11 @@ def _checks(solved: Solved, loads: Mapping[str, Array]) -> dict[str, Array]:
 
 
 def results(solved: Solved, stability: bool = False, still: bool = True) -> dict[str, Array]:
-    """All scalar results, in the order in which they are reported.
+    """All scalar results, in the order in which they are reported, shape (lanes,).
 
-    ``solved``: the designs through their stroke; ``stability``: whether to compute the Floquet
-    multipliers of compliant twists, which costs several times the rest; NaN otherwise; ``still``:
-    whether to hold each wing still for the efficiencies that compare with that, a quarter of the
-    time; NaN otherwise.
-
-    Returns an array of shape (lanes,): by dotted name: ``mean.lift_n``,
-    ``segments.inner.thrust_n``, ``peak.aero_power_w``, ``twist.outer.amplitude_deg`` (where the
-    twist is known), ``check.strouhal`` ... NaN where there is no periodic twist, but for the
-    checks.
+    ``stability`` adds the Floquet multipliers of compliant twists, at several times the cost of the
+    rest; ``still`` the wing held still, at a quarter of the time; NaN otherwise. Twist results are
+    present where the twist is known. Without a periodic twist all but the checks are NaN.
     """
     case = solved.designs
     loads = wing_loads(case, solved.solutions[0].mean, solved.solutions[-1].mean)

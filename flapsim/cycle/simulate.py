@@ -124,13 +124,9 @@ class Cycle:
         return None if drive is None else with_actuators(drive, self.mean["actuator_power_w"])
 
     def to_dict(self, series: bool = False) -> dict[str, Any]:
-        """Plain nested dictionary for JSON.
+        """Plain nested dictionary for JSON; numbers without a meaning are None.
 
-        ``series``: whether to include the stroke step by step.
-
-        Returns ``title``, ``mean``, ``peak``, ``segments``, ``twist``, ``check``, ``notes`` and,
-        where asked for, ``series`` (with ``phase`` and ``time``). Numbers without a meaning are
-        None.
+        ``series`` adds the stroke step by step, with ``phase`` and ``time``.
         """
         out: dict[str, Any] = {
             "title": self.case.title,
@@ -327,10 +323,7 @@ def _balances(case: Case, series: dict[str, Array]) -> dict[str, float]:
 
 
 def _notes(
-    case: Case,
-    mean: dict[str, float],
-    check: dict[str, float],
-    twist: dict[str, dict[str, float]],
+    case: Case, mean: dict[str, float], check: dict[str, float], twist: dict[str, dict[str, float]]
 ) -> tuple[str, ...]:
     """Warnings: which result is affected, and by how much."""
     notes = []

@@ -29,12 +29,7 @@ class Held(NamedTuple):
 
 
 def held_still(batch: Batch) -> Batch:
-    """Half wings stopped at the mean of each of their schedules.
-
-    ``batch``: the moving half wings.
-
-    Returns the same designs, one step.
-    """
+    """Half wings stopped at the mean of each of their schedules: the same designs, one step."""
     schedule = np.zeros_like(batch.schedule)
     schedule[:, 0] = batch.schedule[:, 0]
     schedule[at.HEAVE] = 0.0
@@ -50,14 +45,11 @@ def _at_angle(batch: Batch, angle: Array) -> tuple[Array, Array]:
 
 
 def hold(batch: Batch, lift: ArrayLike) -> Held:
-    """Hold wings still: at the same pitch, and at the same lift.
+    """Hold wings still: at the same pitch, and at the same mean lift of both wings, N, shape (B,).
 
-    ``batch``: the moving half wings; ``lift``, shape (B,): mean lift of both moving wings, N.
-
-    The angle that gives the lift is found by the secant rule from the pitch the wing flaps at, in
-    steps of at most five degrees, design by design; a design has no answer if the lift still
-    falls short after 25 steps, needs more than 40 degrees, or falls with incidence there, which
-    means that the wing would be stalled.
+    The angle for that lift is found by the secant rule from the pitch the wing flaps at, in steps
+    of at most five degrees, design by design. There is none if the lift still falls short after 25
+    steps, needs more than 40 degrees, or falls with incidence there: the wing would be stalled.
     """
     still = held_still(batch)
     wanted = np.broadcast_to(np.asarray(lift, dtype=np.float64), batch.constant.shape[1:])
@@ -83,7 +75,5 @@ def hold(batch: Batch, lift: ArrayLike) -> Held:
         made, thrust = _at_angle(still, angle)
     found = ~(np.abs(made - wanted) > 1e-8 * scale) & (slope > 0.0)
     return Held(
-        drag=np.where(found, -thrust, np.nan),
-        angle=np.where(found, angle, np.nan),
-        thrust=at_pitch,
+        drag=np.where(found, -thrust, np.nan), angle=np.where(found, angle, np.nan), thrust=at_pitch
     )

@@ -11,25 +11,20 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from flapsim.wing.schedule import broadcast_lanes
+
 Array = NDArray[np.float64]
 
 
 def modes(count: int) -> Array:
-    """Wave numbers of the symmetric modes: 1, 3, 5, ...
-
-    ``count``: number of modes.
-
-    Returns an array of shape (count,).
-    """
+    """Wave numbers of the symmetric modes: 1, 3, 5, ..."""
     return 2.0 * np.arange(count, dtype=np.float64) + 1.0
 
 
 def deficit_filter(count: int) -> Array:
     """Low-pass through which the lift lost to stall reaches the sheet.
 
-    ``count``: number of modes.
-
-    Returns an array of shape (count,): ``1/(1 + ((m - 1)/3)^2)`` for the wave numbers m of `modes`.
+    ``1/(1 + ((m - 1)/3)^2)`` for the wave numbers m of `modes`.
 
     With falling lift past stall the lifting-line equation has no unique answer: neighbouring
     strips may take turns to stall, the more so the more modes are allowed. Letting only the long
@@ -44,37 +39,23 @@ def deficit_filter(count: int) -> Array:
 
 
 def lifting_line_operators(
-    span_position: ArrayLike,
-    chord: ArrayLike,
-    weight: ArrayLike,
-    semispan: ArrayLike,
-    count: int,
+    span_position: ArrayLike, chord: ArrayLike, weight: ArrayLike, semispan: ArrayLike, count: int
 ) -> tuple[Array, Array]:
-    """Matrices of the lifting line for attached flow.
+    """Matrices of the lifting line for attached flow, ``count`` modes on n strips.
 
-    ``span_position``, shape (n, ...): distance of each strip from the plane of symmetry along the
-    unfolded wing, m; ``chord``, shape (n, ...): chords, m; ``weight``, shape (n, ...): width of
-    each strip, m: its weight in the least-squares fit; ``semispan``, shape (...,): half of the
-    unfolded span, m; ``count``: number of modes, fewer than strips.
-
-    Returns ``fit``, shape (count, n, ...): mode amplitudes per unit of lagged downwash, m;
-    ``downwash``, shape (n, count, ...): induced velocity at the strips per unit of mode amplitude,
-    1/m.
+    Strips are given by distance from the plane of symmetry along the unfolded wing, chord and width
+    (the weight of the fit), m, shape (n, ...); ``semispan``, m, has shape (...,). Returns mode
+    amplitudes per unit of lagged downwash, m, shape (count, n, ...), and induced velocity at the
+    strips per unit of mode amplitude, 1/m, shape (n, count, ...).
 
     ``Gamma = sum B_m sin(m t)``, ``y = s cos t``, ``w_i = sum m B_m sin(m t)/(4 s sin t)`` and
-    ``Gamma = pi c (q - w_i)``, the last fitted in least squares over the strips.
-
-    Prandtl's lifting line in Glauert's series: Glauert, H. (1926), The Elements of Aerofoil and
-    Airscrew Theory, ch. XI.
+    ``Gamma = pi c (q - w_i)``, the last fitted in least squares over the strips: Prandtl's lifting
+    line in Glauert's series, Glauert, H. (1926), The Elements of Aerofoil and Airscrew Theory, ch.
+    XI.
     """
     s = np.asarray(semispan, dtype=np.float64)
     given = [np.asarray(x, dtype=np.float64) for x in (span_position, chord, weight)]
-    lanes = np.broadcast_shapes(s.shape, *(x.shape[1:] for x in given))
-    # Some may be the same for all designs and lack their axis.
-    y, c, widths = (
-        np.broadcast_to(x.reshape(x.shape + (1,) * (len(lanes) + 1 - x.ndim)), (len(x), *lanes))
-        for x in given
-    )
+    y, c, widths = broadcast_lanes(given, s.shape)
     angle = np.arccos(np.clip(y / s, -1.0, 1.0))
     m = modes(count).reshape((1, count) + (1,) * (y.ndim - 1))
     sine = np.sin(m * angle[:, None])

@@ -12,12 +12,7 @@ from flapsim.case.columns import Cases, Designs
 from flapsim.case.tables import read_polar
 from flapsim.constants import STANDARD_GRAVITY
 from flapsim.half_wing.induced import deficit_filter, lifting_line_operators
-from flapsim.half_wing.polar import (
-    GRID_DEG,
-    SectionTable,
-    polar_table,
-    revolving_plate_table,
-)
+from flapsim.half_wing.polar import GRID_DEG, SectionTable, polar_table, revolving_plate_table
 from flapsim.half_wing.wake import JONES, lag_constants
 from flapsim.kernel import Batch
 from flapsim.kernel import layout as at
@@ -62,14 +57,9 @@ class Design(NamedTuple):
 def pack(cases: Cases, side: Literal["starboard", "port"] = "starboard") -> Design:
     """Turn a case, or many designs, into a batch of half wings.
 
-    ``side``: which half; the port half is computed as if it were a starboard one, that is,
-    mirrored.
-
-    Returns of ``Designs.lanes`` designs.
-
-    Raises CaseError if a file the case names, a linkage or a schedule's truncation is at fault.
-
-    Designs of one batch share their section tables: see `sharing_tables`.
+    The port half is computed mirrored, as a starboard one. Designs of one batch share their section
+    tables, see `sharing_tables`. Raises CaseError if a file, a linkage or a schedule's truncation
+    is at fault.
     """
     case = Designs.of(cases)
     shared, lanes = case.case, case.lanes
@@ -113,10 +103,10 @@ def pack(cases: Cases, side: Literal["starboard", "port"] = "starboard") -> Desi
 
 
 def sharing_tables(designs: Designs) -> list[NDArray[np.int64]]:
-    """Which designs may be packed into one batch.
+    """Places of the designs of each batch that may share section tables.
 
-    Returns places of the designs of each batch. It is one, unless a polar is continued beyond its
-    range by the drag of plates of several aspect ratios.
+    It is one batch, unless a polar is continued beyond its range by the drag of plates of several
+    aspect ratios.
     """
     every = [np.arange(designs.count)]
     if all(section.law != "polar" for section in _sections(designs)):

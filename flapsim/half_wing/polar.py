@@ -43,12 +43,10 @@ def viterna(
 ) -> tuple[Array, Array]:
     """Lift and drag beyond stall, matched to the last measured incidence.
 
-    ``alpha``: incidences between the matching one and a right angle, rad; ``stall_alpha``: matching
-    incidence, rad, in (0, pi/2); ``stall_lift``, ``stall_drag``: coefficients there;
-    ``drag_normal``: drag coefficient normal to the stream.
-
-    Viterna, L. A. & Corrigan, R. D. (1982), NASA CP-2230:
-    ``C_L = A1 sin 2a + A2 cos^2 a / sin a``, ``C_D = C_Dmax sin^2 a + B2 cos a``.
+    Angles in rad: ``alpha`` between ``stall_alpha``, in (0, pi/2), and a right angle;
+    ``drag_normal`` is the drag coefficient normal to the stream. Viterna, L. A. & Corrigan, R. D.
+    (1982), NASA CP-2230: ``C_L = A1 sin 2a + A2 cos^2 a / sin a``, ``C_D = C_Dmax sin^2 a + B2 cos
+    a``.
     """
     s, c = np.sin(stall_alpha), np.cos(stall_alpha)
     a2 = (stall_lift - drag_normal * s * c) * s / c**2
@@ -164,12 +162,10 @@ def polar_table(
     moment: Array,
     drag_normal: float,
 ) -> SectionTable:
-    """Table of a measured or computed polar.
+    """Table of a polar: coefficients of shape (k, m) at k Reynolds numbers and m incidences, deg.
 
-    ``alpha_deg``, shape (m,): incidences, degrees, strictly increasing; ``reynolds``: Reynolds
-    numbers, increasing; one entry when the polar names none; ``lift``, ``drag``, ``moment``, shape
-    (k, m): coefficients; moment about the quarter chord; ``drag_normal``: drag coefficient normal
-    to the stream for the extension.
+    Both increase; one Reynolds number where the polar names none. The moment is about the quarter
+    chord; ``drag_normal``, the drag coefficient normal to the stream, serves the extension.
     """
     values = np.stack(
         [full_range(alpha_deg, *rows, drag_normal) for rows in zip(lift, drag, moment, strict=True)]
@@ -178,17 +174,11 @@ def polar_table(
 
 
 def revolving_plate(alpha_deg: Array) -> tuple[Array, Array]:
-    """Translational lift and drag of a revolving wing at low Reynolds number.
-
-    ``alpha_deg``: incidences, degrees, from 0 to 90.
-
-    Returns ``lift``, ``drag``: ``0.225 + 1.58 sin(2.13 a - 7.20 deg)`` and ``1.92 - 1.55 cos(2.04 a
-    - 9.82 deg)``.
+    """Translational lift and drag of a revolving wing, incidence from 0 to 90 degrees.
 
     A wing of aspect ratio about 5 at Reynolds number about 136 with an attached leading-edge
-    vortex; not a model for 1e5.
-
-    Dickinson, M. H., Lehmann, F.-O. & Sane, S. P. (1999), Science 284, 1954.
+    vortex; not a model for 1e5. Dickinson, M. H., Lehmann, F.-O. & Sane, S. P. (1999), Science 284,
+    1954.
     """
     lift = 0.225 + 1.58 * np.sin(np.radians(2.13 * alpha_deg - 7.20))
     drag = 1.92 - 1.55 * np.cos(np.radians(2.04 * alpha_deg - 9.82))

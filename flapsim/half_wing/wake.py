@@ -19,26 +19,19 @@ NACA TR 681. Within 0.0065 of the exact function up to 50 semichords."""
 
 
 def finite_wing_lag(aspect_ratio: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """One-exponential lag of a wing of finite aspect ratio.
+    """Amplitude and rate per semichord of the one-exponential lag of a finite wing.
 
-    ``aspect_ratio``: aspect ratio, any shape.
-
-    Returns ``amplitude``, ``rate``: amplitude and rate per semichord.
-
-    DeLaurier, J. D. (1993), Aeronautical Journal 97, 125, after Scherer, J. O. (1968):
-    ``C1 = 0.5 AR/(2.32 + AR)``, ``C2 = 0.181 + 0.772/AR``.
+    DeLaurier, J. D. (1993), Aeronautical Journal 97, 125, after Scherer, J. O. (1968): ``C1 = 0.5
+    AR/(2.32 + AR)``, ``C2 = 0.181 + 0.772/AR``.
     """
     ar = np.asarray(aspect_ratio, dtype=np.float64)
     return 0.5 * ar / (2.32 + ar), 0.181 + 0.772 / ar
 
 
 def lag_constants(kind: str, aspect_ratio: ArrayLike) -> NDArray[np.float64]:
-    """Lag of a design as numbers for the kernel.
+    """Amplitude and rate of the first, then of the second exponential, shape (4, ...).
 
-    ``kind``: which lag; ``aspect_ratio``: aspect ratio, shape (...,).
-
-    Returns an array of shape (4, ...): amplitude and rate of the first, then of the second
-    exponential.
+    ``kind`` is "finite-wing" or "two-dimensional"; ``aspect_ratio`` has shape (...,).
     """
     ar = np.asarray(aspect_ratio, dtype=np.float64)
     out = np.zeros((2 * POLES, *ar.shape))

@@ -36,14 +36,12 @@ class Prediction:
 
 
 def predict(case: Case, rig: Rig, cycle: Cycle | None = None, ripple: float = 0.0) -> Prediction:
-    """Run a case on the bench of a rig file.
+    """Run a case on the bench of a rig file, whose drive says where current is measured.
 
-    ``case``: with a drive; ``rig``: its drive says where current is measured; ``cycle``: that of
-    the case, if it is known already; ``ripple``: second harmonic of the crank speed, relative.
-    Loads keep their phase, so only the time spent at each phase changes.
-
-    The drive is that of `flapsim.drive.train.drive_train`, but the battery gives the power of every
-    instant, where that one smooths it: a log can tell no more than flows.
+    ``cycle`` is that of the case, if known; ``ripple`` the second harmonic of the crank speed,
+    relative. Loads keep their phase, so only the time spent at each phase changes. The drive is
+    that of `flapsim.drive.train.drive_train`, but the battery supplies the power of every instant,
+    which `drive_train` smooths: a log records what flows.
     """
     cycle = simulate(case) if cycle is None else cycle
     phase = 2.0 * np.pi * np.arange(FINE) / FINE

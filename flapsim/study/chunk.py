@@ -77,12 +77,7 @@ class Answer:
 
 
 def solve_chunk(task: Task) -> Answer:
-    """Solve a chunk.
-
-    ``task``: what to solve.
-
-    Points at fault, or without an answer, are marked and do not affect the others.
-    """
+    """Solve a chunk; points at fault or without an answer do not affect the others."""
     work = _Work(task)
     # Points that diverge are reported as such: numpy need not warn as well.
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
@@ -92,10 +87,7 @@ def solve_chunk(task: Task) -> Answer:
 
 
 def scalar_names(case: Case, options: Mapping[str, Any], trim: TrimPlan | None) -> tuple[str, ...]:
-    """Names of the scalar results of a case.
-
-    ``options``: changes to it; ``trim``: as in the plan.
-    """
+    """Names of the scalar results of a case with some options changed."""
     names = list(evaluate(case.replace(options) if options else case))
     found = [f"trim.{key.strip()}" for name in trim.free for key in name.split("+")] if trim else []
     return (*names, *found)

@@ -36,11 +36,7 @@ _GAIN: Final = 1e-6
 def trim_points(
     case: Case, places: NDArray[np.int64], columns: dict[str, NDArray[Any]], trim: TrimPlan
 ) -> TrimBatch:
-    """Trim points of a sweep.
-
-    ``case``: what the points share; ``places``, shape (n,): places of the points in the sweep,
-    increasing: points of a tile share a warm start; ``columns``, shape (n,): varied keys; ``trim``:
-    what is free and what is held.
+    """Trim points of a sweep, at increasing places; points of a tile share a warm start.
 
     The result of a point depends on its tile, not on the chunk.
     """
@@ -65,10 +61,7 @@ def trim_points(
 
 
 def refusal(answer: TrimBatch, index: int) -> str:
-    """Why a point cannot be trimmed, without numbers, so that points share a message.
-
-    ``answer``: as from `trim_points`; ``index``: place of the point in it.
-    """
+    """Why a point cannot be trimmed, without numbers, so that points share a message."""
     if answer.status[index] == TrimStatus.WILD:
         return "only an extreme state balances: stalled, inefficient, or at the end of its range"
     if answer.status[index] == TrimStatus.NO_BALANCE:

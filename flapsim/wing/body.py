@@ -16,10 +16,7 @@ Array = NDArray[np.float64]
 
 
 def weight(case: Cases) -> Any:
-    """Weight of the craft.
-
-    Returns an array of shape (B,): N; 0 for a wing on a rig.
-    """
+    """Weight of the craft, N, float or shape (B,); 0 for a wing on a rig."""
     return case.craft.mass_kg * STANDARD_GRAVITY
 
 

@@ -178,9 +178,5 @@ def _tilted(vector: Array, plane: float) -> Array:
     """Return hinge-frame vectors in body design axes: turned nose-up about y by the tilt."""
     x, y, z = vector
     return np.stack(
-        [
-            x * np.cos(plane) + z * np.sin(plane),
-            y,
-            z * np.cos(plane) - x * np.sin(plane),
-        ]
+        [x * np.cos(plane) + z * np.sin(plane), y, z * np.cos(plane) - x * np.sin(plane)]
     )

@@ -14,24 +14,11 @@ Trailing axes are lanes: designs that are computed together. Values carry whatev
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-
-__all__ = [
-    "HARMONICS",
-    "LinkageError",
-    "Series",
-    "basis",
-    "delayed",
-    "evaluate",
-    "fourier",
-    "harmonic",
-    "linkage",
-    "periodic_samples",
-    "quick_return",
-]
 
 Array = NDArray[np.float64]
 
@@ -84,29 +71,16 @@ class LinkageError(ValueError):
 
 
 def basis(tau: ArrayLike) -> Array:
-    """Return the terms 1, cos(h tau), sin(h tau) that the coefficients multiply.
-
-    ``tau``, shape (...): stroke phase, rad.
-    """
+    """The terms 1, cos(h tau), sin(h tau) that the coefficients multiply; tau in rad."""
     angle = np.asarray(tau, dtype=np.float64)[..., None] * _ORDERS
     return np.concatenate([np.ones((*angle.shape[:-1], 1)), np.cos(angle), np.sin(angle)], axis=-1)
 
 
 def evaluate(coefficients: ArrayLike, tau: ArrayLike) -> tuple[Array, Array, Array]:
-    """Return value and exact derivatives of a schedule at the given phases.
+    """Value and exact first and second derivative of a schedule with respect to the phase, rad.
 
-    Parameters
-    ----------
-    coefficients : (2 * HARMONICS + 1, ...) array
-        One schedule, with any lanes after the first axis.
-    tau : scalar or array
-        Stroke phase, rad.
-
-    Returns
-    -------
-    value, rate, acceleration : arrays of shape ``tau.shape + lanes``
-        The schedule and its first and second derivative with respect to ``tau`` (unit, unit/rad,
-        unit/rad^2). Multiply by (2 pi f) and (2 pi f)^2 for time derivatives.
+    ``coefficients`` have shape (2 * HARMONICS + 1, ...lanes), results ``tau.shape + lanes``.
+    Multiply by (2 pi f) and (2 pi f)^2 for time derivatives.
     """
     terms = np.asarray(coefficients, dtype=np.float64)
     cosine, sine = terms[1 : HARMONICS + 1], terms[HARMONICS + 1 :]
@@ -123,11 +97,7 @@ def evaluate(coefficients: ArrayLike, tau: ArrayLike) -> tuple[Array, Array, Arr
 
 
 def delayed(coefficients: ArrayLike, lag: ArrayLike) -> Array:
-    """Return the coefficients of value(tau - lag).
-
-    ``coefficients``, shape (2 * HARMONICS + 1, ...): schedule to delay; ``lag``, shape (...): delay
-    in stroke phase, rad; broadcast against the lanes.
-    """
+    """Coefficients of value(tau - lag), lag in rad, broadcast against the lanes."""
     terms = np.asarray(coefficients, dtype=np.float64)
     shift = np.asarray(lag, dtype=np.float64)
     lanes = np.broadcast_shapes(terms.shape[1:], shift.shape)
@@ -144,12 +114,7 @@ def delayed(coefficients: ArrayLike, lag: ArrayLike) -> Array:
 
 
 def harmonic(mean: ArrayLike, amplitude: ArrayLike, lag: ArrayLike) -> Series:
-    """Return the schedule mean + amplitude cos(tau - lag).
-
-    ``mean``, ``amplitude``: in the unit of the schedule; ``lag``: delay, rad.
-
-    Returns exact: its truncation is 0.
-    """
+    """The schedule mean + amplitude cos(tau - lag), exact; lag in rad."""
     centre, swing, shift = _lanes(mean, amplitude, lag)
     terms = np.zeros((2 * HARMONICS + 1, *centre.shape))
     terms[0] = centre
@@ -163,13 +128,8 @@ def quick_return(
 ) -> Series:
     """Return a smooth cosine-like schedule whose way down takes a given part of the period.
 
-    ``mean``, ``amplitude``: in the unit of the schedule; the mean is also the mean over the period;
-    ``lag``: phase of the top (for a positive amplitude), rad; ``downstroke_fraction``: part of the
-    period from the top to the bottom, between 0 and 1 exclusive.
-
-    Returns its truncation is the bound of Notes.
-
-    Raises ValueError if a downstroke fraction is outside (0, 1).
+    The mean is that over the period; ``lag`` is the phase of the top, rad. Raises ValueError if a
+    downstroke fraction is outside (0, 1).
 
     The cosine runs on a phase psi that a Moebius map of the unit disc makes of tau,
 
@@ -199,12 +159,10 @@ def quick_return(
 
 
 def fourier(mean: ArrayLike, cos: ArrayLike, sin: ArrayLike) -> Series:
-    """Return the schedule mean + sum_h cos[h-1] cos(h tau) + sin[h-1] sin(h tau).
+    """The schedule mean + sum_h cos[h-1] cos(h tau) + sin[h-1] sin(h tau).
 
-    ``mean``: in the unit of the schedule; ``cos``, ``sin``, shape (n, ...) and (m, ...):
-    coefficients of harmonics 1..n and 1..m; either may be empty.
-
-    Returns exact up to ``HARMONICS`` harmonics; higher ones are cut off and counted as truncation.
+    Either list of coefficients, shape (n, ...) and (m, ...), may be empty. Exact up to
+    ``HARMONICS`` harmonics; higher ones are cut off and counted as truncation.
     """
     centre = np.asarray(mean, dtype=np.float64)
     cosine, sine = np.asarray(cos, dtype=np.float64), np.asarray(sin, dtype=np.float64)
@@ -224,15 +182,10 @@ def fourier(mean: ArrayLike, cos: ArrayLike, sin: ArrayLike) -> Series:
 
 
 def periodic_samples(phase: ArrayLike, value: ArrayLike) -> Series:
-    """Return the schedule that runs smoothly through samples of one period.
+    """The schedule through samples at given phases, rad, as a periodic cubic spline.
 
-    ``phase``, shape (n,): stroke phases of the samples, rad, strictly increasing and within less
-    than one period; ``value``, shape (n, ...): samples, in the unit of the schedule.
-
-    Returns Fourier series of the periodic cubic spline through the samples; the truncation says how
-    far the series departs from that spline.
-
-    Raises ValueError if the phases do not increase, span a period or more, or are fewer than three.
+    The truncation is the error of the series against that spline. Raises ValueError if the phases
+    do not increase, span a period or more, or are fewer than three.
     """
     from scipy.interpolate import CubicSpline  # slow to import, and few strokes are sampled
 
@@ -254,21 +207,17 @@ def linkage(
     mean: ArrayLike,
     lag: ArrayLike,
 ) -> Series:
-    """Return the rocker angle of a crank-and-rocker linkage whose crank turns at constant speed.
+    """Rocker angle of a crank-and-rocker linkage whose crank turns at constant speed, rad.
 
-    ``crank``, ``rocker``, ``coupler``, ``base``: lengths of the driven crank, of the rocker that
-    carries the wing, of the rod between their ends, and of the line between their pivots, m;
-    ``mean``: angle midway between the ends of the stroke, rad; ``lag``: phase of the top of the
-    stroke, rad.
-
-    Returns rocker angle less the middle of its extremes, plus ``mean``; rad.
-
-    Raises LinkageError if the crank cannot turn fully while the rocker rocks.
+    Lengths, m, are those of the driven crank, of the rocker that carries the wing, of the rod
+    between their ends, and of the line between their pivots. The middle of the rocker's extremes is
+    moved to ``mean``, rad; ``lag``, rad, is the phase of the top of the stroke. Raises LinkageError
+    if the crank cannot turn fully while the rocker rocks.
 
     Seen with the crank pivot to the left of the rocker pivot and the rocker above the line between
-    them, the crank turns anticlockwise and the wing rises as the rocker leans towards the crank.
-    The top is where crank and coupler lie folded over each other, the bottom where they are
-    stretched in line; the two strokes take unequal times wherever these two lines differ.
+    them, the crank turns anticlockwise and the wing rises as the rocker leans towards the crank. At
+    the top crank and coupler are folded over each other, at the bottom stretched in line; the two
+    strokes take unequal times wherever these two lines differ.
     """
     a, b, c, d, middle, shift = _lanes(crank, rocker, coupler, base, mean, lag)
     _require_crank_rocker(a, b, c, d)
@@ -347,6 +296,18 @@ def _truncation(value: Array, kept: Array) -> Array:
 def _lanes(*parameters: ArrayLike) -> tuple[Array, ...]:
     """Return the parameters as arrays of one common shape."""
     return np.broadcast_arrays(*(np.asarray(p, dtype=np.float64) for p in parameters))
+
+
+def broadcast_lanes(arrays: Sequence[Array], lanes: tuple[int, ...] = ()) -> list[Array]:
+    """Broadcast arrays after their first axis; any of them may lack the axis of the designs."""
+    lanes = np.broadcast_shapes(lanes, *(values.shape[1:] for values in arrays))
+    return [
+        np.broadcast_to(
+            values.reshape(values.shape + (1,) * (len(lanes) + 1 - values.ndim)),
+            (len(values), *lanes),
+        )
+        for values in arrays
+    ]
 
 
 def _lane_column(values: Array, lanes: int) -> Array:

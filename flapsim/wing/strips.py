@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from flapsim.wing.schedule import broadcast_lanes
+
 if TYPE_CHECKING:
     from flapsim.case import Segment, Wing
 
@@ -40,14 +42,12 @@ class Strips:
 
 
 def strips(wing: Wing, shoulder_offset: float) -> Strips:
-    """Return the strips of one half wing at Gauss-Legendre stations, segment by segment.
+    """Strips of one half wing at Gauss-Legendre stations, segment by segment.
 
-    ``wing``: segments as written in the case; ``shoulder_offset``: plane of symmetry to shoulder
-    hinge, m.
-
-    No strip lies on a hinge or at the tip, so no strip has the zero chord of a pointed tip.
-    The stations integrate smooth loads to rounding with a dozen strips; a kink of the chord inside
-    a segment costs accuracy, which is why the area is computed from the chord itself.
+    ``shoulder_offset`` is the distance from the plane of symmetry to the shoulder hinge, m. No
+    strip lies on a hinge or at the tip, so none has the zero chord of a pointed tip. The stations
+    integrate smooth loads to rounding with a dozen strips; a kink of the chord inside a segment
+    costs accuracy, which is why the area is computed from the chord itself.
     """
     segments = [wing.inner] if wing.outer is None else [wing.inner, wing.outer]
     rows = [_stations(segment) for segment in segments]
@@ -134,16 +134,7 @@ def _spread(value: ArrayLike, segment: Segment) -> Array:
 
 def _end_to_end(parts: list[Array]) -> Array:
     """Join the stations of the segments, of which some may be columns."""
-    lanes = np.broadcast_shapes(*(part.shape[1:] for part in parts))
-    return np.concatenate(
-        [
-            np.broadcast_to(
-                part.reshape(part.shape + (1,) * (len(lanes) + 1 - part.ndim)),
-                (len(part), *lanes),
-            )
-            for part in parts
-        ]
-    )
+    return np.concatenate(broadcast_lanes(parts))
 
 
 def _segment_area(segment: Segment) -> float:

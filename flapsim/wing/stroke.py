@@ -21,6 +21,7 @@ from flapsim.wing.schedule import (
     HARMONICS,
     LinkageError,
     Series,
+    broadcast_lanes,
     fourier,
     harmonic,
     linkage,
@@ -47,10 +48,7 @@ TRUNCATION_LIMIT = 1e-3
 
 
 def stroke_schedules(
-    stroke: Stroke,
-    side: Literal["starboard", "port"],
-    folder: Path,
-    file: str = "case",
+    stroke: Stroke, side: Literal["starboard", "port"], folder: Path, file: str = "case"
 ) -> tuple[Array, Array]:
     """Return the eight schedules of one half of the wing.
 
@@ -93,20 +91,7 @@ def stroke_schedules(
     rows[HEAVE] = collected.height(stroke.heave, "stroke.heave.")
     if collected.faults:
         raise CaseError(collected.faults)
-    return _joined(rows), collected.truncation
-
-
-def _joined(rows: list[Array]) -> Array:
-    """Return all schedules in one array; those that are no columns are the same for all lanes."""
-    lanes = np.broadcast_shapes(*(row.shape[1:] for row in rows))
-    return np.stack(
-        [
-            np.broadcast_to(
-                row.reshape(row.shape + (1,) * (len(lanes) + 1 - row.ndim)), (len(row), *lanes)
-            )
-            for row in rows
-        ]
-    )
+    return np.stack(broadcast_lanes(rows)), collected.truncation
 
 
 def _twist_ends(
@@ -118,8 +103,7 @@ def _twist_ends(
     root = carrier if twist.root is None else collected.angle(twist.root, f"{key}root_")
     if twist.mode == "passive":
         rest = harmonic(np.radians(twist.rest_deg), 0.0, 0.0).coefficients
-        tip = _joined([root, rest])
-        return root, tip[0] + tip[1]
+        return root, np.add(*broadcast_lanes([root, rest]))
     return root, collected.angle(twist.tip, f"{key}tip_")
 
 

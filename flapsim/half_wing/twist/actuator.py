@@ -31,20 +31,13 @@ def actuator_position(
     counts: ArrayLike | None,
     delay: ArrayLike,
 ) -> Array:
-    """Periodic position of an actuator that follows a command.
+    """Periodic position of an actuator, from the command's Fourier coefficients (2 H + 1, B), rad.
 
-    ``command``, shape (2 H + 1, B): Fourier coefficients of the command over the stroke phase, rad;
-    ``frequency``, shape (B,): stroke frequency, Hz; ``bandwidth``, shape (B,): frequency at which
-    the response has fallen by 3 dB, Hz; ``order``, shape (B,): 1 or 2: first order, or second order
-    with damping ratio 1/sqrt 2; ``rate_limit``: fastest rate, rad/s; ``counts``: counts per
-    revolution of the phase sensor: the command is held between two counts; ``delay``, shape (B,):
-    from phase to command, s.
-
-    Returns an array of shape (2 H + 1, B): Fourier coefficients of the position, rad.
-
-    Without a rate limit the response is linear and exact, harmonic by harmonic. With one it is
-    marched on `GRID` instants with the exact step of the linear system, until a stroke repeats to
-    1e-10 of its range.
+    Per design: stroke frequency and 3 dB bandwidth, Hz; order 1, or 2 with damping ratio 1/sqrt 2;
+    rate limit, rad/s; counts per revolution of the phase sensor, between which the command is
+    constant; delay, s. Without a rate limit the response is linear and exact, harmonic by harmonic.
+    With one it is marched on `GRID` instants with the exact step of the linear system, until a
+    stroke repeats to 1e-10 of its range.
     """
     lanes = command.shape[1]
     omega = 2.0 * math.pi * np.broadcast_to(np.asarray(frequency, dtype=np.float64), (lanes,))

@@ -131,9 +131,7 @@ def _quasi_newton(equations: Equations, start: Array, cold: bool = True) -> _Tri
     if cold:
         start = _attached(equations, start, inverse)
     whole = _Trial(
-        start.copy(),
-        *equations.residual(start),
-        np.full(start.shape[2], 1 + cold, dtype=np.int64),
+        start.copy(), *equations.residual(start), np.full(start.shape[2], 1 + cold, dtype=np.int64)
     )
     live = np.flatnonzero(~whole.converged())
     here, those = equations, np.zeros(0, dtype=np.intp)

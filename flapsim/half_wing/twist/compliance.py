@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -61,13 +61,7 @@ class Compliance:
         return bool(bounded or (self.backlash > 0.0).any())
 
     def moment(self, twist: Array, rate: Array, command: Array) -> Array:
-        """Moment of spring, actuator, stops and damper on the wing.
-
-        ``twist``, ``rate``, ``command``, shape (n, B): twist from root to tip, its rate and the
-        command, rad and rad/s.
-
-        Returns an array of shape (n, B): N m, nose-up.
-        """
+        """Moment of spring, actuator, stops and damper on the wing, N m, nose-up, shape (n, B)."""
         return np.asarray(self.spring(twist, command) + self.stop(twist) - self.damping * rate)
 
     def spring(self, twist: Array, command: Array) -> Array:
@@ -87,16 +81,9 @@ class Compliance:
 
     def of(self, lanes: NDArray[np.intp], stiffening: float = 1.0) -> Compliance:
         """The compliance of some designs, any of them several times over."""
-        return replace(
-            self,
-            command=self.command[:, lanes],
-            stiffness=stiffening * self.stiffness[lanes],
-            damping=self.damping[lanes],
-            lower=self.lower[lanes],
-            upper=self.upper[lanes],
-            limit=self.limit[lanes],
-            backlash=self.backlash[lanes],
-        )
+        names = ("command", "damping", "lower", "upper", "limit", "backlash")
+        numbers: dict[str, Any] = {name: getattr(self, name)[..., lanes] for name in names}
+        return replace(self, stiffness=stiffening * self.stiffness[lanes], **numbers)
 
     def stop(self, twist: Array) -> Array:
         """Moment of the stops, N m, nose-up."""
@@ -109,13 +96,7 @@ class Compliance:
 def compliances(
     case: Cases, batch: Batch, side: Side = "starboard"
 ) -> tuple[Batch, list[Compliance]]:
-    """Compliant segments of a case, and its half wings with their actuators' positions.
-
-    ``batch``: half wings that move by their commands; ``side``: which half they are.
-
-    Returns ``batch``: the same; a servo's twist is now that of its actuator; ``compliances``: empty
-    if no segment is compliant.
-    """
+    """Half wings moved by their actuators instead of commands, and their compliant segments."""
     lanes = batch.constant.shape[1]
     schedule = batch.schedule.copy()
     inner, outer = case.stroke.half(side)
@@ -141,15 +122,20 @@ def compliances(
                 schedule[at.TWIST_OUTER_ROOT] += change
                 if outer is not None and (outer.twist is None or outer.twist.mode == "passive"):
                     schedule[at.TWIST_OUTER_TIP] += change
-        stiffness = twist.stiffness_n_m_rad
-        if stiffness is None and twist.torque_limit_n_m is not None:
-            stiffness = twist.torque_limit_n_m / FULL_MOMENT_ERROR
+        stiffness = hinge_stiffness(twist)
         if stiffness is not None:
             command = schedule[TIP[segment]] - schedule[ROOT[segment]]
             segments.append(
                 _compliance(twist, segment, command, stiffness, segment == 0 and carries)
             )
     return batch._replace(schedule=schedule), segments
+
+
+def hinge_stiffness(twist: Twist) -> Any:
+    """Stiffness of spring or actuator, N m/rad, number or column; None for a rigid actuator."""
+    if twist.stiffness_n_m_rad is None and twist.torque_limit_n_m is not None:
+        return twist.torque_limit_n_m / FULL_MOMENT_ERROR
+    return twist.stiffness_n_m_rad
 
 
 def _compliance(

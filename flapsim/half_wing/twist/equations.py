@@ -32,8 +32,7 @@ _LOWER = np.r_[0 : KEPT + 1, HARMONICS + 1 : HARMONICS + 1 + KEPT]
 class Equations:
     """Balance of moments of a batch, as equations in Fourier coefficients.
 
-    ``case``: the case, for which root follows which tip; ``batch``: half wings that move by their
-    actuators; ``parts``: compliant segments; ``side``: which half.
+    The half wings move by their actuators; the case says which root follows which tip.
     """
 
     def __init__(
@@ -97,16 +96,16 @@ class Equations:
                     schedule[at.TWIST_OUTER_TIP] += change
         return batch._replace(schedule=schedule)
 
-    def whole_outer(self, part: Compliance) -> bool:
-        """Whether a part turns the whole outer segment with it, not its root alone."""
-        return part.carries and (self._outer_free or self._outer_twistless)
+    def whole_outer(self, carries: bool) -> bool:
+        """Whether a twist that carries the outer root turns all of the outer segment with it."""
+        return carries and (self._outer_free or self._outer_twistless)
 
-    def load(self, series: Array, part: Compliance) -> tuple[Array, Array]:
-        """Moments of the air, and of inertia and weight, on a compliant twist, (n, B), N m."""
-        ends = [2 * part.segment + 1]
-        if part.carries:
+    def load(self, series: Array, segment: int, carries: bool) -> tuple[Array, Array]:
+        """Moments of the air, and of inertia and weight, on a twist, N m, (n, B)."""
+        ends = [2 * segment + 1]
+        if carries:
             ends.append(2)
-        if self.whole_outer(part):
+        if self.whole_outer(carries):
             ends.append(3)
         air = sum(series[:, at.SERIES_TORQUE + at.TWIST_INNER_ROOT + end] for end in ends)
         mass = sum(series[:, at.SERIES_MASS_TORQUE + end] for end in ends)
@@ -145,7 +144,7 @@ class Equations:
         out = np.empty_like(twist)
         scale = np.full(twist.shape[2], 1e-12)
         for index, part in enumerate(self.parts):
-            air, mass = self.load(series, part)
+            air, mass = self.load(series, part.segment, part.carries)
             out[index] = np.einsum("tn,nb->tb", self.project, air + mass)
             scale = np.maximum(scale, np.abs(air + mass).max(axis=0))
         return out, scale
@@ -162,12 +161,7 @@ class Equations:
         return value, rate
 
     def residual(self, twist: Array) -> tuple[Array, Array]:
-        """Residual moments, as coefficients, and the largest moment.
-
-        ``twist``, shape (segments, 2 KEPT + 1, B): trial twists.
-
-        Returns ``residual``, shape (segments, 2 KEPT + 1, B): N m; ``scale``, shape (B,): N m.
-        """
+        """Residual moments, as coefficients, and the largest moment of each design, N m."""
         out, scale = self.loads(twist)
         for index in range(len(self.parts)):
             out[index] += np.einsum("tn,nb->tb", self.project, self._hinge(twist, index)[0])
@@ -238,10 +232,7 @@ class Equations:
             pairs = reach[:, :, None] * reach[:, None, :]
             weight = pairs * parameter[j, at.PAR_WIDTH][:, None, None]
             for total, term in (
-                (
-                    inertia,
-                    skin * (arm**2 + chord**2 / 12.0) + virtual * (arm**2 + chord**2 / 32.0),
-                ),
+                (inertia, skin * (arm**2 + chord**2 / 12.0) + virtual * (arm**2 + chord**2 / 32.0)),
                 (
                     damping,
                     virtual * (0.25 * chord + arm) * here
@@ -259,7 +250,7 @@ class Equations:
             return fraction
         if not part.carries:
             return np.zeros_like(fraction)
-        return np.ones_like(fraction) if self.whole_outer(part) else 1.0 - fraction
+        return np.ones_like(fraction) if self.whole_outer(part.carries) else 1.0 - fraction
 
 
 def _inverse(matrix: NDArray[Any]) -> NDArray[Any]:

@@ -41,13 +41,7 @@ class HalfWing(NamedTuple):
 
 
 def half_wing(case: Cases, side: Side = "starboard", continuation: bool = True) -> HalfWing:
-    """Half wings of a case, or of many designs, with the twist they take.
-
-    ``side``: which half; the port half is computed as if it were a starboard one, that is,
-    mirrored; ``continuation``: as for `flapsim.half_wing.twist.balance.balance`.
-
-    Raises CaseError if a file the case names, a linkage or a schedule's truncation is at fault.
-    """
+    """Half wings of one or many designs with their periodic twist; see `pack` and `balance`."""
     design = pack(case, side)
     command = _from_root_to_tip(design.batch.schedule)
     batch, parts = compliances(case, design.batch, side)

@@ -47,18 +47,15 @@ class StabilityMargins(NamedTuple):
 def stability_margins(
     case: Cases, half: HalfWing, airspeeds: ArrayLike | None = None, lane: int = 0
 ) -> StabilityMargins:
-    """Follow the eigenvalues of a compliant half wing held still against airspeed.
+    """Eigenvalues of a compliant half wing held still, against airspeed, m/s.
 
-    ``half``: its half wing, with at least one compliant segment, in its periodic twist;
-    ``airspeeds``: increasing, m/s, at least two; by default up to `FASTEST` times that of the case;
-    ``lane``: which design of the half wing.
-
-    Raises ValueError if no segment is compliant.
+    ``airspeeds`` increase, at least two; by default up to `FASTEST` times that of the case. Raises
+    ValueError if no segment is compliant.
 
     Divergence and flutter speed are found by bisection between two neighbouring airspeeds. The
-    spring is not loaded anew at each airspeed: the wing keeps its incidence in flight, so that
-    this is the classical margin (Bisplinghoff, Ashley & Halfman 1955, Aeroelasticity, ch. 8
-    and 9), with the section law, induction and wake of the case.
+    spring is not loaded anew at each airspeed: the wing keeps its incidence in flight, so that this
+    is the classical margin (Bisplinghoff, Ashley & Halfman 1955, Aeroelasticity, ch. 8 and 9), with
+    the section law, induction and wake of the case.
     """
     if not half.parts:
         raise ValueError("no compliant segment: a driven twist has no stability margin")

@@ -29,15 +29,12 @@ def solve_nonlinear_hinges(
 ) -> tuple[Array, Array, Array, NDArray[np.int64]]:
     """Balance of moments with the hinges' moment exact.
 
-    ``equations``: the balance of a batch; ``start``, shape (segments, terms, B): where to begin,
-    rad; ``tolerance``: residual moment, relative to the largest moment, at which a design has
-    converged.
-
-    Returns ``twist``, ``residual``, shape (segments, terms, B): rad and N m; ``scale``, shape (B,):
-    largest moment, N m; ``runs``, shape (B,): runs of the kernel that each design took.
+    A design has converged when its residual is below ``tolerance`` times the largest moment.
+    Returns twist, rad, and residual, N m, shape (segments, terms, B), the largest moment, N m, and
+    the runs of the kernel, shape (B,).
 
     Broyden's method (1965, Mathematics of Computation 19, 577) on the loads, Newton's on the
-    hinges, whose moments are linear piece by piece.
+    hinges, whose moments are piecewise linear.
     """
     twist = start.copy()
     load, scale = equations.loads(twist)

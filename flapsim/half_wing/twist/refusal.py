@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from flapsim.case import Case
 from flapsim.case.columns import Designs
 from flapsim.half_wing.pack import pack
-from flapsim.half_wing.twist.compliance import FULL_MOMENT_ERROR, compliances
+from flapsim.half_wing.twist.compliance import compliances, hinge_stiffness
 from flapsim.half_wing.twist.half_wing import HalfWing, half_wing
 from flapsim.half_wing.twist.margins import stability_margins
 from flapsim.half_wing.twist.stability import Stability, stability
@@ -22,10 +22,7 @@ _HALVINGS = 5
 
 
 def no_periodic_twist(case: Case, half: HalfWing) -> str:
-    """Say that no periodic twist was found.
-
-    ``half``: its half wing whose balance was not found.
-    """
+    """Message: no periodic twist was found."""
     assert half.balance is not None
     residual = 100.0 * float(half.balance.residual[0])
     size = (
@@ -61,10 +58,7 @@ def _asked(case: Case, half: HalfWing) -> NDArray[np.float64]:
 
 
 def unstable_twist(case: Case, half: HalfWing, verdict: Stability) -> str:
-    """Say that a periodic twist is unstable.
-
-    ``verdict``: its stability, with a multiplier beyond one.
-    """
+    """Message: a periodic twist is unstable, with a multiplier beyond one."""
     grows = f"a small departure {growth_in_words(verdict.largest)}"
     if verdict.name == "divergence":
         what = f"the air overcomes the spring of the {_names(half)}: {grows}"
@@ -74,10 +68,7 @@ def unstable_twist(case: Case, half: HalfWing, verdict: Stability) -> str:
 
 
 def growth_in_words(multiplier: float) -> str:
-    """Say by how much a departure grows.
-
-    ``multiplier``: magnitude of the largest Floquet multiplier.
-    """
+    """How much a departure grows, from the magnitude of the largest Floquet multiplier."""
     times = f"{multiplier:.3g}-fold" if multiplier < 1e6 else "without bound"
     return f"grows {times} in a stroke"
 
@@ -126,10 +117,8 @@ def _stiffnesses(case: Case, half: HalfWing) -> dict[str, float]:
         assert stroke.twist is not None
         port = case.stroke.port if half.side == "port" else None
         place = "" if port is None or getattr(port, name) is None else "port."
-        stiffness = stroke.twist.stiffness_n_m_rad
-        if stiffness is None and stroke.twist.torque_limit_n_m is not None:
-            stiffness = stroke.twist.torque_limit_n_m / FULL_MOMENT_ERROR
-        out[f"stroke.{place}{name}.twist.stiffness_n_m_rad"] = float(stiffness or 0.0)
+        stiffness = hinge_stiffness(stroke.twist) or 0.0
+        out[f"stroke.{place}{name}.twist.stiffness_n_m_rad"] = float(stiffness)
     return out
 
 

@@ -98,10 +98,7 @@ def _keys(stroke: SegmentStroke | None) -> Twist:
 
 
 def segment_twists(case: Cases, half: HalfWing, series: Array) -> tuple[SegmentTwist, ...]:
-    """Twist of every segment of a half wing through the stroke.
-
-    ``series``, shape (n, SERIES_ROWS, B): their strokes.
-    """
+    """Twist of every segment, from the strokes of half wings, shape (n, SERIES_ROWS, B)."""
     equations = Equations(case, half.design.batch, half.parts, half.side)
     return tuple(
         _segment(case, half, equations, series, segment)
@@ -114,7 +111,8 @@ def _segment(
 ) -> SegmentTwist:
     part = next((part for part in half.parts if part.segment == segment), None)
     actual, position = _motion(half, half.twist[segment]), _motion(half, half.position[segment])
-    air, mass = equations.load(series, part or _rigid(case, half, segment))
+    carries = segment == 0 and root_follows(case, half.side)
+    air, mass = equations.load(series, segment, carries)
     nothing = np.zeros_like(air)
     if part is None:
         moments = TwistMoments(air, mass, -(air + mass), nothing, nothing)
@@ -141,23 +139,6 @@ def _segment(
     )
 
 
-def _rigid(case: Cases, half: HalfWing, segment: int) -> Compliance:
-    """A rigid segment, for the moments on it."""
-    lanes = half.design.batch.constant.shape[1]
-    none, endless = np.zeros(lanes), np.full(lanes, math.inf)
-    return Compliance(
-        segment=segment,
-        command=half.position[segment],
-        stiffness=endless,
-        damping=none,
-        lower=-endless,
-        upper=endless,
-        limit=endless,
-        backlash=none,
-        carries=segment == 0 and root_follows(case, half.side),
-    )
-
-
 def _motion(half: HalfWing, coefficients: Array) -> Motion:
     batch = half.design.batch
     tau = 2.0 * np.pi * np.arange(batch.steps) / batch.steps
@@ -179,12 +160,9 @@ def _phase_lag(command: Array, actual: Array) -> Array:
 
 
 def twist_power(twists: Sequence[SegmentTwist]) -> Array:
-    """Power that springs, dampers and actuators give to the twist of one half wing.
+    """Power of springs, dampers and actuators into the twist of one half wing, W, shape (n, B).
 
-    ``twists``: of its segments.
-
-    Returns an array of shape (n, B): W; zero for a twist that the crank drives. The crank need not
-    give this part of the power that the wing takes.
+    Zero for a twist that the crank drives; the crank need not give this part of the wing's power.
     """
     return np.asarray(
         sum(
@@ -195,12 +173,7 @@ def twist_power(twists: Sequence[SegmentTwist]) -> Array:
 
 
 def actuator_work(twists: Sequence[SegmentTwist]) -> Array:
-    """Mean power that the servos of one half wing put out; work returned to them is lost.
-
-    ``twists``: of its segments.
-
-    Returns an array of shape (B,): W; zero without a servo.
-    """
+    """Mean power that the servos of one half wing put out, W, (B,); returned work is lost."""
     out = np.zeros(twists[0].lag.shape)
     for twist in twists:
         if twist.keys.mode == "servo":
@@ -209,10 +182,10 @@ def actuator_work(twists: Sequence[SegmentTwist]) -> Array:
 
 
 def twist_motion(half: HalfWing) -> dict[str, Array]:
-    """Mean, amplitude and lag of the twist at each segment's tip.
+    """Mean, amplitude and lag of the twist at each segment's tip, by name, shape (B,).
 
-    Returns an array of shape (B,): ``inner.mean_deg`` ...; amplitude and lag are those of the
-    fundamental, the lag within half a turn, NaN without an amplitude.
+    Amplitude and lag are those of the fundamental, the lag within half a turn, NaN without an
+    amplitude.
     """
     out: dict[str, Array] = {}
     for segment in range(int(half.design.batch.segment.max()) + 1):
@@ -226,13 +199,10 @@ def twist_motion(half: HalfWing) -> dict[str, Array]:
 
 
 def twist_results(half: HalfWing, twists: Sequence[Sequence[SegmentTwist]]) -> dict[str, Array]:
-    """Results of the twist of each segment.
+    """Results of the twist of each segment by name, such as ``outer.power_w``, shape (B,).
 
-    ``twists``: of the starboard half, and of the port half if it differs; angles, moments and
-    limits are those of the starboard half, powers those of both.
-
-    Returns an array of shape (B,): dotted names without their prefix ``twist.``:
-    ``outer.mean_deg``, ``outer.power_w`` .
+    ``twists`` are those of the starboard half, and of the port half if it differs. Angles, moments
+    and limits are those of the starboard half, powers those of both.
     """
     out = twist_motion(half)
     for both in zip(*twists, strict=True):
@@ -289,13 +259,9 @@ def _powers(twist: SegmentTwist) -> dict[str, Array]:
 
 
 def twist_series(twists: Sequence[SegmentTwist]) -> dict[str, Array]:
-    """Twist and its moments through the stroke, of the segments whose twist is not driven.
+    """Twist and its moments through the stroke, first design, segments that are not driven; (n,).
 
-    ``twists``: of the segments of a half wing.
-
-    Returns an array of shape (n,): of the first design: ``outer_twist_command_deg`` (commanded,
-    from root to tip), ``outer_twist_deg`` and ``outer_twist_rate_deg_s`` (of the wing),
-    ``outer_twist_air_n_m`` ... (moments of one wing).
+    Commanded and actual twist are from root to tip, moments those of one wing.
     """
     out: dict[str, Array] = {}
     for twist in twists:

@@ -113,16 +113,12 @@ class Stability:
 
 
 def stability(case: Cases, half: HalfWing, lane: int = 0) -> Stability:
-    """Floquet multipliers of a compliant half wing.
-
-    ``half``: its half wings, with at least one compliant segment; ``lane``: which design.
-
-    All results are NaN if the periodic twist of the design was not found.
+    """Floquet multipliers of one design (``lane``) of a compliant half wing.
 
     Over a step the state is carried by the fourth-order Magnus expansion on two Gauss points
-    (Iserles, Munthe-Kaas, Norsett & Zanna 2000, Acta Numerica 9, 215, eq. 4.19), their
-    matrices from the trigonometric interpolant of those at the steps. A lagged separation point
-    is taken at its steady value for the departure.
+    (Iserles, Munthe-Kaas, Norsett & Zanna 2000, Acta Numerica 9, 215, eq. 4.19), their matrices
+    from the trigonometric interpolant of those at the steps. A lagged separation point is taken at
+    its steady value for the departure. All results are NaN if the periodic twist was not found.
     """
     parts = [part.of(np.array([lane])) for part in half.parts]
     linear = linearised(case, pick(half.design.batch, np.array([lane])), parts, half.side)
@@ -136,12 +132,7 @@ def stability(case: Cases, half: HalfWing, lane: int = 0) -> Stability:
     )
     own = [
         np.diagonal(term, axis1=1, axis2=2).mean(axis=0)
-        for term in (
-            linear.inertia,
-            linear.damping,
-            linear.stiffness,
-            linear.air_stiffness,
-        )
+        for term in (linear.inertia, linear.damping, linear.stiffness, linear.air_stiffness)
     ]
     inertia, damping, stiffness, air = own
     with np.errstate(invalid="ignore"):
@@ -156,13 +147,7 @@ def stability(case: Cases, half: HalfWing, lane: int = 0) -> Stability:
 
 
 def linearised(case: Cases, batch: Batch, parts: list[Compliance], side: Side) -> Linearised | None:
-    """Linear equation of motion of a small departure of one half wing.
-
-    ``batch``: the half wing in its periodic motion; one design; ``parts``: its compliant segments;
-    ``side``: which half.
-
-    Returns None if the motion is not finite.
-    """
+    """Linear equation of motion of a small departure of one design; None if it is not finite."""
     if not np.isfinite(batch.schedule).all():
         return None
     equations = Equations(case, batch, parts, side)
@@ -221,7 +206,10 @@ def _slopes(equations: Equations, batch: Batch, omega: float, kick: float) -> _S
     """Central differences: lanes come in pairs, positive and negative."""
     count, strips = len(equations.parts), batch.parameter.shape[0]
     solution, step = _kicked(equations, batch, omega, kick)
-    moments = np.stack([sum(equations.load(solution.series, p)) for p in equations.parts], axis=1)
+    moments = np.stack(
+        [sum(equations.load(solution.series, p.segment, p.carries)) for p in equations.parts],
+        axis=1,
+    )
     slope = (moments[:, :, ::2] - moments[:, :, 1::2]) / (2.0 * step[::2])
     met = solution.fields[:, :, at.FIELD_DOWNWASH]
     turned = ((met[:, :, ::2] - met[:, :, 1::2]) / (2.0 * step[::2]))[:, :, : _ORDERS * count]
@@ -263,7 +251,7 @@ def _kicked(
             twist[part.segment * half + row + 1, lane] += sign * size
             if part.carries:
                 twist[half + row, lane] += sign * size
-                if not equations.whole_outer(part):
+                if not equations.whole_outer(part.carries):
                     twist[half + row + 1, lane] -= sign * size
     many = repeated(batch, 2 * ways)
     return solve(many, series=True, fields=True, disturbance=Disturbance(twist, wake)), step
