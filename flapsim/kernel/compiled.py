@@ -34,8 +34,7 @@ _OPTIONS: dict[str, Any] = {
 def cache_folder() -> Path | None:
     """Folder of the compiled code of this very version, or None where none can be written.
 
-    Returns below ``NUMBA_CACHE_DIR`` if that is set, else below the user's cache folder, else below
-    the temporary one.
+    Below ``NUMBA_CACHE_DIR`` if that is set, else the user's cache folder, else the temporary one.
     """
     digest = hashlib.sha256()
     for source in sorted(Path(__file__).parent.glob("*.py")):
@@ -74,16 +73,10 @@ def _compile(function: _Function, **more: Any) -> _Function:
 
 
 def compiled(function: _Function) -> _Function:
-    """Compile a pass over a block of designs.
-
-    ``function``: plain numbers and arrays in, plain numbers out.
-    """
+    """Compile a pass over a block of designs: plain numbers and arrays in, plain numbers out."""
     return _compile(function)
 
 
 def inlined(function: _Function) -> _Function:
-    """Compile a small function of the innermost loops into its callers.
-
-    ``function``: taking a number of lanes or giving one back: such numbers live in registers.
-    """
+    """Compile a small function of the innermost loops, on lanes, into its callers."""
     return _compile(function, forceinline=True)

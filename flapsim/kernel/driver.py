@@ -227,13 +227,12 @@ def solve(
     disturbance: Disturbance | None = None,
     threads: int = 1,
 ) -> Solution:
-    """Periodic loads and powers of a batch of half wings.
+    """Solve a batch of half wings through the stroke.
 
-    ``series``: whether to return the stroke step by step; ``fields``: whether to return every strip
-    at every step; ``inertia``: whether to compute the rate of the wing's kinetic energy and the
-    torques of its mass; ``disturbance``: departure from the periodic motion, the same at every
-    instant: the loads are then those of a wing that just departed, with the shed wake of the
-    undisturbed motion; ``threads``: threads to work on; results do not depend on it.
+    ``series`` returns the stroke step by step, ``fields`` every strip at every step; ``inertia``
+    adds the rate of the wing's kinetic energy and the torques of its mass. With a ``disturbance``
+    the loads are those of a wing that just departed from its periodic motion, with the shed wake of
+    the undisturbed motion. Results do not depend on the number of threads.
     """
     designs = batch.constant.shape[1]
     strips, steps = batch.parameter.shape[0], batch.steps

@@ -10,12 +10,11 @@ _MOST_STROKES = 400
 
 @compiled
 def march_actuator(out, command, matrix, limit, step, position, rate):
-    """March an actuator over strokes until one repeats the one before; write that one to ``out``.
+    """March an actuator until a stroke repeats; write its position, rad, to ``out``, shape (n,).
 
-    ``out``, shape (n,): position in the middle of each interval of the stroke, rad; ``command``,
-    shape (n,): command there, rad; ``matrix``, shape (2, 2): exact step of position error and rate
-    under a constant command; ``limit``: largest rate, rad/s; ``step``: length of an interval, s;
-    ``position``, ``rate``: where to start, rad and rad/s.
+    ``command``, rad, is that in the middle of each interval of length ``step``, s; ``matrix`` the
+    exact step of position error and rate under a constant command; ``limit`` the largest rate,
+    rad/s; ``position`` and ``rate`` the initial state.
     """
     first_order = matrix[1, 1] == 0.0 and matrix[0, 1] == 0.0
     most, least = command.max(), command.min()

@@ -31,14 +31,10 @@ REYNOLDS_FLOOR = 1000.0
 
 
 def plate_drag_coefficient(aspect_ratio: ArrayLike) -> NDArray[np.float64]:
-    """Drag coefficient of a plate of finite aspect ratio, normal to the stream.
-
-    ``aspect_ratio``: aspect ratio; ``inf`` for a section between walls.
-
-    Returns ``1.11 + 0.018 AR``, at most 1.98.
+    """Drag coefficient of a plate normal to the stream, ``1.11 + 0.018 AR``, at most 1.98.
 
     Viterna, L. A. & Corrigan, R. D. (1982), NASA CP-2230; the limit for a long plate is Hoerner's
-    (1965).
+    (1965). The aspect ratio is ``inf`` for a section between walls.
     """
     return np.minimum(PLATE_NORMAL_TO_STREAM, 1.11 + 0.018 * np.asarray(aspect_ratio))
 
@@ -52,12 +48,9 @@ SEPARATION_LAG = 3.0
 def friction_coefficient(kind, value, reynolds):
     """Friction coefficient of both sides together, on the area of one side.
 
-    ``kind``: ``FRICTION_NUMBER``, ``FRICTION_LAMINAR`` or ``FRICTION_TURBULENT``; ``value``: the
-    number itself, or the factor on the flat plate's law; ``reynolds``: chord Reynolds number, held
-    at ``REYNOLDS_FLOOR`` from below.
-
-    Laminar: Blasius, ``1.328/sqrt(Re)`` a side. Turbulent: Prandtl and Schlichting,
-    ``0.455/(log10 Re)^2.58`` a side (Schlichting, Boundary-Layer Theory).
+    ``value`` is the number itself, or the factor on the flat plate's law; the chord Reynolds number
+    counts as ``REYNOLDS_FLOOR`` at least. Laminar: Blasius, ``1.328/sqrt(Re)`` a side. Turbulent:
+    Prandtl and Schlichting, ``0.455/(log10 Re)^2.58`` a side (Schlichting, Boundary-Layer Theory).
     """
     if kind == FRICTION_NUMBER:
         return value
@@ -71,12 +64,9 @@ def friction_coefficient(kind, value, reynolds):
 def attached_length(sin_incidence, u, sin_onset, inverse_range):
     """Part of the chord, from the leading edge, over which steady flow stays attached.
 
-    ``sin_incidence``: sine of the effective incidence; ``u``: chordwise velocity; reversed flow
-    (``u <= 0``) is fully separated; ``sin_onset``: sine of the incidence at which separation
-    begins; ``inverse_range``: one over the difference of the sines at full separation and at onset.
-
-    Returns 1 attached ... 0 separated; a fifth-degree smooth step in the sine, so that below onset
-    the plate is exactly the thin airfoil.
+    A fifth-degree smooth step in the sine of the effective incidence, from 1 at onset to 0, so that
+    below onset the plate is exactly the thin airfoil. ``inverse_range`` is one over the difference
+    of the sines at full separation and at onset. Reversed flow (``u <= 0``) is fully separated.
     """
     left = 1.0 - min(max((abs(sin_incidence) - sin_onset) * inverse_range, 0.0), 1.0)
     # Written from the separated end, where rounding must not make it negative.
@@ -88,13 +78,9 @@ def attached_length(sin_incidence, u, sin_onset, inverse_range):
 def attached_weight(f):
     """Weight of the attached force when the flow is attached over the part ``f`` of the chord.
 
-    ``f``: attached part of the chord, 0 to 1.
-
-    Returns Kirchhoff's ``((1 + sqrt f)/2)^2``, stretched from [1/4, 1] to [0, 1] because the
-    separated force is modelled on its own instead of as a quarter of the attached one.
-
-    Kirchhoff's free-streamline result as used by Leishman, J. G. & Beddoes, T. S. (1989),
-    J. American Helicopter Society 34(3), eq. 16.
+    Kirchhoff's free-streamline result ``((1 + sqrt f)/2)^2`` as used by Leishman, J. G. & Beddoes,
+    T. S. (1989), J. American Helicopter Society 34(3), eq. 16, stretched from [1/4, 1] to [0, 1]
+    because the separated force is modelled on its own instead of as a quarter of the attached one.
     """
     root = 1.0 + math.sqrt(f)
     return (root * root - 1.0) * (1.0 / 3.0)
@@ -112,15 +98,10 @@ _plate_blend = inlined(plate_blend)
 
 
 def plate_normal_coefficient(sin_incidence: Any, drag_normal: float) -> Any:
-    """Normal-force coefficient of a fully separated flat plate.
+    """Normal-force coefficient ``C_D90 sin a / (0.56 + 0.44 |sin a|)`` of a separated plate.
 
-    ``sin_incidence``: sine of the incidence; ``drag_normal``: drag coefficient of the plate normal
-    to the stream.
-
-    Returns ``C_D90 sin a / (0.56 + 0.44 |sin a|)``.
-
-    Lindenburg, C. (2003), ECN-C--03-025; within 0.05 % of Hoerner's (1965)
-    ``1/(0.222 + 0.283/sin a)``.
+    Lindenburg, C. (2003), ECN-C--03-025; within 0.05 % of Hoerner's (1965) ``1/(0.222 + 0.283/sin
+    a)``.
     """
     return drag_normal * sin_incidence / plate_blend(1.0, sin_incidence)
 
@@ -129,25 +110,19 @@ def plate_normal_coefficient(sin_incidence: Any, drag_normal: float) -> Any:
 def plate_centre_of_pressure(sin_incidence, cos_incidence):
     """Centre of pressure of a fully separated flat plate, fraction of the chord.
 
-    ``sin_incidence``, ``cos_incidence``: sine and cosine of the incidence.
-
-    Returns ``1/2 - (3/4) cos a / (4 + pi |sin a|)``: 0.3125 at small incidence, 1/2 broadside.
-
-    Rayleigh (1876); Kirchhoff's free streamlines.
+    ``1/2 - (3/4) cos a / (4 + pi |sin a|)``: 0.3125 at small incidence, 1/2 broadside. Rayleigh
+    (1876); Kirchhoff's free streamlines.
     """
     return 0.5 - 0.75 * cos_incidence / (4.0 + math.pi * abs(sin_incidence))
 
 
 @inlined
 def plate_separated(u, w, drag_normal):
-    """Normal force and circulation of a fully separated plate.
+    """Normal force and circulation of a fully separated plate in the air velocity u, w, m/s.
 
-    ``u``, ``w``: chordwise and normal air velocity, m/s; ``drag_normal``: drag coefficient of the
-    plate normal to the stream.
-
-    Returns ``force``: ``C_N |W|^2`` of `plate_normal_coefficient`, that is ``force / (rho c / 2)``,
-    m2/s2; ``bound``: ``C_L |W| / (2 pi)``, that is ``circulation / (pi c)``, m/s, of the lift ``C_N
-    cos a`` only: the drag of a plate needs no circulation and trails none.
+    ``force / (rho c / 2)`` is ``C_N |W|^2``, m2/s2; ``circulation / (pi c)`` is ``C_L |W| / (2
+    pi)``, m/s, of the lift ``C_N cos a`` only: the drag of a plate needs no circulation and trails
+    none.
     """
     speed = math.sqrt(u * u + w * w)
     blend = _plate_blend(speed, w) + 1e-300
