@@ -39,31 +39,13 @@ class Designs:
     """Designs that share a case but for some numbers, which are columns: one value a design.
 
     Its tables read like those of a case (``designs.flight.airspeed_m_s``), but any number may be a
-    column, so formulas that broadcast serve one case and thousands alike.
+    column, so formulas that broadcast serve one case and thousands. Column values are not
+    checked: check them with `Case.replace`, at least at their extremes, before. Raises ValueError
+    if a key does not satisfy `is_column_key`.
 
-    Parameters
-    ----------
-    case : Case
-        What the designs share.
-    columns : mapping of str to array_like, shape (B,), optional
-        Numbers in which they differ, by key path; every key must satisfy `is_column_key`. Values
-        are taken as they are: check them with `Case.replace`, at least at their extremes, before.
-
-    Attributes
-    ----------
-    case : Case
-    columns : dict of str to ndarray, shape (B,) or (1,)
-    count : int
-        Number of designs, B.
-    lanes : int
-        Number of designs that are computed, at least two: numpy sums arrays of one column in
-        another order than those of several, and a design must give the same bits alone and in a
-        batch. Results beyond `count` repeat the last design.
-
-    Raises
-    ------
-    ValueError
-        If a key cannot be a column.
+    At least two ``lanes`` are computed: numpy sums arrays of one column in another order than those
+    of several, and a design must give the same bits alone and in a batch. Results beyond ``count``
+    repeat the last design.
     """
 
     air: Any

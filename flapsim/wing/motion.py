@@ -52,16 +52,13 @@ def strip_motion(
     twist_axis: float,
     chord_fraction: ArrayLike | None = None,
 ) -> StripMotion:
-    """Return the motion of one chord point of every strip of the starboard half.
+    """Motion of one chord point of every strip of the starboard half.
 
-    ``strips``: only segment, distance, fraction, chord and inner_length are used; ``schedules``,
-    shape (8, 2 * HARMONICS + 1): schedules of the stroke, rad (heave: m); ``frequency``: Hz;
-    ``shoulder_offset``: plane of symmetry to shoulder hinge, m; ``plane``: tilt of the stroke
-    plane, rad; positive turns the shoulder hinge axis nose-up, so that the downstroke moves down
-    and forward. Twist stays measured from the body x axis; ``tau``, shape (n_steps,): stroke
-    phases, rad; ``twist_axis``: fraction of the chord, from the leading edge, about which twist
-    turns; ``chord_fraction``: point whose motion is wanted, fraction of the chord from the leading
-    edge; the twist axis if omitted.
+    ``schedules`` are in rad (heave: m), ``frequency`` in Hz, ``shoulder_offset``, from the plane of
+    symmetry to the shoulder hinge, in m, the stroke phases ``tau``, shape (n_steps,), in rad.
+    ``plane``, rad, tilts the shoulder hinge axis nose-up, so that the downstroke moves down and
+    forward; twist stays measured from the body x axis. ``twist_axis`` and ``chord_fraction`` (by
+    default the same) are fractions of the chord from the leading edge.
 
     A chain of rotations from the body outwards: stroke-plane tilt (fixed), plunge about x, the
     outer segment's own plunge about the wrist's x, its sweep about its own normal, and the

@@ -32,15 +32,9 @@ from flapsim.wing.schedule import (
 Array = NDArray[np.float64]
 
 # Rows of a stroke's schedules.
-PLUNGE_INNER = 0
-PLUNGE_OUTER = 1
-SWEEP_OUTER = 2
-TWIST_INNER_ROOT = 3
-TWIST_INNER_TIP = 4
-TWIST_OUTER_ROOT = 5
-TWIST_OUTER_TIP = 6
-HEAVE = 7
 SCHEDULES = 8
+PLUNGE_INNER, PLUNGE_OUTER, SWEEP_OUTER = range(3)
+TWIST_INNER_ROOT, TWIST_INNER_TIP, TWIST_OUTER_ROOT, TWIST_OUTER_TIP, HEAVE = range(3, SCHEDULES)
 
 # Largest error of a truncated schedule, relative to half its range: a thousandth of a 30 degree
 # amplitude is 0.03 degrees, below what a bench measures.
@@ -50,23 +44,19 @@ TRUNCATION_LIMIT = 1e-3
 def stroke_schedules(
     stroke: Stroke, side: Literal["starboard", "port"], folder: Path, file: str = "case"
 ) -> tuple[Array, Array]:
-    """Return the eight schedules of one half of the wing.
+    """The eight schedules of one half of the wing, and their largest truncation.
 
-    ``stroke``: as written in the case; ``side``: which half. Without a port stroke of its own the
-    port half mirrors the starboard one; ``folder``: where the files that schedules name are looked
-    for; ``file``: name of the case file, for messages.
-
-    Returns ``schedules``, shape (8, 2 * HARMONICS + 1): rows ``PLUNGE_INNER`` ... ``HEAVE``; rad,
-    heave in m. Zeros for what the stroke leaves out; ``truncation``, shape () or that of the
-    columns: largest truncation of any of them, relative to half the range of the schedule.
+    Schedules: rows ``PLUNGE_INNER`` ... ``HEAVE``, shape (8, 2 * HARMONICS + 1, ...); rad, heave in
+    m; zeros for what the stroke leaves out. Truncation: relative to half the range of the schedule.
+    ``folder`` holds the files that schedules name; ``file`` is the name of the case in messages.
 
     Raises CaseError with every fault: unreadable samples, a linkage whose crank cannot turn, a
     schedule that ``HARMONICS`` harmonics do not describe within ``TRUNCATION_LIMIT``.
 
-    Twist is measured from the body x axis. The root of a segment without root schedule follows
-    what it hangs on: the body for the inner segment, the tip of the inner segment for the outer.
-    The tip of a segment without twist follows its root, and so does, at the rest angle, that of a
-    passive one; for servo and passive twist the schedule is the command, not the answer.
+    Twist is measured from the body x axis. A root without a schedule follows the body (inner
+    segment) or the inner tip (outer segment). The tip of a segment without twist follows its root,
+    and so does, at the rest angle, that of a passive one; for servo and passive twist the schedule
+    is the command. Without a port stroke the port half mirrors the starboard one.
     """
     collected = _Collected(folder, file)
     port = stroke.port if side == "port" else None
