@@ -324,28 +324,10 @@ def evaluate(
     stability: bool = False,
     still: bool = True,
 ) -> dict[str, Array]:
-    """All scalar results of many designs that differ in some numbers.
+    """All scalar results, shape (B,), of designs that differ in some numbers; see `results`.
 
-    Parameters
-    ----------
-    case : Case
-        What the designs share.
-    columns : mapping of str to array_like, shape (B,), optional
-        Numbers in which they differ, by key path; see `flapsim.case.columns.Designs`.
-    threads : int
-        Threads to work on; results do not depend on it.
-    stability, still : bool
-        As for `results`.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (B,)
-        As from `results`; ``twist.*`` only of a case whose twist is not driven.
-
-    Raises
-    ------
-    CaseError
-        If a file, a linkage or a schedule is at fault.
+    ``columns`` holds these numbers by key path, see `flapsim.case.columns.Designs`. Raises
+    CaseError if a file, a linkage or a schedule is at fault.
     """
     designs = Designs(case, columns)
     out: dict[str, Array] = {}

@@ -207,7 +207,8 @@ class _Tables:
     def __init__(self, case: Designs, plate_drag: float) -> None:
         self._case = case
         self._plate_drag = plate_drag
-        self._tables: list[SectionTable] = []
+        nothing = SectionTable(np.zeros(0), np.zeros((0, at.TABLE_COLUMNS, GRID_DEG.size)))
+        self._tables = [nothing]
         self._known: dict[str, tuple[int, int]] = {}
 
     def add(self, section: Section) -> tuple[int, int]:
@@ -234,11 +235,7 @@ class _Tables:
         return self._known[name]
 
     def values(self) -> Array:
-        if not self._tables:
-            return np.zeros((0, at.TABLE_COLUMNS, GRID_DEG.size))
         return np.concatenate([t.values for t in self._tables])
 
     def log_reynolds(self) -> Array:
-        if not self._tables:
-            return np.zeros(0)
         return np.concatenate([t.log_reynolds for t in self._tables])

@@ -44,14 +44,8 @@ class Series(NamedTuple):
 class LinkageError(ValueError):
     """Four lengths that do not make a crank-and-rocker linkage.
 
-    Attributes
-    ----------
-    offending : tuple of str
-        Lengths that break the condition, of ``crank``, ``rocker``, ``coupler`` and ``base``.
-    condition : str
-        What would have to hold, in words or as an inequality.
-    lengths : dict of str to float
-        All four of the linkage that breaks it, of many the one that breaks it most, m.
+    ``offending`` names the lengths that break the ``condition``, in words or as an inequality;
+    ``lengths``, m, are all four of the linkage, of many the one that breaks it most.
     """
 
     def __init__(

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -68,17 +68,17 @@ def stroke_schedules(
         outer, outer_key = port.outer, "stroke.port.outer"
 
     rows: list[Array] = [np.zeros(2 * HARMONICS + 1)] * SCHEDULES
-    rows[PLUNGE_INNER] = collected.angle(inner.plunge, f"{inner_key}.plunge.")
+    rows[PLUNGE_INNER] = collected.coefficients(inner.plunge, f"{inner_key}.plunge.")
     rows[TWIST_INNER_ROOT], rows[TWIST_INNER_TIP] = _twist_ends(
         inner.twist, np.zeros(2 * HARMONICS + 1), f"{inner_key}.twist.", collected
     )
     if outer is not None:
-        rows[PLUNGE_OUTER] = collected.angle(outer.plunge, f"{outer_key}.plunge.")
-        rows[SWEEP_OUTER] = collected.angle(outer.sweep, f"{outer_key}.sweep.")
+        rows[PLUNGE_OUTER] = collected.coefficients(outer.plunge, f"{outer_key}.plunge.")
+        rows[SWEEP_OUTER] = collected.coefficients(outer.sweep, f"{outer_key}.sweep.")
         rows[TWIST_OUTER_ROOT], rows[TWIST_OUTER_TIP] = _twist_ends(
             outer.twist, rows[TWIST_INNER_TIP], f"{outer_key}.twist.", collected
         )
-    rows[HEAVE] = collected.height(stroke.heave, "stroke.heave.")
+    rows[HEAVE] = collected.coefficients(stroke.heave, "stroke.heave.", "m")
     if collected.faults:
         raise CaseError(collected.faults)
     return np.stack(broadcast_lanes(rows)), collected.truncation
@@ -90,17 +90,17 @@ def _twist_ends(
     """Return the schedules of the segment's root and tip; `carrier` is what the root hangs on."""
     if twist is None:
         return carrier, carrier
-    root = carrier if twist.root is None else collected.angle(twist.root, f"{key}root_")
+    root = carrier if twist.root is None else collected.coefficients(twist.root, f"{key}root_")
     if twist.mode == "passive":
         rest = harmonic(np.radians(twist.rest_deg), 0.0, 0.0).coefficients
         return root, np.add(*broadcast_lanes([root, rest]))
-    return root, collected.angle(twist.tip, f"{key}tip_")
+    return root, collected.coefficients(twist.tip, f"{key}tip_")
 
 
 class _Written(NamedTuple):
     """A schedule as written, in SI units.
 
-    `unit` is how the case file calls its values; `lengths` are crank, rocker, coupler and base.
+    `unit` is that of its values in the case file; `lengths` are those of `_LINKS`.
     """
 
     shape: str
@@ -112,36 +112,30 @@ class _Written(NamedTuple):
     sin: Array
     file: str | None
     unit: str
-    lengths: tuple[ArrayLike, ...] = ()
+    lengths: dict[str, ArrayLike]
 
 
-def _written_angle(schedule: Schedule) -> _Written:
-    lengths = (schedule.crank_m, schedule.rocker_m, schedule.coupler_m, schedule.base_m)
+_LINKS = ("crank", "rocker", "coupler", "base")
+
+
+def _written(schedule: Schedule | Heave, unit: Literal["deg", "m"]) -> _Written:
+    convert = np.radians if unit == "deg" else np.asarray
+
+    def value(name: str) -> Any:
+        return getattr(schedule, f"{name}_{unit}")
+
+    lengths = {name: getattr(schedule, f"{name}_m", None) for name in _LINKS}
     return _Written(
         schedule.shape,
-        np.radians(schedule.mean_deg),
-        np.radians(schedule.amplitude_deg),
+        convert(value("mean")),
+        convert(value("amplitude")),
         np.radians(schedule.lag_deg),
         schedule.downstroke_fraction,
-        np.radians(_stacked(schedule.cos_deg)),
-        np.radians(_stacked(schedule.sin_deg)),
+        convert(_stacked(value("cos"))),
+        convert(_stacked(value("sin"))),
         schedule.file,
-        "deg",
-        tuple(0.0 if length is None else length for length in lengths),
-    )
-
-
-def _written_height(heave: Heave) -> _Written:
-    return _Written(
-        heave.shape,
-        heave.mean_m,
-        heave.amplitude_m,
-        np.radians(heave.lag_deg),
-        heave.downstroke_fraction,
-        _stacked(heave.cos_m),
-        _stacked(heave.sin_m),
-        heave.file,
-        "m",
+        unit,
+        {name: 0.0 if length is None else length for name, length in lengths.items()},
     )
 
 
@@ -161,17 +155,13 @@ class _Collected:
     faults: list[Fault] = field(default_factory=list)
     truncation: Array = field(default_factory=lambda: np.zeros(()))
 
-    def angle(self, schedule: Schedule | None, key: str) -> Array:
-        """Return the coefficients of an angle, rad; zeros if it is absent or at fault."""
-        return self._coefficients(None if schedule is None else _written_angle(schedule), key)
-
-    def height(self, heave: Heave | None, key: str) -> Array:
-        """Return the coefficients of the heave, m; zeros if it is absent or at fault."""
-        return self._coefficients(None if heave is None else _written_height(heave), key)
-
-    def _coefficients(self, written: _Written | None, key: str) -> Array:
-        if written is None:
+    def coefficients(
+        self, schedule: Schedule | Heave | None, key: str, unit: Literal["deg", "m"] = "deg"
+    ) -> Array:
+        """Coefficients of a schedule, rad or m; zeros if it is absent or at fault."""
+        if schedule is None:
             return np.zeros(2 * HARMONICS + 1)
+        written = _written(schedule, unit)
         try:
             series = _FORMS[written.shape](written, self.folder)
         except CaseError as error:
@@ -195,19 +185,13 @@ def _sampled(written: _Written, folder: Path) -> Series:
     return periodic_samples(phase, np.radians(value) if angle else value)
 
 
-def _linked(written: _Written, _: Path) -> Series:
-    """Return the series of a crank-and-rocker linkage."""
-    crank, rocker, coupler, base = written.lengths
-    return linkage(crank, rocker, coupler, base, written.mean, written.lag)
-
-
 # One row per shape a schedule may have: the shape's name in a case file and its series.
 _FORMS: dict[str, Callable[[_Written, Path], Series]] = {
     "harmonic": lambda w, _: harmonic(w.mean, w.amplitude, w.lag),
     "quick-return": lambda w, _: quick_return(w.mean, w.amplitude, w.lag, w.downstroke_fraction),
     "fourier": lambda w, _: fourier(w.mean, w.cos, w.sin),
     "samples": _sampled,
-    "linkage": _linked,
+    "linkage": lambda w, _: linkage(**w.lengths, mean=w.mean, lag=w.lag),
 }
 
 

@@ -6,7 +6,7 @@ One answer costs one run of the strip kernel. Does not solve.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from copy import copy
 from typing import Any
 
@@ -174,43 +174,42 @@ class Equations:
         that of attached quasi-steady flow at the airspeed, spring plus the air's stiffness; the
         part of the outer segment that an inner twist turns couples the two.
         """
-        batch = self.batch
-        omega = 2.0 * np.pi * batch.constant[at.CONST_FREQUENCY]
-        lanes, count = omega.size, len(self.parts)
         inertia, damping, stiffness = self._attached()
         for index, part in enumerate(self.parts):
             spring = np.where(part.limit > 0.0, part.stiffness, 0.0)
             soft = stiffness[:, index, index]
             stiffness[:, index, index] = spring + np.maximum(soft, -0.5 * spring)
             damping[:, index, index] += part.damping
-        out = np.zeros((lanes, count * _TERMS, count * _TERMS))
-        first = _TERMS * np.arange(count)
-        out[:, first[:, None], first] = _inverse(stiffness)
-        for h in range(1, KEPT + 1):
-            turn = (h * omega)[:, None, None]
+
+        def inverse(turn: Array) -> tuple[Array, Array]:
             gives = _inverse(stiffness - turn**2 * inertia + 1j * turn * damping)
-            cosines, sines = first + h, first + KEPT + h
-            out[:, cosines[:, None], cosines] = gives.real
-            out[:, sines[:, None], sines] = gives.real
-            out[:, cosines[:, None], sines] = gives.imag
-            out[:, sines[:, None], cosines] = -gives.imag
-        return out
+            return gives.real, gives.imag
+
+        return self._by_harmonic(_inverse(stiffness), inverse)
 
     def load_slope(self) -> Array:
         """Approximate derivative of the moments of air and mass, shape (B, N, N)."""
-        omega = 2.0 * np.pi * self.batch.constant[at.CONST_FREQUENCY]
         inertia, damping, stiffness = self._attached()
+        return self._by_harmonic(
+            -stiffness, lambda turn: (turn**2 * inertia - stiffness, -turn * damping)
+        )
+
+    def _by_harmonic(self, mean: Array, block: Callable[[Array], tuple[Array, Array]]) -> Array:
+        """Matrix that couples the segments, but no harmonics, shape (B, N, N).
+
+        ``block`` gives the part in phase and the part in quadrature at an angular frequency.
+        """
+        omega = 2.0 * np.pi * self.batch.constant[at.CONST_FREQUENCY]
         count = len(self.parts)
         out = np.zeros((omega.size, count * _TERMS, count * _TERMS))
         first = _TERMS * np.arange(count)
-        out[:, first[:, None], first] = -stiffness
+        out[:, first[:, None], first] = mean
         for h in range(1, KEPT + 1):
-            turn = (h * omega)[:, None, None]
             cosines, sines = first + h, first + KEPT + h
-            out[:, cosines[:, None], cosines] = turn**2 * inertia - stiffness
-            out[:, sines[:, None], sines] = turn**2 * inertia - stiffness
-            out[:, cosines[:, None], sines] = -turn * damping
-            out[:, sines[:, None], cosines] = turn * damping
+            same, cross = block((h * omega)[:, None, None])
+            out[:, cosines[:, None], cosines] = out[:, sines[:, None], sines] = same
+            out[:, cosines[:, None], sines] = cross
+            out[:, sines[:, None], cosines] = -cross
         return out
 
     def _attached(self) -> tuple[Array, Array, Array]:
