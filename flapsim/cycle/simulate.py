@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -196,7 +197,7 @@ def simulate(case: Case) -> Cycle:
         check=check,
         strips=_strips(halves[0], solved.solutions[0]),
         multipliers=np.zeros(0, complex) if verdicts[0] is None else verdicts[0].multipliers,
-        notes=_notes(case, groups["mean"], check, segments["twist"]),
+        notes=tuple(_warnings(case, groups["mean"], check, segments["twist"])),
     )
 
 
@@ -322,66 +323,62 @@ def _balances(case: Case, series: dict[str, Array]) -> dict[str, float]:
     }
 
 
-def _notes(
+def _warnings(
     case: Case, mean: dict[str, float], check: dict[str, float], twist: dict[str, dict[str, float]]
-) -> tuple[str, ...]:
+) -> Iterator[str]:
     """Warnings: which result is affected, and by how much."""
-    notes = []
     margins = [x["divergence_speed_m_s"] for x in twist.values() if "divergence_speed_m_s" in x]
     if margins and case.flight.airspeed_m_s >= margins[0]:
-        notes.append(
+        yield (
             f"Held still, this wing diverges at {margins[0]:.3g} m/s, below the airspeed flown: the"
             " twist found here is stable only while the wing flaps, and a gust may end it."
         )
     imbalance = max(check["instant_energy_balance"], check["motion_power_balance"])
     if imbalance > ENERGY_TOLERANCE:
-        notes.append(f"The energy balance has an error of {imbalance:.1e}: do not use this run.")
+        yield f"The energy balance has an error of {imbalance:.1e}: do not use this run."
     if check["stalled_fraction"] > 0.05:
-        notes.append(
+        yield (
             f"{100 * check['stalled_fraction']:.0f} % of wing and stroke is stalled: strip"
             " theory is least accurate there, in lift, thrust and power."
         )
-    laws = {case.wing.section.law}
-    if "thin-airfoil" in laws and check["incidence_max_deg"] > 10.0:
-        notes.append(
+    law = case.wing.section.law
+    if law == "thin-airfoil" and check["incidence_max_deg"] > 10.0:
+        yield (
             f"Incidence reaches {check['incidence_max_deg']:.0f} deg, and the section law"
             " thin-airfoil never stalls: compare with thin-plate."
         )
     unsettled = round(check["induced_unconverged"])
     if unsettled > 0:
-        notes.append(
+        yield (
             f"The induced velocity did not converge at {unsettled}"
             f" instant{'' if unsettled == 1 else 's'} (stalled strips on a low aspect ratio):"
             " loads there are uncertain."
         )
     if case.model.induced == "lifting-line" and case.model.wake == "indicial":
         if case.model.wake_lag == "two-dimensional":
-            notes.append(
+            yield (
                 "A lifting line with the two-dimensional lag counts the wake twice: thrust"
                 " 20-50 % low."
             )
     elif case.model.induced == "slope" and case.model.wake == "quasi-steady":
-        notes.append(
+        yield (
             "Slope induction without a lag overestimates the thrust of a hinged flap by 40-80 %."
         )
     low, high = REYNOLDS_RANGE
-    if case.wing.section.law in ("thin-plate", "thin-airfoil") and not (
-        low <= check["reynolds"] <= high
-    ):
-        notes.append(
+    if law in ("thin-plate", "thin-airfoil") and not low <= check["reynolds"] <= high:
+        yield (
             f"Chord Reynolds number {check['reynolds']:.2g} is outside {low:.0e} to {high:.0e},"
             " the range of the section law: lift and drag are uncertain."
         )
     if check["reduced_frequency"] > REDUCED_FREQUENCY_LIMIT:
-        notes.append(
+        yield (
             f"Reduced frequency {check['reduced_frequency']:.2f} is above"
             f" {REDUCED_FREQUENCY_LIMIT}: quasi-steady strips are inaccurate there."
         )
     if math.isnan(mean["flapping_efficiency"]) and case.flight.airspeed_m_s > 0.0:
-        notes.append(
+        yield (
             "No flapping efficiency: the wing held still cannot make this lift, or the power given"
             " to the air is not positive."
         )
     if case.drive is not None:
-        notes += drive_notes(case.drive, mean)
-    return tuple(notes)
+        yield from drive_notes(case.drive, mean)

@@ -1,4 +1,4 @@
-"""The same wing held still: the reference that tells what the flapping itself is worth."""
+"""The wing held still: the reference against which flapping is compared."""
 
 from __future__ import annotations
 

@@ -1,8 +1,4 @@
-"""What a case amounts to before anything is computed: size, loading, similarity numbers.
-
-Answers: how large and how heavily loaded is this wing, and in which range of reduced frequency and
-Reynolds number does it work? Does not answer what it then does: that is `flapsim.cycle.simulate`.
-"""
+"""Size, loading and similarity numbers of a case, before anything is computed."""
 
 from __future__ import annotations
 
