@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["add_sweep_command"]
 
 _LINE_EVERY_S = 10.0
-"""Time between lines of progress where there is no terminal."""
+"""Time between lines of progress if standard error is no terminal."""
 
 
 def add_sweep_command(commands: Any) -> None:
@@ -155,7 +155,7 @@ def _cluster(options: argparse.Namespace) -> Iterator[tuple[Any, int | None]]:
 
 
 class _Shown:
-    """Progress on standard error: a bar on a terminal, a line now and then elsewhere."""
+    """Progress on standard error: a bar on a terminal, elsewhere a line every few seconds."""
 
     def __init__(self) -> None:
         self.called = False

@@ -116,7 +116,7 @@ def _fill(file: h5py.File, study: Study, points: Points, store: ChunkStore) -> N
     series = [name for name in names if name.startswith(SERIES)]
     file.attrs.update(_attributes(study, points, store))
     _write_axes(file, points)
-    # If every point is written, none needs a fill value.
+    # Where every point is written, no fill values are needed.
     fill = "never" if _complete(store) else "ifset"
     variables = [_variable(file, name, points, np.float64, np.nan, fill) for name in scalars]
     status = _variable(file, "status", points, np.int8, PENDING, fill)

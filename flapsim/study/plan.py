@@ -206,7 +206,7 @@ class Plan:
 
 
 def _check_samples(found: Found, sampling: str) -> None:
-    """Report a number of samples at which a Sobol sequence is not balanced."""
+    """Report a number of samples for which a Sobol sequence is not balanced."""
     samples = found.values.get("samples")
     if sampling == "latin-hypercube" or samples is None or samples & (samples - 1) == 0:
         return

@@ -1,4 +1,4 @@
-"""A file of rows: designs written as a table whose header names key paths."""
+"""A CSV file of rows: one point per row, key paths in the header."""
 
 from __future__ import annotations
 

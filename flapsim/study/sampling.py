@@ -205,7 +205,7 @@ def _dimension(name: str, axes: Sequence[Axis], study: Study) -> Dimension:
 
 
 def _listed(values: Sequence[Any]) -> Column:
-    """Return numbers as numbers, anything else as objects."""
+    """Return numbers as float64, anything else as objects."""
     if all(isinstance(value, int | float) and not isinstance(value, bool) for value in values):
         return np.array(values, dtype=np.float64)
     out = np.empty(len(values), dtype=object)

@@ -40,7 +40,7 @@ _CHUNK: Final = re.compile(r"chunk-(\d+)\.npz")
 
 @dataclass(frozen=True)
 class Identity:
-    """What makes a sweep this sweep: two of equal identity give the same numbers.
+    """What identifies a sweep: two of equal identity give the same numbers.
 
     `facts` is everything that determines the numbers, flat, by readable names; `names` are the
     results kept, `count` the number of points, `chunk` the points per chunk.
@@ -109,7 +109,7 @@ class ChunkStore:
     def open(cls, target: Path, identity: Identity, anew: bool = False) -> ChunkStore:
         """Begin a store or resume one, which keeps its own chunk size.
 
-        With `anew`, chunks that exist are thrown away, of whatever sweep.
+        With `anew`, existing chunks are discarded, whichever sweep they belong to.
 
         Raises
         ------
