@@ -289,6 +289,7 @@ def carpet(
         panel.legend(
             loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, frameon=False, fontsize=8.0
         )
+        panel.margins(x=0.09)  # room for the labels at the left-hand ends
         panel.set_xlabel(axis_label(names[0]))
         panel.set_ylabel(axis_label(names[1]))
     return page
