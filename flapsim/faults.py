@@ -30,18 +30,8 @@ def did_you_mean(
 class Fault:
     """One thing that is wrong in a file of the user.
 
-    Attributes
-    ----------
-    file : str
-        Name of the file at fault.
-    key : str
-        Key path, or the line for a file without keys; empty for the file as a whole.
-    given : str
-        What was found there; empty where `allowed` is a whole sentence.
-    allowed : str
-        What would be right, or a whole sentence that says what is wrong and what to do.
-    hint : str
-        What to do next; may be empty.
+    The key is a key path, or the line of a file without keys, or empty for the file as a whole.
+    Where nothing is `given`, `allowed` is a whole sentence that says what is wrong and what to do.
     """
 
     file: str
@@ -63,12 +53,9 @@ class Fault:
 
 
 class CaseError(ValueError):
-    """A file of the user is at fault; every fault found is in :attr:`faults`.
+    """A file of the user is at fault; :attr:`faults` has every fault, at least one.
 
-    Parameters
-    ----------
-    faults : sequence of Fault
-        At least one. The message has one line per fault.
+    The message has one line per fault.
     """
 
     def __init__(self, faults: Sequence[Fault]) -> None:
@@ -84,15 +71,8 @@ class CaseError(ValueError):
 class Faults:
     """The faults of one file, gathered while it is read.
 
-    Attributes
-    ----------
-    file : str
-        Name shown in messages.
-    folder : Path or None
-        Where the files that it names are looked for; None leaves them unread.
-    known : tuple of str
-        Every key path there is, for hints about a misplaced key.
-    found : list of Fault
+    The files that it names are looked for in `folder`, or left unread for None; `known` holds every
+    key path there is, for hints about a misplaced key.
     """
 
     file: str

@@ -4,13 +4,7 @@ from __future__ import annotations
 
 
 def installed_version() -> str:
-    """Version of the installed package.
-
-    Returns
-    -------
-    str
-        ``unknown`` for a checkout that was never installed.
-    """
+    """Version of the installed package; ``unknown`` for a checkout that was never installed."""
     from importlib.metadata import PackageNotFoundError, version
 
     try:

@@ -31,14 +31,9 @@ class Atmosphere(NamedTuple):
 
 @lru_cache(maxsize=256)
 def standard_atmosphere(altitude_m: float, temperature_c: float | None = None) -> Atmosphere:
-    """Return the air at an altitude.
+    """Return the air at a geometric altitude of -1000 to 20000 m.
 
-    Parameters
-    ----------
-    altitude_m : float
-        Geometric altitude, -1000..20000 m.
-    temperature_c : float, optional
-        Replaces the standard temperature there; the pressure stays the standard one.
+    A given temperature replaces the standard one; the pressure stays.
 
     Notes
     -----

@@ -28,15 +28,9 @@ __all__ = ["Case", "known_keys", "parse_case", "read_case"]
 class Case:
     """One craft, one stroke, one flight state, and the physics to compute it with.
 
-    Attributes
-    ----------
-    folder : Path
-        Where the files that the case names are looked for.
-    name : str
-        Name of the file, for messages.
-    written : str or None
-        Text that the case was read from; None for a changed case. These last three are neither
-        compared nor written; the keys of the file are described in their definitions.
+    Neither compared nor written are `folder`, where the files that the case names are looked for,
+    `name`, the name of the file for messages, and `written`, the text that the case was read from
+    (None for a changed case). The keys of the file are described in their definitions.
     """
 
     # fmt: off
@@ -77,23 +71,10 @@ class Case:
         return write_toml(self)
 
     def get(self, key_path: str) -> Any:
-        """Return what the case says at a key path.
+        """Return the value, default included, at a key path; None for a key that is left out.
 
-        Parameters
-        ----------
-        key_path : str
-            Such as ``stroke.outer.twist.tip_amplitude_deg``; may index into a list
-            (``wing.outer.chord_m.1.1``).
-
-        Returns
-        -------
-        object
-            The value, default included; None for a key that this case leaves out.
-
-        Raises
-        ------
-        CaseError
-            If no case has such a key.
+        The path, such as ``stroke.outer.twist.tip_amplitude_deg``, may index into a list
+        (``wing.outer.chord_m.1.1``). A CaseError says that no case has such a key.
         """
         return look_up(self, key_path, Faults(self.name, known=known_keys()))
 
@@ -105,10 +86,6 @@ class Case:
         changes : mapping of str to object
             Key path to new value: a number, text, list or table (dict or dataclass of this module).
             None leaves the key out. A table that the case does not have yet is begun.
-
-        Returns
-        -------
-        Case
 
         Raises
         ------
@@ -175,16 +152,7 @@ def known_keys() -> tuple[str, ...]:
 
 
 def read_case(path: str | Path) -> Case:
-    """Read a case file.
-
-    Parameters
-    ----------
-    path : str or Path
-        TOML file.
-
-    Returns
-    -------
-    Case
+    """Read a case file (TOML).
 
     Raises
     ------
@@ -198,27 +166,16 @@ def read_case(path: str | Path) -> Case:
 def parse_case(
     text: str, folder: str | Path = ".", name: str = "case", *, check_files: bool = True
 ) -> Case:
-    """Read a case from its text.
+    """Read a case from TOML text; errors as of `read_case`.
 
     Parameters
     ----------
-    text : str
-        TOML.
     folder : str or Path
         Where the files that the case names are looked for.
     name : str
         What messages call the case.
     check_files : bool
         False leaves those files unread, for a case that is only looked at.
-
-    Returns
-    -------
-    Case
-
-    Raises
-    ------
-    CaseError
-        With every fault found.
     """
     folder = Path(folder)
     faults = Faults(name, folder if check_files else None, known_keys())

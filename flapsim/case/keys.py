@@ -23,17 +23,7 @@ _T = TypeVar("_T")
 
 
 class When(NamedTuple):
-    """A key that applies only beside certain values of another key of its table.
-
-    Attributes
-    ----------
-    key : str
-        The other key.
-    values : tuple of str
-        Its values with which this key applies.
-    needed : tuple of str
-        Those with which it may not be left out.
-    """
+    """A key applies only with certain `values` of another `key`, and may be `needed` with some."""
 
     key: str
     values: tuple[str, ...]

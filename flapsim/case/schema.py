@@ -15,20 +15,7 @@ DRAFT = "https://json-schema.org/draft/2020-12/schema"
 
 
 def json_schema(kind: Kind, title: str) -> dict[str, Any]:
-    """JSON Schema (draft 2020-12) of a file.
-
-    Parameters
-    ----------
-    kind : type
-        Dataclass of the outermost table.
-    title : str
-        What the file is.
-
-    Returns
-    -------
-    dict
-        Plain values for `json.dumps`.
-    """
+    """JSON Schema (draft 2020-12) of a file, of plain values; `title` says what the file is."""
     tables: dict[str, Any] = {}
     whole = _table(kind, "", {}, tables)
     return {"$schema": DRAFT, "title": title} | whole | {"$defs": tables}

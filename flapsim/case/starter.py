@@ -24,21 +24,9 @@ _PLAIN = {rule.allowed for rule in (ANY_NUMBER, POSITIVE, NOT_NEGATIVE)}
 
 
 def starter_text(kind: Kind, values: str, head: str) -> str:
-    """Write a starter file.
+    """Text of a starter file that opens with the comment `head`.
 
-    Parameters
-    ----------
-    kind : type
-        Dataclass of the outermost table.
-    values : str
-        Name of the TOML file beside this module that holds the values.
-    head : str
-        Comment for the top of the file.
-
-    Returns
-    -------
-    str
-        TOML.
+    Its values come from the TOML file of the name `values` beside this module.
     """
     text = files("flapsim.case").joinpath(values).read_text(encoding="utf-8")
     lines = [f"# {line}".rstrip() for line in head.splitlines()]

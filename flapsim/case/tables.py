@@ -48,14 +48,9 @@ _SAMPLE_RULES: Mapping[str, Number] = {
 class Polar:
     """Measured or computed coefficients of a section, for one or several Reynolds numbers.
 
-    Attributes
-    ----------
-    alpha_deg : (n,) array
-        Incidence, strictly increasing.
-    reynolds : (k,) array
-        Strictly increasing; NaN in a table that does not state it, which has k = 1.
-    cl, cd, cm : (k, n) arrays
-        Lift, drag and moment about the quarter chord (nose-up; 0 in a table without it).
+    Incidence, shape (n,), and Reynolds number, shape (k,), increase strictly; a table that does not
+    state the latter has k = 1 and NaN. Lift, drag and moment about the quarter chord (nose-up; 0 if
+    not given) have the shape (k, n).
     """
 
     alpha_deg: Array
@@ -66,51 +61,23 @@ class Polar:
 
 
 def read_polar(path: str | Path) -> Polar:
-    """Read a polar from a CSV file.
+    """Read a polar, with read-only arrays, from a CSV file.
 
-    Parameters
-    ----------
-    path : str or Path
-        Columns alpha_deg, cl, cd, optionally cm and reynolds, in any order, named in a header row;
-        lines that begin with # are comments. With reynolds the rows come in blocks of one Reynolds
-        number each, all blocks with the same incidences. Incidence rises strictly in a block; it
-        includes 0 and spans at least 10 degrees.
-
-    Returns
-    -------
-    Polar
-        Arrays are read-only.
-
-    Raises
-    ------
-    CaseError
-        With file, line and column of every fault.
+    Columns alpha_deg, cl, cd, optionally cm and reynolds, in any order, are named in a header row;
+    lines that begin with # are comments. The rows of one Reynolds number stand together, with the
+    same incidences for each. Incidence rises strictly, includes 0 and spans at least 10 degrees.
+    A CaseError lists file, line and column of every fault.
     """
     path = Path(path)
     return _read_polar(path, _stamp(path))
 
 
 def read_samples(path: str | Path, value_column: str) -> tuple[Array, Array]:
-    """Read a periodic motion from a CSV file.
+    """Read a periodic motion from a CSV file: phase (rad) and value, read-only, shape (n,).
 
-    Parameters
-    ----------
-    path : str or Path
-        Columns phase_deg, strictly increasing in [0, 360), and `value_column`; at least 8 rows.
-        Lines that begin with # are comments.
-    value_column : {"angle_deg", "height_m"}
-
-    Returns
-    -------
-    phase_rad : (n,) array
-        Read-only.
-    value : (n,) array
-        In the unit of the column, read-only.
-
-    Raises
-    ------
-    CaseError
-        With file, line and column of every fault.
+    At least 8 rows of phase_deg, strictly increasing in [0, 360), and `value_column`, either
+    angle_deg or height_m; lines that begin with # are comments. A CaseError lists file, line and
+    column of every fault.
     """
     path = Path(path)
     return _read_samples(path, value_column, _stamp(path))

@@ -37,16 +37,8 @@ LARGEST_FILE: Final = 5_000_000
 class Found:
     """A table as read, for the checks that look at several of its keys together.
 
-    Attributes
-    ----------
-    table : mapping
-        As written.
-    values : dict
-        Field name -> value, defaults filled in; what could not be read is left out.
-    prefix : str
-        What stands before a key of this table in a key path.
-    faults : Faults
-        Where to report.
+    `table` is as written, `values` (by field) has defaults filled in and lacks what could not be
+    read; `prefix` stands before a key of this table in a key path.
     """
 
     table: Mapping[str, Any]

@@ -49,16 +49,8 @@ def add_command(
 ) -> argparse.ArgumentParser:
     """Add a command to the subparsers of the command line.
 
-    Parameters
-    ----------
-    name : str
-        As it is typed.
-    command : callable
-        Takes the parsed options and does the work.
-    what : str
-        What it does, in lower case, without a full stop.
-    example : str
-        A complete command line.
+    `what` says what it does, in lower case without a full stop; `example` is a complete command
+    line.
     """
     parser: argparse.ArgumentParser = commands.add_parser(
         name,
@@ -140,37 +132,16 @@ def check_output(options: argparse.Namespace, suffixes: tuple[str, ...]) -> None
 
 
 def case_from(path: str, changes: Sequence[str]) -> Case:
-    """Read a case and apply the changes of ``--set``.
-
-    Raises
-    ------
-    CaseError
-        If the file or a changed key is at fault.
-    Stop
-        If a change is not of the form ``KEY=VALUE``.
-    """
+    """Read a case and apply the changes of ``--set``."""
     changed = changes_from(changes)
     case = read_case(path)
     return case.replace(changed) if changed else case
 
 
 def changes_from(texts: Sequence[str]) -> dict[str, Any]:
-    """Read the ``KEY=VALUE`` arguments of ``--set``.
+    """Read the ``KEY=VALUE`` arguments of ``--set``; the last of equal keys counts.
 
-    Parameters
-    ----------
-    texts : sequence of str
-        VALUE as in TOML; a bare word stands for itself (``model.induced=slope``).
-
-    Returns
-    -------
-    dict
-        Key path -> value; the last of equal keys counts.
-
-    Raises
-    ------
-    Stop
-        On the first text that is not of the form ``KEY=VALUE``.
+    VALUE is as in TOML; a bare word stands for itself (``model.induced=slope``).
     """
     changes = {}
     for text in texts:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import argparse
 import math
-import textwrap
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flapsim.cli import common
 from flapsim.quantities import finite_or_none
+from flapsim.show.text import wrapped
 
 if TYPE_CHECKING:
     from flapsim.flight.glide_takeoff import Glide, TakeOff
@@ -173,10 +173,10 @@ def _print_trim(options: argparse.Namespace, found: Trim, gliding: Glide | None)
             }
         common.print_json(document)
         return
-    from flapsim.show.tables import WIDTH, cycle_table
+    from flapsim.show.tables import cycle_table
 
     for verdict in (found.verdict, *([gliding.verdict] if gliding is not None else [])):
-        print(textwrap.fill(verdict, WIDTH) + "\n")
+        print("\n".join(wrapped(verdict)) + "\n")
     print(cycle_table(found.cycle))
     if found.sensitivities:
         print("\nSensitivity of the trimmed power (balances kept)")
@@ -191,9 +191,7 @@ def _print_take_off(options: argparse.Namespace, found: TakeOff) -> None:
 
         _write(write_cycle, found.cycle, options.output)
     if not options.json:
-        from flapsim.show.tables import WIDTH
-
-        print(textwrap.fill(found.verdict, WIDTH))
+        print("\n".join(wrapped(found.verdict)))
         return
     common.print_json(
         {

@@ -36,18 +36,7 @@ _FAMILIES = (
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command.
-
-    Parameters
-    ----------
-    arguments : sequence of str, optional
-        As typed after ``flapsim``; those of the process if left out.
-
-    Returns
-    -------
-    int
-        Exit code.
-    """
+    """Run one command, by default that of the process, and return its exit code."""
     try:
         options = _parser().parse_args(arguments)
         options.command(options)

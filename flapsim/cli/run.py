@@ -126,10 +126,10 @@ def _figure(options: argparse.Namespace) -> None:
         raise common.Stop(
             common.INPUT_AT_FAULT, f"--kind: expected one of {', '.join(KINDS)}, found {kind}"
         )
-    cycle = _cycle(options, f"_{kind}.png", common.PICTURE_SUFFIXES)
+    cycle = _cycle(options, f"_{kind}.png", common.PICTURE_SUFFIXES, kind)
     from flapsim.show.figures import draw
 
-    with common.refusing(ValueError):  # a driven twist, where the figure needs a compliant one
+    with common.refusing(ValueError):  # a result with driven twists only
         draw(cycle, kind, options.output)
     _report(options, kind)
 
@@ -150,14 +150,16 @@ def _report(options: argparse.Namespace, kind: str) -> None:
         common.say_written(options.output, kind)
 
 
-def _cycle(options: argparse.Namespace, ending: str, suffixes: tuple[str, ...]) -> Cycle:
+def _cycle(
+    options: argparse.Namespace, ending: str, suffixes: tuple[str, ...], kind: str = DEFAULT_KIND
+) -> Cycle:
     """Check the output, by default named after the file, then return the cycle to draw."""
     path = Path(options.file)
     if options.output is None:
         options.output = Path(f"{path.stem}{ending}")
     common.check_output(options, suffixes)
     if path.suffix.lower() not in common.RESULT_SUFFIXES:
-        return _simulated(common.case_from(options.file, options.changes))
+        return _simulated(common.case_from(options.file, options.changes), kind)
     if options.changes:
         raise common.Stop(
             common.INPUT_AT_FAULT, f"{path}: --set changes a case, not a result; give the case file"
@@ -168,8 +170,14 @@ def _cycle(options: argparse.Namespace, ending: str, suffixes: tuple[str, ...]) 
         return read_cycle(path)
 
 
-def _simulated(case: Case) -> Cycle:
+def _simulated(case: Case, kind: str = DEFAULT_KIND) -> Cycle:
+    """Simulate a case, unless the figure that is to be drawn of it needs another twist."""
     with common.solving(case):
+        if KINDS[kind].compliant:
+            from flapsim.show.figures import check_twist
+
+            with common.refusing(ValueError):
+                check_twist(case, kind)
         from flapsim.cycle.simulate import simulate
 
         return simulate(case)

@@ -8,16 +8,7 @@ import textwrap
 from pathlib import Path
 from typing import Any
 
-from flapsim.cli.common import (
-    INPUT_AT_FAULT,
-    Stop,
-    add_command,
-    check_output,
-    print_json,
-    say,
-    take_json,
-    take_output,
-)
+from flapsim.cli import common
 
 __all__ = ["add_word_commands"]
 
@@ -62,11 +53,11 @@ _HEADS = {
 
 def add_word_commands(commands: Any) -> None:
     """Add the commands of this module."""
-    explain = add_command(
+    explain = common.add_command(
         commands,
         "explain",
         _explain,
-        "say what a key, a result or a word of the trade means",
+        "common.say what a key, a result or a word of the trade means",
         "flapsim explain mean.flapping_efficiency",
     )
     explain.add_argument(
@@ -75,8 +66,8 @@ def add_word_commands(commands: Any) -> None:
         nargs="*",
         help="such as stroke.inner.plunge, flapping_efficiency, reduced frequency [list groups]",
     )
-    take_json(explain)
-    schema = add_command(
+    common.take_json(explain)
+    schema = common.add_command(
         commands,
         "schema",
         _schema,
@@ -84,8 +75,8 @@ def add_word_commands(commands: Any) -> None:
         "flapsim schema case -o case.schema.json",
     )
     schema.add_argument("kind", metavar="KIND", choices=_KINDS, help=", ".join(_KINDS))
-    take_output(schema, "schema file to write (.json) [standard output]")
-    new = add_command(
+    common.take_output(schema, "schema file to write (.json) [standard output]")
+    new = common.add_command(
         commands,
         "new",
         _new,
@@ -104,9 +95,11 @@ def _explain(options: argparse.Namespace) -> None:
     if not found:
         near = suggestions(name)
         hint = f"; did you mean {', '.join(near)}?" if near else "; 'flapsim explain' lists groups"
-        raise Stop(INPUT_AT_FAULT, f"explain: no key, result or word is called {name!r}{hint}")
+        raise common.Stop(
+            common.INPUT_AT_FAULT, f"explain: no key, result or word is called {name!r}{hint}"
+        )
     if options.json:
-        print_json({"definitions": [one.to_dict() for one in found]})
+        common.print_json({"definitions": [one.to_dict() for one in found]})
     else:
         print("\n\n".join(one.text for one in found))
 
@@ -115,14 +108,14 @@ def _schema(options: argparse.Namespace) -> None:
     from flapsim.case.schema import json_schema
     from flapsim.show.definitions import FILE_KINDS
 
-    check_output(options, (".json",))
+    common.check_output(options, (".json",))
     document = json_schema(FILE_KINDS[options.kind], f"{options.kind} file of flapsim")
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
     if options.output is None:
         print(text)
         return
     options.output.write_text(text + "\n", encoding="utf-8")
-    say(f"wrote {options.output}")
+    common.say(f"wrote {options.output}")
 
 
 def _new(options: argparse.Namespace) -> None:
@@ -130,9 +123,11 @@ def _new(options: argparse.Namespace) -> None:
     from flapsim.show.definitions import FILE_KINDS
 
     if options.file.exists():
-        raise Stop(INPUT_AT_FAULT, f"{options.file}: exists already; choose another name")
+        raise common.Stop(
+            common.INPUT_AT_FAULT, f"{options.file}: exists already; choose another name"
+        )
     options.output, options.overwrite = options.file, False
-    check_output(options, (".toml",))
+    common.check_output(options, (".toml",))
     what, commands, how = _HEADS[options.kind]
     named = {command.format(file=options.file): does for command, does in commands.items()}
     width = max(map(len, named))
@@ -143,4 +138,4 @@ def _new(options: argparse.Namespace) -> None:
     with options.file.open("x", encoding="utf-8") as file:
         file.write(text)
     next_step = f"next: flapsim check {options.file}" if options.kind == "case" else ""
-    say(f"wrote {options.file}" + (f"; {next_step}" if next_step else ""))
+    common.say(f"wrote {options.file}" + (f"; {next_step}" if next_step else ""))

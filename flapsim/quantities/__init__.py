@@ -4,7 +4,7 @@ Answers: what does a name in a table, a JSON document, an HDF5 file or a figure 
 a case are defined where they are read, in `flapsim.case`; their units come from here too.
 """
 
-from flapsim.quantities.cycle import AXES
+from flapsim.quantities.cycle import AXES, DRIVE
 from flapsim.quantities.definition import Better, Quantity, finite_or_none
 from flapsim.quantities.flight import CURVE, HAZARDS, PROPORTIONS, SPAN_LOADS
 from flapsim.quantities.glossary import GLOSSARY
@@ -20,6 +20,7 @@ from flapsim.quantities.units import printed, unit_of, without_unit
 __all__ = [
     "AXES",
     "CURVE",
+    "DRIVE",
     "GLOSSARY",
     "GROUPS",
     "HAZARDS",

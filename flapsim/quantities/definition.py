@@ -13,18 +13,8 @@ Better: TypeAlias = Literal["higher", "lower", ""]
 class Quantity(NamedTuple):
     """A reported quantity.
 
-    Attributes
-    ----------
-    unit : str
-        UDUNITS string; "1" for a pure number.
-    long_name : str
-        What it is, short enough for a label.
-    better : {"higher", "lower", ""}
-        Which values are better.
-    formula : str
-        How it follows from other reported quantities and keys, by their names.
-    source : str
-        Where the formula comes from: author, year, equation.
+    The unit is a UDUNITS string, "1" for a pure number; the long name fits a label. The formula
+    uses the names of keys and other quantities; its source is author, year, equation.
     """
 
     unit: str
@@ -35,17 +25,9 @@ class Quantity(NamedTuple):
 
 
 def finite_or_none(value: Any) -> Any:
-    """Return plain values for JSON, which has neither NaN nor infinity.
+    """Return plain values for JSON, which has neither NaN nor infinity: None stands for these.
 
-    Parameters
-    ----------
-    value : object
-        A number, an array, or a mapping or sequence of such; anything else is left as it is.
-
-    Returns
-    -------
-    object
-        Arrays and sequences become lists, mappings dicts; a number that is not finite becomes None.
+    Arrays and sequences become lists, mappings dicts, to any depth; anything else is left as it is.
     """
     if isinstance(value, Mapping):
         return {name: finite_or_none(item) for name, item in value.items()}

@@ -90,17 +90,9 @@ _PLAIN_GROUPS = {
 
 
 def find_quantity(name: str) -> Quantity | None:
-    """Definition of a reported quantity.
+    """Definition of a reported quantity, None if nothing of that name is reported.
 
-    Parameters
-    ----------
-    name : str
-        With its group (``mean.lift_n``, ``segments.inner.thrust_n``) or without.
-
-    Returns
-    -------
-    Quantity or None
-        None if nothing of that name is reported.
+    The name has its group (``mean.lift_n``, ``segments.inner.thrust_n``) or not.
     """
     if name in _EVERY:
         return _EVERY[name]
@@ -139,15 +131,7 @@ def _with(quantity: Quantity | None, words: str) -> Quantity | None:
 def quantity_of(name: str) -> Quantity:
     """Definition of a reported quantity, or what the name of a key tells of itself.
 
-    Parameters
-    ----------
-    name : str
-        As for `find_quantity`; or a key path, alone, behind ``trim.`` or behind ``solution.``.
-
-    Returns
-    -------
-    Quantity
-        With the name itself as its meaning where there is no better.
+    A key path stands alone, behind ``trim.`` or behind ``solution.``; its name is its meaning.
     """
     found = find_quantity(name)
     if found is not None:

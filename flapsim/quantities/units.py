@@ -43,17 +43,9 @@ _PRINTED: Final = {"1": "", "degree": "°", "degC": "°C", "ohm": "Ω"}
 
 
 def unit_of(name: str) -> str:
-    """Unit that stands at the end of a name.
+    """UDUNITS string of the unit at the end of a name; "1" where it ends in none.
 
-    Parameters
-    ----------
-    name : str
-        Of a key, a key path (indices into a list allowed) or a quantity.
-
-    Returns
-    -------
-    str
-        UDUNITS string; "1" where the name ends in no unit.
+    The name is that of a key, of a quantity, or a key path (indices into a list allowed).
     """
     items = [part for part in name.split(".") if part.isdigit()]
     last = next((part for part in reversed(name.split(".")) if not part.isdigit()), "")
@@ -76,13 +68,7 @@ def _ending(name: str) -> str:
 
 
 def printed(unit: str) -> str:
-    """Unit as it is printed: ``m²/s`` for the UDUNITS string ``m2 s-1``; empty for "1".
-
-    Parameters
-    ----------
-    unit : str
-        UDUNITS string.
-    """
+    """Unit as it is printed: ``m²/s`` for the UDUNITS string ``m2 s-1``; empty for "1"."""
     above: list[str] = []
     below: list[str] = []
     for name, minus, power in re.findall(r"([A-Za-z]+|1)(-?)(\d*)", unit):

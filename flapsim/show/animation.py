@@ -20,25 +20,10 @@ _STROKES = {".gif": 1, ".mp4": 3}
 
 
 def animate(cycle: Cycle, path: str | Path, frames: int = 48, frames_per_second: int = 20) -> None:
-    """Write an animation of the stroke.
+    """Write an animation of the stroke, at least 2 frames of it at 1 to 50 per second.
 
-    Parameters
-    ----------
-    cycle : Cycle
-        From `flapsim.simulate` or `flapsim.read_cycle`.
-    path : str or Path
-        Ending in one of `flapsim.show.kinds.FILM_SUFFIXES`. A GIF repeats one stroke for ever; an
-        MP4 shows three and needs ffmpeg.
-    frames : int
-        Frames per stroke, at least 2.
-    frames_per_second : int
-        1 to 50.
-
-    Raises
-    ------
-    ValueError
-        If the file name has another ending, ffmpeg is missing for an MP4, or frames or rate are
-        out of range.
+    A GIF repeats one stroke for ever; an MP4 shows three and needs ffmpeg. Raises a ValueError for
+    another ending of the file name, a missing ffmpeg, or frames or rate out of range.
     """
     target = Path(path)
     if frames < 2 or not 1 <= frames_per_second <= 50:

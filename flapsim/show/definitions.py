@@ -9,7 +9,6 @@ from __future__ import annotations
 import difflib
 import inspect
 import re
-import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cache
@@ -20,6 +19,7 @@ from flapsim.case.keys import Entry, Kind, Table, definitions, entries, every_en
 from flapsim.case.rules import Word
 from flapsim.quantities import GLOSSARY, GROUPS, Quantity, find_quantity, printed, unit_of
 from flapsim.rig.rig_file import Rig
+from flapsim.show.text import wrapped
 from flapsim.study.plan import Plan
 
 __all__ = ["FILE_KINDS", "Definition", "explain", "overview", "suggestions"]
@@ -27,25 +27,13 @@ __all__ = ["FILE_KINDS", "Definition", "explain", "overview", "suggestions"]
 FILE_KINDS: dict[str, Kind] = {"case": Case, "plan": Plan, "rig": Rig}
 """Files that a user writes, by the name of their kind."""
 
-_WIDTH = 80  # as in `flapsim.show.tables`, which would load the solver
-
 
 @dataclass(frozen=True)
 class Definition:
-    """A name and what it means.
+    """A name, `what` sort of thing it is (such as "key of a case") and what it means.
 
-    Attributes
-    ----------
-    name : str
-    what : str
-        What sort of thing it is, such as "key of a case".
-    meaning : str
-    facts : dict of str to object
-        Unit, range, default, formula ...; what does not apply is left out.
-    choices : dict of str to str
-        Its allowed words, or the shapes of a table, and what each means.
-    names : dict of str to str
-        What it contains, and what each means.
+    The `facts` are unit, range, default, formula ...; `choices` the allowed words, or the shapes
+    of a table, and `names` what it contains, each with its meaning.
     """
 
     name: str
@@ -69,10 +57,10 @@ class Definition:
     @property
     def text(self) -> str:
         """What is printed."""
-        lines = [f"{self.name}: {self.what}", *_wrapped(self.meaning, "  ", "  ")]
+        lines = [f"{self.name}: {self.what}", *wrapped(self.meaning, "  ", "  ")]
         width = max([len(label) for label in self.facts], default=0)
         for label, value in self.facts.items():
-            lines += _wrapped(str(value), f"  {label:<{width}}  ", " " * (width + 4))
+            lines += wrapped(str(value), f"  {label:<{width}}  ", " " * (width + 4))
         for part in (self.choices, self.names):
             if part:
                 lines += ["", *_listed(part)]
@@ -80,18 +68,10 @@ class Definition:
 
 
 def explain(name: str) -> list[Definition]:
-    """Everything that a name can stand for.
+    """Everything that a name can stand for; empty for an unknown name.
 
-    Parameters
-    ----------
-    name : str
-        A key path of a case (of a plan or a rig behind ``plan.`` or ``rig.``), the last name of
-        one, a quantity with or without its group, a group, or a word of the glossary.
-
-    Returns
-    -------
-    list of Definition
-        Empty for an unknown name.
+    A name is a key path of a case (of a plan or a rig behind ``plan.`` or ``rig.``), the last name
+    of one, a quantity with or without its group, a group, or a word of the glossary.
     """
     name = re.sub(r"(\.\d+)+$", "", name.strip().strip("."))  # an item of a list: its key
     found = [
@@ -106,16 +86,23 @@ def explain(name: str) -> list[Definition]:
     quantity = find_quantity(result)
     if quantity is not None:
         found.append(_of_quantity(result, quantity))
-    return found or _by_last_name(name)
+    if not any(one.what.startswith(("key of", "table of")) for one in found):
+        found += _by_last_name(name)
+    return found
 
 
 def suggestions(name: str) -> list[str]:
     """Names that are most like an unknown one, the nearest first."""
     known = {path.lower(): path for path in _names()}
     last = {path.rpartition(".")[2].lower(): path for path in reversed(_names())}
-    near = difflib.get_close_matches(name.lower(), known, n=3, cutoff=0.7)
-    near_last = difflib.get_close_matches(name.lower(), last, n=3, cutoff=0.7)
-    return list(dict.fromkeys([known[n] for n in near] + [last[n] for n in near_last]))[:4]
+    words = {word: path for end, path in reversed(last.items()) for word in end.split("_")}
+    near = [path for end, path in last.items() if name.lower() in end.split("_")]
+    for names in (known, last, words):
+        near += [
+            names[match]
+            for match in difflib.get_close_matches(name.lower(), names, n=3, cutoff=0.75)
+        ]
+    return list(dict.fromkeys(near))[:4]
 
 
 def overview() -> list[Definition]:
@@ -266,12 +253,6 @@ def _by_last_name(name: str) -> list[Definition]:
 # --- text --------------------------------------------------------------------------------------
 
 
-def _wrapped(text: str, first: str, rest: str) -> list[str]:
-    return textwrap.wrap(
-        text, _WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
-    )
-
-
 def _listed(names: dict[str, str]) -> Iterator[str]:
     """Names in a column, meanings beside them, or below where a name is long."""
     width = min(34, max(map(len, names)))
@@ -280,4 +261,4 @@ def _listed(names: dict[str, str]) -> Iterator[str]:
         if len(name) > width:
             yield f"  {name}"
             lead = " " * (width + 4)
-        yield from _wrapped(meaning, lead, " " * (width + 4))
+        yield from wrapped(meaning, lead, " " * (width + 4))

@@ -10,7 +10,7 @@ from flapsim.flight.drive_report import DriveReport
 from flapsim.flight.power_chain import RATIOS
 from flapsim.flight.size_drive import SizedDrive
 from flapsim.quantities import finite_or_none
-from flapsim.show.tables import figures, noted, wrapped
+from flapsim.show.text import figures, noted, wrapped
 
 __all__ = ["drive_document", "drive_table"]
 

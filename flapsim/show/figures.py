@@ -15,9 +15,11 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from flapsim.case import Case
 from flapsim.cycle.simulate import Cycle
 from flapsim.half_wing.twist.half_wing import half_wing
 from flapsim.half_wing.twist.margins import stability_margins
+from flapsim.half_wing.twist.report import compliant
 from flapsim.show import twist_panels
 from flapsim.show.kinds import KINDS
 from flapsim.show.margin_panels import frequency, growth
@@ -37,7 +39,7 @@ from flapsim.show.style import (
 )
 from flapsim.wing.body import weight
 
-__all__ = ["draw", "figure"]
+__all__ = ["check_twist", "draw", "figure"]
 
 # Inches around and between panels.
 _TOP = 0.78
@@ -50,42 +52,37 @@ _LOADS = ("lift_n", "thrust_n", "aero_power_w")
 
 
 def draw(cycle: Cycle, kind: str, path: str | Path) -> None:
-    """Draw a figure of a stroke into a file.
-
-    Parameters
-    ----------
-    cycle : Cycle
-        From `flapsim.simulate` or `flapsim.read_cycle`.
-    kind : str
-        One of `flapsim.show.kinds.KINDS`.
-    path : str or Path
-        File name ending in one of `flapsim.show.kinds.SUFFIXES`.
-
-    Raises
-    ------
-    ValueError
-        As for `figure` and `flapsim.show.style.save`.
-    """
+    """Draw a figure of a stroke into a file; errors as of `figure` and `style.save`."""
     save(figure(cycle, kind), path)
 
 
 def figure(cycle: Cycle, kind: str) -> Figure:
-    """Draw a figure of a stroke; arguments as for `draw`.
+    """Draw a figure of a stroke, one of `flapsim.show.kinds.KINDS`.
 
-    Raises
-    ------
-    ValueError
-        If the kind is not known, or needs a compliant twist that the wing does not have.
+    Raises a ValueError if the kind is not known, or needs a compliant twist that the wing does not
+    have.
     """
     if kind not in KINDS:
         raise ValueError(f"expected one of the figures {', '.join(KINDS)}, found {kind}")
-    if KINDS[kind].compliant and not twist_panels.compliant_segments(cycle):
-        raise ValueError(
-            f'{cycle.case.name}: every twist is driven; the figure "{kind}" needs one of mode'
-            ' "passive" or "servo"'
-        )
+    check_twist(cycle.case, kind)
     with styled():
         return _PAGES[kind](cycle)
+
+
+def check_twist(case: Case, kind: str) -> None:
+    """Raise a ValueError if a kind of figure needs a compliant twist that the case does not have.
+
+    Known before anything is simulated.
+    """
+    if not KINDS[kind].compliant:
+        return
+    needs = f'the figure "{kind}" needs a compliant twist'
+    if not any(compliant(case)):
+        raise ValueError(
+            f'{case.name}: every twist is driven; {needs} (mode = "passive" or "servo")'
+        )
+    if kind == "margin" and not half_wing(case).parts:
+        raise ValueError(f"{case.name}: the actuator is rigid; {needs}")
 
 
 # --- pages ---------------------------------------------------------------------------------------
@@ -236,12 +233,7 @@ def _twist(cycle: Cycle) -> Figure:
 def _margin(cycle: Cycle) -> Figure:
     """Growth rate and frequency of disturbances of the wing held still, against airspeed."""
     case = cycle.case
-    half = half_wing(case)
-    if not half.parts:
-        raise ValueError(
-            f'{case.name}: the actuator is rigid; the figure "margin" needs a compliant twist'
-        )
-    still = stability_margins(case, half)
+    still = stability_margins(case, half_wing(case))
     page, panels = _column(
         cycle, "Wing held still at the mean of its stroke: disturbances of the twist", [2.6, 1.3]
     )

@@ -66,16 +66,9 @@ _FROM_PORT = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
 
 
 class Film:
-    """The page and everything on it that moves.
+    """The page and everything on it that moves, at `frames` phases evenly spaced from 0.
 
-    Parameters
-    ----------
-    cycle : Cycle
-        The stroke.
-    frames : int
-        Phases that can be shown, evenly spaced from 0.
-    slower : float
-        How many times slower than in flight it will be shown; for the subtitle.
+    The subtitle says how many times slower than in flight the film runs.
     """
 
     def __init__(self, cycle: Cycle, frames: int, slower: float) -> None:

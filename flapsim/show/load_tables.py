@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from flapsim.flight.load_report import LoadReport
 from flapsim.flight.spar import tip_deflection
 from flapsim.quantities import SPAN_LOADS, finite_or_none
-from flapsim.show.tables import figures, noted
+from flapsim.show.text import figures, noted
 
 __all__ = ["loads_document", "loads_table"]
 

@@ -29,17 +29,7 @@ __all__ = ["frequency", "growth"]
 
 
 def growth(axes: Axes, still: StabilityMargins, flown: float) -> None:
-    """Growth rate of the fastest growing disturbances against airspeed.
-
-    Parameters
-    ----------
-    axes : Axes
-        With its final place in the figure.
-    still : StabilityMargins
-        The wing held still.
-    flown : float
-        Airspeed of the case, m/s.
-    """
+    """Growth rate of the fastest growing disturbances against airspeed, the one `flown` in m/s."""
     speed = still.airspeed
     axes.set_xlim(0.0, float(speed[-1]))
     low, high = finite_range(still.aperiodic, still.oscillatory)
@@ -73,12 +63,7 @@ def growth(axes: Axes, still: StabilityMargins, flown: float) -> None:
 def frequency(axes: Axes, still: StabilityMargins, flown: float, stroke: float) -> None:
     """Frequency of the fastest growing oscillatory disturbance against airspeed.
 
-    Parameters
-    ----------
-    axes, still, flown
-        As for `growth`.
-    stroke : float
-        Stroke frequency, Hz.
+    The airspeed flown is in m/s, the frequency of the stroke in Hz.
     """
     axes.plot(still.airspeed, still.frequency, **INNER.drawn(still.airspeed.size), zorder=3)
     axes.set_xlim(0.0, float(still.airspeed[-1]))

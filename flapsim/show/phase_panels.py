@@ -102,16 +102,7 @@ def name_strokes(axes: Axes, cycle: Cycle) -> None:
 def trace(axes: Axes, curves: list[Curve], phase: Array, mean: float = math.nan) -> None:
     """Draw curves over one closed stroke, named at their ends, and the zero line if in range.
 
-    Parameters
-    ----------
-    axes : Axes
-        With its final place in the figure.
-    curves : list of Curve
-        In the order of drawing.
-    phase : ndarray, shape (n,)
-        rad.
-    mean : float
-        Height of a dotted line for the mean; NaN for none.
+    Phases in rad, shape (n,); a finite `mean` is drawn as a dotted line.
     """
     degrees = np.append(np.degrees(phase), 360.0)
     for order, curve in enumerate(curves):
@@ -200,18 +191,9 @@ _LOADS = {
 
 
 def load(axes: Axes, cycle: Cycle, name: str, last: bool = True, short: bool = False) -> None:
-    """Draw lift, thrust or power through the stroke, by segment and in total.
+    """Draw lift, thrust or power (a name of `_LOADS`) through the stroke, by segment and in total.
 
-    Parameters
-    ----------
-    axes : Axes
-        With its final place in the figure.
-    name : {"lift_n", "thrust_n", "aero_power_w"}
-        Quantity.
-    last : bool
-        Label the phase; for the last panel of a column.
-    short : bool
-        Do not compare with weight or drag in the title.
+    The phase is labelled on the `last` panel of a column; a `short` title compares with nothing.
     """
     words, axis = _LOADS[name]
     shade_downstroke(axes, cycle)

@@ -29,12 +29,9 @@ _STILL = 1e-9
 
 
 class Outline(NamedTuple):
-    """One segment of one half wing; arrays are (3, stations, phases), flight axes, m.
+    """Leading edge, trailing edge and twist axis of one segment of one half wing, root to tip.
 
-    Attributes
-    ----------
-    leading, trailing, axis : ndarray
-        Leading edge, trailing edge and twist axis, from the segment's root to its tip.
+    Arrays are (3, stations, phases), flight axes, m.
     """
 
     leading: Array
@@ -43,16 +40,10 @@ class Outline(NamedTuple):
 
 
 class Sections(NamedTuple):
-    """Starboard strips with the force on them; vectors are (3, strips, phases), flight axes.
+    """Starboard strips with the force on them.
 
-    Attributes
-    ----------
-    span_position : ndarray, shape (strips,)
-        m.
-    leading, trailing, axis : ndarray
-        Ends of the chord and the twist axis, m.
-    force : ndarray
-        Force of the air per metre of span, N/m.
+    Span position, shape (strips,), m; ends of the chord and the twist axis, m, and force of the air
+    per metre of span, N/m, each (3, strips, phases) in flight axes.
     """
 
     span_position: Array
@@ -94,21 +85,10 @@ def _falling(schedule: Array) -> list[tuple[float, float]]:
 
 
 def outline(cycle: Cycle, tau: ArrayLike, side: Side = "starboard") -> list[Outline]:
-    """Edges of one half wing, segment by segment from the shoulder out.
+    """Edges of one half wing at stroke phases `tau`, rad, segment by segment from the shoulder out.
 
-    Parameters
-    ----------
-    cycle : Cycle
-        The starboard half is drawn from its series, so that a result needs no other file.
-    tau : array_like, shape (n,)
-        Stroke phases, rad.
-    side : {"starboard", "port"}
-        Which half.
-
-    Raises
-    ------
-    CaseError
-        If the port half has its own stroke and a file of samples that it names is missing.
+    The starboard half is drawn from the series of the cycle, so that a result needs no other file.
+    Raises a CaseError if the port half has its own stroke and names a file that is missing.
     """
     case = cycle.case
     if side == "port" and case.stroke.port is not None:
@@ -125,13 +105,7 @@ def outline(cycle: Cycle, tau: ArrayLike, side: Side = "starboard") -> list[Outl
 
 
 def sections(cycle: Cycle, tau: ArrayLike) -> Sections:
-    """Starboard strips and the forces on them.
-
-    Parameters
-    ----------
-    tau : array_like, shape (n,)
-        Stroke phases, rad; forces are interpolated between the instants of the cycle.
-    """
+    """Starboard strips at stroke phases `tau`, rad, and the forces on them, interpolated."""
     wing = strips(cycle.case.wing, cycle.case.craft.shoulder_offset_m)
     schedules = motion_schedules(cycle)
     motion = _motion(cycle, wing, schedules, cycle.phase, None)

@@ -32,13 +32,7 @@ _FLAT = 0.05
 
 
 def posture(axes: Axes, cycle: Cycle) -> None:
-    """Draw the stroke from ahead, or a section from the side if the tip stays level.
-
-    Parameters
-    ----------
-    axes : Axes
-        With its final place in the figure; both axes get the same scale.
-    """
+    """Draw the stroke from ahead, or a section from the side if the tip stays level, to scale."""
     tip = tip_path(cycle)
     if np.ptp(tip[2]) < _FLAT * np.abs(tip[1]).max():
         _from_the_side(axes, cycle)

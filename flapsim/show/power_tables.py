@@ -6,7 +6,7 @@ import math
 
 from flapsim.flight.power_curve import PowerCurve
 from flapsim.quantities.units import printed, unit_of, without_unit
-from flapsim.show.tables import noted, wrapped
+from flapsim.show.text import noted, wrapped
 
 __all__ = ["power_table"]
 

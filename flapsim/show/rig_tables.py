@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import math
-import textwrap
 from collections.abc import Sequence
 
 from flapsim.quantities import MEASURED, MEASURED_SERIES, printed
 from flapsim.rig.calibrate import Calibration
 from flapsim.rig.compare import Comparison
 from flapsim.rig.reduction import Reduction
+from flapsim.show.text import figures, noted, wrapped
 
 __all__ = ["calibration_table", "comparison_table", "reduction_table"]
 
-WIDTH = 80
 _LABEL = 30
 
 CAUTION = (
@@ -33,7 +31,7 @@ def reduction_table(reduction: Reduction, comparison: Comparison | None = None) 
     strokes = reduction.strokes
     lines = [
         reduction.rig.title,
-        *_wrapped(
+        *wrapped(
             f"{reduction.name}: {reduction.counts['rows']} rows at"
             f" {reduction.sample_rate_hz:.6g} Hz, {strokes.count} strokes,"
             f" {reduction.bench.strokes.count} accepted"
@@ -50,14 +48,14 @@ def reduction_table(reduction: Reduction, comparison: Comparison | None = None) 
         shares = reduction.account.budget.get(name, ())[:_NAMED]
         if shares:
             named = ", ".join(f"{share.source} {100.0 * share.part:.0f} %" for share in shares)
-            lines += _wrapped(f"{_label(name)}: {named}", "  ", "    ")
+            lines += wrapped(f"{_label(name)}: {named}", "  ", "    ")
     repaired = [f"  {key}: {count}" for key, count in reduction.counts.items() if key != "rows"]
     repaired += [f"  strokes rejected, {why}: {n}" for why, n in strokes.rejected().items()]
     lines += ["", "Discarded or repaired", *(repaired or ["  nothing"])]
     lines += ["", "Warnings", *_notes(reduction.notes)]
     if comparison is not None:
         lines += ["", comparison_table(comparison)]
-    return "\n".join([*lines, "", *_wrapped(CAUTION)])
+    return "\n".join([*lines, "", *wrapped(CAUTION)])
 
 
 def comparison_table(comparison: Comparison) -> str:
@@ -83,7 +81,7 @@ def calibration_table(calibration: Calibration, of_log: Sequence[str] = ()) -> s
     """Return a fitted case as lines of text, with the warnings about its log."""
     width = max(len(found.key) for found in calibration.fitted) + 2
     lines = [
-        *_wrapped(f"Fitted to {', '.join(calibration.quantities)}; residuals are"
+        *wrapped(f"Fitted to {', '.join(calibration.quantities)}; residuals are"
                   f" {calibration.misfit:.2f} times the scatter between strokes"),
         "",
         f"{'':<{width}}{'before':>11}{'fitted':>11}{'95 % from':>12}{'to':>11}",
@@ -93,7 +91,7 @@ def calibration_table(calibration: Calibration, of_log: Sequence[str] = ()) -> s
         known = "" if found.known else "  not determined"
         lines.append(f"{found.key:<{width}}{cells}{known}")
     lines += ["", "Warnings", *_notes([*calibration.warnings, *of_log])]
-    return "\n".join([*lines, "", *_wrapped(CAUTION)])
+    return "\n".join([*lines, "", *wrapped(CAUTION)])
 
 
 def _label(name: str) -> str:
@@ -105,15 +103,8 @@ def _label(name: str) -> str:
 
 def _cells(*cells: tuple[float, int]) -> str:
     """Numbers, each right-aligned in its width."""
-    return "".join(
-        f"{f'{value:.4g}' if math.isfinite(value) else 'n/a':>{width}}" for value, width in cells
-    )
+    return "".join(f"{figures(value):>{width}}" for value, width in cells)
 
 
 def _notes(notes: Sequence[str]) -> list[str]:
-    lines = [line for note in notes for line in _wrapped(note, "  - ", "    ")]
-    return lines or ["  none"]
-
-
-def _wrapped(text: str, first: str = "", other: str = "") -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=other)
+    return noted(notes) or ["  none"]

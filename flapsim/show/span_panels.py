@@ -72,21 +72,7 @@ def _wrist(cycle: Cycle) -> float | None:
 def span_map(axes: Axes, cycle: Cycle, name: str, title: str, last: bool = True) -> ScalarMappable:
     """Map a quantity of the strips over phase and span, with the stalled part hatched.
 
-    Parameters
-    ----------
-    axes : Axes
-        Where to draw.
-    name : str
-        Key of ``cycle.strips``.
-    title : str
-        Title of the panel.
-    last : bool
-        Label the phase; for the last panel of a column.
-
-    Returns
-    -------
-    ScalarMappable
-        For a colour bar.
+    The phase is labelled on the `last` panel of a column. Returns what a colour bar needs.
     """
     field = cycle.strips[name]
     flow = name == "attached_fraction"

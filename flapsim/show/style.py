@@ -44,18 +44,8 @@ HALO = (effects.withStroke(linewidth=2.5, foreground="white"),)
 class Line(NamedTuple):
     """How a curve is drawn; each line differs by lightness, dash and marker at once.
 
-    Attributes
-    ----------
-    color : str
-        As matplotlib takes it.
-    dash : str or tuple
-        Line style as matplotlib takes it.
-    marker : str
-        Marker as matplotlib takes it; "" for none.
-    width : float
-        Points.
-    ink : str
-        Colour of its name: dark enough to be read as text.
+    Colour, dash and marker as matplotlib takes them; width in points; `ink` is the colour of its
+    name, dark enough to be read as text.
     """
 
     color: str
@@ -140,13 +130,7 @@ def label(name: str, text: str | None = None) -> str:
 def number(value: float, scale: float = 0.0) -> str:
     """Three significant digits with a true minus sign; "no value" if not finite.
 
-    Parameters
-    ----------
-    value : float
-        The number.
-    scale : float
-        Size of the values of which `value` is a mean or a difference; what is rounding error
-        against that is printed as 0.
+    A mean or a difference that is rounding error against the `scale` of its values is printed as 0.
     """
     if not math.isfinite(value):
         return "no value"
@@ -217,13 +201,7 @@ def note(
 
 
 def save(figure: Figure, path: str | Path) -> None:
-    """Write a figure in the format of the file name, one of `SUFFIXES`.
-
-    Raises
-    ------
-    ValueError
-        If the name ends in none of these; the message lists them.
-    """
+    """Write a figure in the format of the file name, one of `SUFFIXES`, else a ValueError."""
     suffix = Path(path).suffix.lower()
     if suffix not in SUFFIXES:
         raise ValueError(f"{path}: the name of a figure should end in {', '.join(SUFFIXES)}")
@@ -234,14 +212,8 @@ def save(figure: Figure, path: str | Path) -> None:
 def spread_labels(axes: Axes, entries: Sequence[tuple[str, float, str]], size: float = 8.5) -> None:
     """Name curves at their right-hand ends, moved apart where the names would overlap.
 
-    Parameters
-    ----------
-    axes : Axes
-        With its final limits and place in the figure.
-    entries : sequence of (text, value, colour)
-        Name, last value and colour of each curve; an empty name draws nothing.
-    size : float
-        Font size, points.
+    The axes need their final limits and place. An entry is name (empty for none), last value and
+    colour of a curve; the font size is in points.
     """
     named = (entry for entry in entries if entry[0] and math.isfinite(entry[1]))
     shown = sorted(named, key=lambda entry: entry[1])

@@ -1,4 +1,4 @@
-"""The tables that `run` and `check` print, at most `WIDTH` columns wide.
+"""The tables that `run` and `check` print, at most 80 columns wide.
 
 Computes nothing but sums, differences and ratios of what the cycle holds.
 """
@@ -6,21 +6,20 @@ Computes nothing but sums, differences and ratios of what the cycle holds.
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from flapsim.case import Case, Section
 from flapsim.half_wing.twist.report import compliant
-from flapsim.quantities import PROPORTIONS, QUANTITIES, printed
+from flapsim.quantities import DRIVE, PROPORTIONS, QUANTITIES, printed
+from flapsim.show.text import figures, noted, wrapped
 from flapsim.wing.body import weight
 
 if TYPE_CHECKING:
     from flapsim.cycle.simulate import Cycle
 
-__all__ = ["WIDTH", "case_table", "cycle_table", "figures", "noted", "wrapped"]
+__all__ = ["case_table", "cycle_table"]
 
-WIDTH = 80
 _LABEL = 28
 _NUMBER = 11
 
@@ -91,11 +90,16 @@ _CHECKS = (
 def cycle_table(cycle: Cycle) -> str:
     """Return forces, powers, efficiencies, checks and warnings of a stroke as lines of text."""
     case = cycle.case
-    powers = [_by_part(cycle, label, name) for label, name in _POWERS if name in cycle.mean]
+    known = cycle.mean
+    if case.drive is None:
+        known = {name: value for name, value in known.items() if name not in DRIVE}
+    powers = [_by_part(cycle, label, name) for label, name in _POWERS if name in known]
     lines = [case.title, *wrapped(_models(case))]
     lines += ["", _heading(cycle, "Mean forces and moment"), *_comparable(_forces(cycle))]
     lines += ["", _heading(cycle, "Mean power"), *_comparable(powers)]
-    lines += ["", "Efficiency", *_totals(cycle.mean, _RATIOS)]
+    lines += ["", "Efficiency", *_totals(known, _RATIOS)]
+    if case.drive is None:
+        lines.append("  no drive in this case: no shaft or electrical power")
     lines += _twist(cycle)
     lines += ["", "Checks", *_totals(cycle.check, _CHECKS)]
     warnings = noted(cycle.notes)
@@ -111,21 +115,6 @@ def case_table(case: Case, proportions: Mapping[str, float]) -> str:
     for name, quantity in PROPORTIONS.items():
         lines.append(_line(Row(quantity.long_name, [proportions[name]], quantity.unit), 44))
     return "\n".join([*lines, "", f"{case.name}: no faults"])
-
-
-def wrapped(text: str, first: str = "", other: str = "") -> list[str]:
-    """Wrap a text to `WIDTH`, with these indents of the first and of the other lines."""
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=other)
-
-
-def noted(notes: Sequence[str]) -> list[str]:
-    """Lines of a bulleted list of notes."""
-    return [line for note in notes for line in wrapped(note, "  - ", "    ")]
-
-
-def figures(value: float) -> str:
-    """A number with four significant digits; n/a if it has no meaning."""
-    return f"{value:.4g}" if math.isfinite(value) else "n/a"
 
 
 # --- rows --------------------------------------------------------------------------------------
@@ -232,7 +221,7 @@ def _number(value: float | None, decimals: int | None) -> str:
     if value is None:
         return ""
     if not math.isfinite(value):
-        return "n/a"
+        return figures(value)
     rounded = value if decimals is None else round(value, decimals)
     text = format(rounded, ".1e" if decimals is None else f".{max(decimals, 0)}f")
     return text.removeprefix("-") if float(text) == 0.0 else text

@@ -55,17 +55,7 @@ def _whose(cycle: Cycle, segment: str) -> str:
 
 
 def tracking(axes: Axes, cycle: Cycle, segment: str) -> None:
-    """Commanded twist, or the spring's rest position, and the response through the stroke.
-
-    Parameters
-    ----------
-    axes : Axes
-        With its final place in the figure.
-    cycle : Cycle
-        With a compliant twist.
-    segment : {"inner", "outer"}
-        One of `compliant_segments`.
-    """
+    """Commanded twist, or the spring's rest position, and the response of a compliant segment."""
     sprung = _sprung(cycle, segment)
     command = cycle.series[f"{segment}_twist_command_deg"]
     shade_downstroke(axes, cycle)
@@ -116,7 +106,7 @@ def moments(axes: Axes, cycle: Cycle, segment: str, last: bool = True) -> None:
 
 
 def portrait(axes: Axes, cycle: Cycle, segment: str) -> None:
-    """Twist rate against twist over one stroke; arguments as for `tracking`."""
+    """Twist rate against twist over one stroke."""
     twist = cycle.series[f"{segment}_twist_deg"]
     rate = cycle.series[f"{segment}_twist_rate_deg_s"]
     command = cycle.series[f"{segment}_twist_command_deg"]
