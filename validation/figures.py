@@ -27,7 +27,7 @@ from validation import (
 )
 from validation import oscillating_section as oscillating
 from validation.reference import table
-from validation.report import Families
+from validation.report import Families, apart
 from validation.theory_section import jones_function, theodorsen_function, wagner_function
 from validation.theory_wing import (
     helmbold_slope,
@@ -439,7 +439,8 @@ def plunge_history() -> Figure:
 
 
 def shares(families: Families) -> Figure:
-    """All deviations over their tolerances."""
+    """All deviations over their tolerances, the guards against change in a row of their own."""
+    families = apart(families)
     figure = Figure(figsize=(8.4, 4.6), layout="constrained")
     axis = figure.subplots()
     for row, (_, verdicts) in enumerate(families):
