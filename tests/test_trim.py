@@ -337,7 +337,7 @@ def test_a_trim_ends_with_all_that_a_run_reports(glasshouse: Case) -> None:
 
 def test_without_a_wing_held_still_nothing_else_changes(glasshouse: Case) -> None:
     whole, part = evaluate(glasshouse), evaluate(glasshouse, still=False)
-    compared = {f"mean.{name}" for name in ("held_drag_n", "held_pitch_deg",
+    compared = {f"mean.{name}" for name in ("held_drag_n", "held_thrust_n", "held_pitch_deg",
                                             "flapping_efficiency", "tare_efficiency")}  # fmt: skip
     for name, values in whole.items():
         if name in compared:

@@ -76,6 +76,11 @@ class Designs:
         """Return a case as the designs it stands for: one."""
         return case if isinstance(case, Designs) else cls(case)
 
+    def unpadded(self, values: ArrayLike) -> NDArray[np.float64]:
+        """Return what a formula gave, without the repeated design; one number stays one."""
+        found = np.asarray(values, dtype=np.float64)
+        return found[..., : self.count] if found.ndim else found
+
     def pick(self, places: NDArray[np.int64]) -> Designs:
         """Return some of the designs."""
         if not self.columns:

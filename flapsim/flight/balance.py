@@ -315,8 +315,8 @@ def residuals(
         Excess over the balance; moments as a part of weight times mean chord.
     """
     many = Designs(case, columns)
-    load = np.asarray(weight(many))
-    climb = np.radians(many.flight.climb_deg)
+    load = many.unpadded(weight(many))
+    climb = many.unpadded(np.radians(many.flight.climb_deg))
     out = []
     for name in hold:
         if name == "lift":
@@ -326,7 +326,7 @@ def residuals(
             made = results["mean.thrust_n"] - results["mean.drag_n"]
             out.append(made / load - np.sin(climb))
         else:
-            out.append(results["mean.pitching_moment_n_m"] / (load * chord_of(many)))
+            out.append(results["mean.pitching_moment_n_m"] / (load * many.unpadded(chord_of(many))))
     return np.stack(out)
 
 

@@ -346,7 +346,7 @@ class _Search:
             tracks.results[name] for name in ("mean.aero_power_w", "check.stalled_fraction")
         )
         # Nothing is asked of a glide or a dive, in which the air drives the wing.
-        wild = (stalled > MOST_STALLED) | (power > MOST_POWER * ideal_power(many))
+        wild = (stalled > MOST_STALLED) | (power > MOST_POWER * many.unpadded(ideal_power(many)))
         for index, quantity in enumerate(self._quantities):
             if quantity.is_amplitude:
                 wild |= tracks.x[:, index] > 0.98 * quantity.most[design]
