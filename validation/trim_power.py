@@ -349,7 +349,7 @@ def random_checks() -> Checks:
         "power of those that trim, over an ideal fixed wing",
         model,
         lambda: Points(10.0, max(over_ideal())),
-        why="a poor stroke takes several times the ideal power, a wild branch a hundred times",
+        why="a poor stroke takes several times the ideal power, the violent branch a hundred times",
     )
     yield source.at_least(
         "least misfit of those that are refused, over the weight",

@@ -110,11 +110,7 @@ def _drive(options: argparse.Namespace) -> None:
         from flapsim.show.drive_panels import draw_chain
 
         draw_chain(cycle, report.chain, options.output)
-        common.say(f"wrote {options.output}")
-    if options.json:
-        common.print_json(drive_document(report))
-    else:
-        print(drive_table(report))
+    _print_report(options, drive_document(report), drive_table(report))
 
 
 def _loads(options: argparse.Namespace) -> None:
@@ -136,11 +132,19 @@ def _loads(options: argparse.Namespace) -> None:
         from flapsim.show.drive_panels import draw_loads
 
         draw_loads(cycle, report.loads, options.output)
+    _print_report(
+        options, loads_document(report), loads_table(report, tubes_given=tubes is not None)
+    )
+
+
+def _print_report(options: argparse.Namespace, document: dict[str, Any], table: str) -> None:
+    """Print a report, and say which picture was written."""
+    if options.output is not None:
         common.say(f"wrote {options.output}")
     if options.json:
-        common.print_json(loads_document(report))
+        common.print_json(document)
     else:
-        print(loads_table(report, tubes_given=tubes is not None))
+        print(table)
 
 
 def _lengths(name: str, text: str | None) -> list[float]:

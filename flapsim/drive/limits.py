@@ -53,13 +53,6 @@ def _of_limit(value: Array, limit: float | None) -> Array:
 def drive_refusal(drive: Drive, mean: Mapping[str, ArrayLike]) -> str:
     """Why a drive cannot deliver a state.
 
-    Parameters
-    ----------
-    drive : Drive
-        The drive of one design.
-    mean : mapping of str to float
-        From `flapsim.drive.train.drive_means`.
-
     Returns
     -------
     str
@@ -94,13 +87,6 @@ def drive_refusal(drive: Drive, mean: Mapping[str, ArrayLike]) -> str:
 
 def drive_notes(drive: Drive, mean: Mapping[str, ArrayLike]) -> tuple[str, ...]:
     """Warnings about a drive, one sentence each.
-
-    Parameters
-    ----------
-    drive : Drive
-        The drive of one design.
-    mean : mapping of str to float
-        From `flapsim.drive.train.drive_means`.
 
     Returns
     -------

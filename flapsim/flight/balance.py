@@ -143,8 +143,6 @@ def free_quantities(
 
     Parameters
     ----------
-    case : Case
-        What the designs share.
     columns : mapping of str to ndarray, shape (B,)
         Numbers in which they differ.
     free : sequence of str
@@ -300,8 +298,6 @@ def residuals(
 
     Parameters
     ----------
-    case : Case
-        What the designs share.
     columns : mapping of str to ndarray, shape (lanes,)
         Numbers in which they differ.
     results : mapping of str to ndarray, shape (lanes,)

@@ -27,20 +27,7 @@ _LIMITS = (STROKE, AVAILABLE, *LIMITS.values())
 
 
 def write_trim(trim: Trim, path: str | Path) -> None:
-    """Write a trimmed cycle, with verdict, watts and hazard note as attributes.
-
-    Parameters
-    ----------
-    trim : Trim
-        What `flapsim.trim` returned.
-    path : str or Path
-        File to write; its folder must exist. `flapsim.read_cycle` reads the cycle back.
-
-    Raises
-    ------
-    ResultError
-        If the file cannot be written there.
-    """
+    """Write a trimmed cycle as `flapsim.write_cycle` does, with verdict, drive and hazard note."""
     target = Path(path)
     attributes: dict[str, Any] = {"verdict": trim.verdict, "trim.hold": " ".join(trim.hold)}
     attributes |= {f"trim.solution.{key}": value for key, value in trim.solution.items()}
@@ -55,22 +42,8 @@ def write_trim(trim: Trim, path: str | Path) -> None:
 
 
 def write_power_curve(curve: PowerCurve, path: str | Path) -> None:
-    """Write a power curve on its own axis.
+    """Write a power curve on its own axis; paths and errors as for `flapsim.write_cycle`.
 
-    Parameters
-    ----------
-    curve : PowerCurve
-        What `flapsim.flight.power_curve.power_curve` returned.
-    path : str or Path
-        File to write; its folder must exist.
-
-    Raises
-    ------
-    ResultError
-        If the file cannot be written there.
-
-    Notes
-    -----
     The dimension is named by the swept key path. Named points are attributes, such as
     ``points.best_range.value``.
     """

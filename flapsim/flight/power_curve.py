@@ -157,10 +157,8 @@ def power_curve(
     available_w : float, optional
         Available power: electrical with a drive, aerodynamic without; by default ten times the
         battery's capacity per hour.
-    bounds : mapping of str to (float, float), optional
-        Own ranges of free keys.
-    threads : int
-        Threads to work on; results do not depend on it.
+    bounds, threads
+        As for `flapsim.flight.trim.trim`.
 
     Returns
     -------

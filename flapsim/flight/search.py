@@ -50,7 +50,6 @@ LONGEST = 25
 _GROWTH = ".floquet_max"
 _SAMPLES = 24
 _RESCUES = 3
-_PRIMES = (2, 3, 5, 7, 11, 13, 17, 19)
 
 
 class TrimStatus(IntEnum):
@@ -58,7 +57,7 @@ class TrimStatus(IntEnum):
 
     TRIMMED = 0
     NO_BALANCE = 1
-    WILD = 2
+    IMPLAUSIBLE = 2
     NOT_FINITE = 3
     UNSTABLE = 4
 
@@ -109,7 +108,7 @@ class TrimBatch:
         if status == TrimStatus.UNSTABLE:
             grows = growth_in_words(float(_growth(self.results)[design]))
             return f"it trims, but its twist is unstable: a small disturbance {grows}"
-        if status == TrimStatus.WILD:
+        if status == TrimStatus.IMPLAUSIBLE:
             stalled = self.results["check.stalled_fraction"][design]
             power = self.results["mean.aero_power_w"][design]
             return (
@@ -277,10 +276,10 @@ class _Search:
         todo = self._open()
         if not todo.size:
             return []
+        from scipy.stats.qmc import Halton  # slow to import, rarely needed
+
         count = len(self._quantities)
-        unit = np.array(
-            [[_radical_inverse(i + 1, p) for p in _PRIMES[:count]] for i in range(_SAMPLES)]
-        )
+        unit = Halton(count, scramble=False).random(_SAMPLES + 1)[1:]  # the first is all zero
         low = np.maximum(self._least, self.written() - 6.0 * self._step)[todo]
         high = np.minimum(self._most, self.written() + 6.0 * self._step)[todo]
         x = low[:, None] + unit[None] * (high - low)[:, None]
@@ -334,23 +333,24 @@ class _Search:
         power = tracks.results["mean.aero_power_w"]
         rank = np.stack([status, np.where(status == TrimStatus.TRIMMED, power, size)], axis=1)
         rank = rank.astype(np.float64)
-        wild = (status == TrimStatus.TRIMMED) & self._wild(tracks, design)
-        rank[wild, 0] = TrimStatus.WILD
+        implausible = (status == TrimStatus.TRIMMED) & self._implausible(tracks, design)
+        rank[implausible, 0] = TrimStatus.IMPLAUSIBLE
         lost = (tracks.end == End.LOST) | ~np.isfinite(rank[:, 1])
         rank[lost] = [float(TrimStatus.NOT_FINITE), np.inf]
         return rank
 
-    def _wild(self, tracks: Tracks, design: Whole) -> NDArray[np.bool_]:
+    def _implausible(self, tracks: Tracks, design: Whole) -> NDArray[np.bool_]:
         many = Designs(self._case, self._columns(tracks.x, design))
         power, stalled = (
             tracks.results[name] for name in ("mean.aero_power_w", "check.stalled_fraction")
         )
         # Nothing is asked of a glide or a dive, in which the air drives the wing.
-        wild = (stalled > MOST_STALLED) | (power > MOST_POWER * many.unpadded(ideal_power(many)))
+        most = MOST_POWER * many.unpadded(ideal_power(many))
+        implausible = (stalled > MOST_STALLED) | (power > most)
         for index, quantity in enumerate(self._quantities):
             if quantity.is_amplitude:
-                wild |= tracks.x[:, index] > 0.98 * quantity.most[design]
-        return np.asarray(wild)
+                implausible |= tracks.x[:, index] > 0.98 * quantity.most[design]
+        return np.asarray(implausible)
 
     def _keep_better(self, tracks: Tracks, rank: Array, design: Whole, those: Whole) -> None:
         at = design[those]
@@ -413,16 +413,7 @@ def _growth(results: Mapping[str, Array]) -> Array:
 
 
 def _precedence(status: Array) -> Array:
-    """Order of preference of a status: trimmed, wild, no balance, not finite, unstable, unknown."""
+    """Order of preference of a status; one that is not known comes last."""
     order = np.array([0.0, 2.0, 1.0, 3.0, 4.0, 5.0])
     unknown = len(TrimStatus)
     return np.asarray(order[np.where(np.isfinite(status), status, unknown).astype(int)])
-
-
-def _radical_inverse(number: int, base: int) -> float:
-    out, part = 0.0, 1.0 / base
-    while number:
-        number, digit = divmod(number, base)
-        out += digit * part
-        part /= base
-    return out

@@ -279,7 +279,7 @@ def remedies(
     for i, key in enumerate(keys):
         trims = bool(tried.status[i] == TrimStatus.TRIMMED)
         trims |= bool(tried.status[i] == TrimStatus.NO_BALANCE and miss[i] < _NEARLY)
-        if not trims and (tried.status[i] == TrimStatus.WILD or not math.isfinite(miss[i])):
+        if not trims and (tried.status[i] == TrimStatus.IMPLAUSIBLE or not math.isfinite(miss[i])):
             continue
         rank = (0.0, sizes[i]) if trims else (1.0, float(miss[i]))
         power = float(tried.results["mean.aero_power_w"][i])

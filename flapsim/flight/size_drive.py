@@ -254,8 +254,6 @@ def size_drive(
         Where gear efficiency, regeneration, battery and auxiliary power come from.
     frequency_hz : float
         Strokes per second, Hz.
-    load : WingLoad
-        Of the wings.
     motors : sequence of MotorType
         To choose from.
     keep_spring : bool

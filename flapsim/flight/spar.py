@@ -166,8 +166,6 @@ def spar_states(loads: SpanLoads, tubes: Sequence[Tube]) -> tuple[SparState, ...
 
     Parameters
     ----------
-    loads : SpanLoads
-        Loads along the wing.
     tubes : sequence of Tube
         One per segment, inner first.
 
@@ -241,13 +239,6 @@ def _equivalent_stress(
 def tip_deflection(loads: SpanLoads, states: Sequence[SparState]) -> Array:
     """How far the wing tip is bent away from where rigid segments would have it, m, shape (n,).
 
-    Parameters
-    ----------
-    loads : SpanLoads
-        Loads along the wing.
-    states : sequence of SparState
-        Of its tubes.
-
     Returns
     -------
     ndarray, shape (n,)
@@ -277,8 +268,6 @@ def least_tube(
 
     Parameters
     ----------
-    loads : SpanLoads
-        Loads along the wing.
     segment : int
         0 inner, 1 outer.
     wall_part : float
@@ -325,10 +314,6 @@ def spar_notes(
 
     Parameters
     ----------
-    loads : SpanLoads
-        Loads along the wing.
-    states : sequence of SparState
-        Of its tubes.
     semispan : float
         m.
     mass_per_length : sequence of float, optional

@@ -300,7 +300,7 @@ def _refusal(nearest: Case, many: TrimBatch, threads: int) -> NoTrim:
     status = TrimStatus(int(many.status[0]))
     found: tuple[Remedy, ...] = ()
     help_ = ""
-    if status in (TrimStatus.NO_BALANCE, TrimStatus.WILD):
+    if status in (TrimStatus.NO_BALANCE, TrimStatus.IMPLAUSIBLE):
         found = remedies(nearest, many.free, many.hold, threads)
         if found:
             help_ = f" The smallest change that helps: {found[0]}."

@@ -81,7 +81,8 @@ SPARS = {
 
 CURVE = {
     "status": Quantity("1",
-        "0 trimmed, 1 no balance, 2 wild, 3 no finite answer, 4 the twist is unstable"),
+        "0 trimmed, 1 no balance, 2 balanced only in an implausible state, "
+        "3 no finite answer, 4 the twist is unstable"),
     "used": Quantity("1", "largest part used of any limit", "lower"),
     "limit": Quantity("1", "limit used most, as an index into the attribute limits"),
     "available_w": Quantity("W", "available power", "higher"),

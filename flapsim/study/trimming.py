@@ -62,7 +62,7 @@ def trim_points(
 
 def refusal(answer: TrimBatch, index: int) -> str:
     """Why a point cannot be trimmed, without numbers, so that points share a message."""
-    if answer.status[index] == TrimStatus.WILD:
+    if answer.status[index] == TrimStatus.IMPLAUSIBLE:
         return "only an extreme state balances: stalled, inefficient, or at the end of its range"
     if answer.status[index] == TrimStatus.NO_BALANCE:
         worst = max(answer.hold, key=lambda name: abs(float(answer.residual[name][index])))
