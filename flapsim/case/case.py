@@ -21,8 +21,6 @@ from flapsim.case.stroke import Stroke
 from flapsim.case.text import Found, build, plain, read_text, read_toml, write_toml
 from flapsim.faults import Faults
 
-__all__ = ["Case", "known_keys", "parse_case", "read_case"]
-
 
 @toml_table
 class Case:

@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from flapsim.study.sensitivity import Influence
     from flapsim.study.table import SweepTable
 
-__all__ = ["add_compare_command"]
-
 _FIGURES = ("map", "carpet", "pareto", "tornado", "lines")
 _DRAW_CONDITIONS = ("map", "carpet")
 """Figures in which a condition with = draws a line."""

@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from flapsim.cycle.simulate import Cycle
     from flapsim.flight.spar import Material, Tube
 
-__all__ = ["add_drive_commands"]
-
 
 def add_drive_commands(commands: Any) -> None:
     """Add the commands of this module to the command line (argparse subparsers)."""

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from flapsim.flight.glide_takeoff import Glide, TakeOff
     from flapsim.flight.trim import Trim
 
-__all__ = ["add_flight_commands"]
-
 _SHORT_LIST = 8
 
 

@@ -21,8 +21,6 @@ from flapsim.cli.sweep import add_sweep_command
 from flapsim.cli.words import add_word_commands
 from flapsim.faults import CaseError
 
-__all__ = ["main"]
-
 _FAMILIES = (
     add_run_commands,
     add_flight_commands,

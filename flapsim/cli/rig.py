@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from flapsim.rig.compare import Comparison
     from flapsim.rig.reduction import Reduction
 
-__all__ = ["MEASURED_PICTURE", "add_rig_commands", "draws_reduction"]
-
 MEASURED_PICTURE = "measured"
 """Name of the figure of a reduced log."""
 

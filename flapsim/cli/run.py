@@ -17,8 +17,6 @@ from flapsim.show.kinds import DEFAULT_KIND, KINDS
 if TYPE_CHECKING:
     from flapsim.cycle.simulate import Cycle
 
-__all__ = ["add_run_commands"]
-
 
 def add_run_commands(commands: Any) -> None:
     """Add the commands of this module to the command line (argparse subparsers)."""

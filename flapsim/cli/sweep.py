@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 
     from flapsim.study.engine import Progress
 
-__all__ = ["add_sweep_command"]
-
 _LINE_EVERY_S = 10.0
 """Time between lines of progress if standard error is no terminal."""
 

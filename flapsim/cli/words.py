@@ -10,8 +10,6 @@ from typing import Any
 
 from flapsim.cli import common
 
-__all__ = ["add_word_commands"]
-
 _KINDS = ("case", "plan", "rig")
 
 _OPTIONAL = "A # before a key: it is optional, and the value shown is its default."

@@ -24,11 +24,6 @@ from flapsim.faults import CaseError
 from flapsim.quantities import AXES, QUANTITIES, Quantity
 from flapsim.version import installed_version
 
-__all__ = [
-    "SCHEMA_VERSION", "ResultError", "describe", "kind_of", "read_cycle", "write_cycle",
-    "written_aside",
-]  # fmt: skip
-
 SCHEMA_VERSION = 2
 """Raised whenever a reader of the older layout would misread a file."""
 

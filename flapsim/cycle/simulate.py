@@ -35,8 +35,6 @@ from flapsim.kernel import layout as at
 from flapsim.quantities import finite_or_none
 from flapsim.wing.schedule import evaluate
 
-__all__ = ["Cycle", "simulate"]
-
 Array = NDArray[np.float64]
 
 _DEGREES = 180.0 / math.pi

@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["battery_current", "battery_power_used", "battery_voltage"]
-
 Array = NDArray[np.float64]
 Numbers = Array | float
 

@@ -14,8 +14,6 @@ from flapsim.case.craft import Drive
 from flapsim.drive.gear import motor_side_power
 from flapsim.drive.motor import motor_current, motor_voltage
 
-__all__ = ["CrankSpeed", "NoSteadyCrank", "crank_speed_ripple"]
-
 Array = NDArray[np.float64]
 
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["motor_side_power"]
-
 Array = NDArray[np.float64]
 Numbers = Array | float
 

@@ -10,8 +10,6 @@ from numpy.typing import ArrayLike, NDArray
 from flapsim.case.craft import Drive
 from flapsim.drive.battery import battery_power_used
 
-__all__ = ["LIMITS", "drive_notes", "drive_refusal", "limits_used"]
-
 Array = NDArray[np.float64]
 
 LIMITS = {

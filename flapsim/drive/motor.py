@@ -10,8 +10,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["motor_current", "motor_speed", "motor_voltage"]
-
 Array = NDArray[np.float64]
 Numbers = Array | float
 

@@ -11,8 +11,6 @@ from numpy.typing import ArrayLike, NDArray
 from flapsim.case.craft import BalanceSpring, Drive
 from flapsim.drive.train import drive_train
 
-__all__ = ["SpringOptimum", "optimal_spring"]
-
 Array = NDArray[np.float64]
 
 

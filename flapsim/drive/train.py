@@ -22,8 +22,6 @@ from flapsim.drive.motor import motor_current, motor_speed, motor_voltage
 from flapsim.quantities.efficiency import ratio
 from flapsim.wing.body import weight
 
-__all__ = ["REPORTED", "DriveTrain", "drive_means", "drive_train", "efficiencies"]
-
 Array = NDArray[np.float64]
 
 REPORTED = (

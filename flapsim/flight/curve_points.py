@@ -18,8 +18,6 @@ from flapsim.drive.limits import LIMITS
 from flapsim.flight.drive_power import drive_power_of_many
 from flapsim.flight.search import TrimBatch, TrimStatus, trim_many
 
-__all__ = ["AVAILABLE", "STROKE", "CurvePoint", "CurveSearch", "of_drive", "power_kind", "power_of"]
-
 Array = NDArray[np.float64]
 
 STROKE = "the stroke does not trim"

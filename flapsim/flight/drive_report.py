@@ -11,8 +11,6 @@ from flapsim.drive.spring import SpringOptimum, optimal_spring
 from flapsim.flight.power_chain import PowerChain, power_chain
 from flapsim.flight.size_drive import MotorType, SizedDrive, size_drive, wing_load
 
-__all__ = ["DriveReport", "drive_report"]
-
 
 @dataclass(frozen=True)
 class DriveReport:

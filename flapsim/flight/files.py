@@ -21,8 +21,6 @@ from flapsim.flight.trim import Trim
 from flapsim.quantities import quantity_of
 from flapsim.version import installed_version
 
-__all__ = ["write_power_curve", "write_trim"]
-
 _LIMITS = (STROKE, AVAILABLE, *LIMITS.values())
 
 

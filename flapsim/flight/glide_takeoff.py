@@ -25,8 +25,6 @@ from flapsim.wing.stroke import (
     stroke_schedules,
 )
 
-__all__ = ["Glide", "TakeOff", "glide", "take_off", "wings_held"]
-
 GLIDE = ("flight.pitch_deg", "flight.climb_deg")
 """What is free in a glide: the path finds its own angle."""
 

@@ -21,8 +21,6 @@ from flapsim.wing.body import weight
 from flapsim.wing.motion import strip_motion
 from flapsim.wing.strips import strips
 
-__all__ = ["Hazard", "hazard_note"]
-
 _SKIN_FRICTION = 0.01
 """Friction coefficient of a wing edge-on, both sides; a low one, for a high speed."""
 

@@ -17,8 +17,6 @@ from flapsim.flight.spar import (
     spar_states,
 )
 
-__all__ = ["LoadReport", "load_report"]
-
 
 @dataclass(frozen=True)
 class LoadReport:

@@ -23,18 +23,6 @@ from flapsim.wing.schedule import HARMONICS, evaluate
 from flapsim.wing.strips import Strips, strips
 from flapsim.wing.stroke import PLUNGE_INNER, SCHEDULES, TWIST_INNER_ROOT, TWIST_OUTER_TIP
 
-__all__ = [
-    "CAUSES",
-    "CrankForces",
-    "Joint",
-    "LineLoads",
-    "SpanLoads",
-    "crank_forces",
-    "line_loads",
-    "span_loads",
-    "wing_kinetic_energy",
-]
-
 Array = NDArray[np.float64]
 Cause = Literal["air", "inertia", "weight"]
 

@@ -14,8 +14,6 @@ from flapsim.drive.train import DriveTrain, drive_means, drive_train
 from flapsim.flight.size_drive import wing_load
 from flapsim.half_wing.twist.report import compliant
 
-__all__ = ["RATIOS", "PowerChain", "PowerLink", "power_chain"]
-
 
 class PowerLink(NamedTuple):
     """One step of the chain.

@@ -26,16 +26,6 @@ from flapsim.flight.loads import motion_schedules
 from flapsim.wing.schedule import evaluate
 from flapsim.wing.stroke import PLUNGE_INNER
 
-__all__ = [
-    "VOLTAGE_PART",
-    "MotorType",
-    "SizedDrive",
-    "WingLoad",
-    "motor_table",
-    "size_drive",
-    "wing_load",
-]
-
 Array = NDArray[np.float64]
 
 VOLTAGE_PART = 0.95

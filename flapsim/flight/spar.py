@@ -16,18 +16,6 @@ from numpy.typing import NDArray
 
 from flapsim.flight.loads import SpanLoads
 
-__all__ = [
-    "CARBON",
-    "RIGID_LIMIT",
-    "Material",
-    "SparState",
-    "Tube",
-    "least_tube",
-    "spar_notes",
-    "spar_states",
-    "tip_deflection",
-]
-
 Array = NDArray[np.float64]
 
 RIGID_LIMIT = 0.1

@@ -9,8 +9,6 @@ from flapsim.faults import CaseError, Fault
 from flapsim.rig.calibrate import Calibration
 from flapsim.rig.reduction import Reduction
 
-__all__ = ["corrected_text", "write_corrected"]
-
 
 def corrected_text(calibration: Calibration, reduction: Reduction) -> str:
     """Return the case fitted to a log as TOML, with values and uncertainties in comments on top."""

@@ -23,8 +23,6 @@ from flapsim.rig.compare import Comparison
 from flapsim.rig.reduction import WAVES, Reduction, Wave
 from flapsim.version import installed_version
 
-__all__ = ["MeasuredStroke", "measured_stroke", "read_reduction", "write_reduction"]
-
 
 @dataclass(frozen=True, slots=True)
 class MeasuredStroke:

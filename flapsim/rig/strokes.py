@@ -193,7 +193,6 @@ def clipped_peaks(value: Array, time: Array, starts: Array) -> int:
 
     Parameters
     ----------
-    value, time : (n,) arrays
     starts : (k + 1,) array
         Times at which strokes begin, and the end of the last.
 

@@ -227,7 +227,6 @@ def write_log(path: str | Path, columns: Mapping[str, Array], comment: str = "")
     ----------
     path : str or Path
         Must not exist yet.
-    columns : mapping of str to (n,) array
     comment : str
         Lines at the top of the file.
 

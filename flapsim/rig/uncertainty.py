@@ -97,10 +97,6 @@ def linearised(function: Callable[..., Array], inputs: Sequence[Uncertain]) -> l
 def block_length(series: Array) -> int:
     """Strokes to a block, so that one block hardly depends on the one before.
 
-    Parameters
-    ----------
-    series : (n,) array
-
     Returns
     -------
     int

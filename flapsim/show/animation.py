@@ -11,8 +11,6 @@ from flapsim.show.film import Film
 from flapsim.show.kinds import FILM_SUFFIXES
 from flapsim.show.style import styled
 
-__all__ = ["animate"]
-
 _DOTS_PER_INCH = 100  # an MP4 needs even numbers of pixels
 
 # Strokes in a file; a GIF repeats by itself.

@@ -22,8 +22,6 @@ from flapsim.rig.rig_file import Rig
 from flapsim.show.text import wrapped
 from flapsim.study.plan import Plan
 
-__all__ = ["FILE_KINDS", "Definition", "explain", "overview", "suggestions"]
-
 FILE_KINDS: dict[str, Kind] = {"case": Case, "plan": Plan, "rig": Rig}
 """Files that a user writes, by the name of their kind."""
 

@@ -18,8 +18,6 @@ from flapsim.quantities import SPAN_LOADS
 from flapsim.show.phase_panels import Curve, name_strokes, phase_axis, shade_downstroke, trace
 from flapsim.show.style import BOTH, FADED, INK, INNER, OUTER, blank_figure, number, save, styled
 
-__all__ = ["draw_chain", "draw_loads"]
-
 _ROW = 0.27
 
 

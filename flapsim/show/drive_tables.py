@@ -12,8 +12,6 @@ from flapsim.flight.size_drive import SizedDrive
 from flapsim.quantities import finite_or_none
 from flapsim.show.text import figures, noted, wrapped
 
-__all__ = ["drive_document", "drive_table"]
-
 
 def drive_document(report: DriveReport) -> dict[str, Any]:
     """A drive report as a nested dictionary for JSON; numbers without a meaning are None."""

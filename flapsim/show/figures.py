@@ -39,8 +39,6 @@ from flapsim.show.style import (
 )
 from flapsim.wing.body import weight
 
-__all__ = ["check_twist", "draw", "figure"]
-
 # Inches around and between panels.
 _TOP = 0.78
 _BOTTOM = 0.52

@@ -33,8 +33,6 @@ from flapsim.show.style import (
     titled_page,
 )
 
-__all__ = ["Film"]
-
 Array = NDArray[np.float64]
 
 _ARROW = "#a01c1c"

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-__all__ = ["DEFAULT_KIND", "FILM_SUFFIXES", "KINDS", "SUFFIXES", "Kind"]
-
 SUFFIXES = (".png", ".svg", ".pdf")
 """Endings of the files that a figure can be written to."""
 

@@ -13,8 +13,6 @@ from flapsim.flight.spar import tip_deflection
 from flapsim.quantities import SPAN_LOADS, finite_or_none
 from flapsim.show.text import figures, noted
 
-__all__ = ["loads_document", "loads_table"]
-
 _SEGMENTS = ("inner", "outer")
 
 

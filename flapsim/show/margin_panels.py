@@ -25,8 +25,6 @@ from flapsim.show.style import (
     zero_line,
 )
 
-__all__ = ["frequency", "growth"]
-
 
 def growth(axes: Axes, still: StabilityMargins, flown: float) -> None:
     """Growth rate of the fastest growing disturbances against airspeed, the one `flown` in m/s."""

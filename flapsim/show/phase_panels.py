@@ -27,19 +27,6 @@ from flapsim.show.style import (
 )
 from flapsim.wing.body import weight
 
-__all__ = [
-    "Curve",
-    "SchedulePanel",
-    "closed",
-    "load",
-    "name_strokes",
-    "phase_axis",
-    "schedule",
-    "schedule_panels",
-    "shade_downstroke",
-    "trace",
-]
-
 Array = NDArray[np.float64]
 
 

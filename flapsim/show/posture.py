@@ -19,8 +19,6 @@ from flapsim.wing.schedule import evaluate
 from flapsim.wing.strips import Strips, strips
 from flapsim.wing.stroke import HEAVE, PLUNGE_INNER, PLUNGE_OUTER, stroke_schedules
 
-__all__ = ["Outline", "Sections", "Side", "downstroke", "moves", "outline", "sections"]
-
 Array = NDArray[np.float64]
 Side = Literal["starboard", "port"]
 

@@ -11,8 +11,6 @@ from flapsim.cycle.simulate import Cycle
 from flapsim.show.posture import Outline, Side, downstroke, outline, sections
 from flapsim.show.style import FADED, INK, OUTER, number
 
-__all__ = ["BODY", "FACE", "body_from_ahead", "posture", "tip_path"]
-
 Array = NDArray[np.float64]
 
 FACE = "#9db7cf"

@@ -27,8 +27,6 @@ from flapsim.show.style import (
     styled,
 )
 
-__all__ = ["draw_power_curve"]
-
 _AXIS_WORDS = {
     "flight.airspeed_m_s": "airspeed (m/s)",
     "flight.climb_deg": "climb angle (°)",

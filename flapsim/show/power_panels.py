@@ -16,8 +16,6 @@ from matplotlib.ticker import MaxNLocator
 from flapsim.cycle.simulate import Cycle
 from flapsim.show.style import BOTH, FADED, INK, INNER, OUTER, finite_range, number
 
-__all__ = ["Split", "bar_ends", "splits", "watts"]
-
 
 class Split(NamedTuple):
     """Mean powers of the wing or of a segment, both wings together, W."""

@@ -8,8 +8,6 @@ from flapsim.flight.power_curve import PowerCurve
 from flapsim.quantities.units import printed, unit_of, without_unit
 from flapsim.show.text import noted, wrapped
 
-__all__ = ["power_table"]
-
 _SLIM = (
     ("aero", "W"), ("shaft", "W"), ("elec", "W"), ("limit", "%"), ("stall", "%"),
     ("climb", "m/s"), ("time", "min"), ("range", "km"),

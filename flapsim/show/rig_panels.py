@@ -15,8 +15,6 @@ from flapsim.rig.files import MeasuredStroke
 from flapsim.rig.reduction import Wave
 from flapsim.show.style import FADED, INK, OUTER, blank_figure, save, styled
 
-__all__ = ["draw_stroke", "stroke_figure"]
-
 Array = NDArray[np.float64]
 
 _COLUMNS = 2

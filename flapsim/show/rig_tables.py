@@ -10,8 +10,6 @@ from flapsim.rig.compare import Comparison
 from flapsim.rig.reduction import Reduction
 from flapsim.show.text import figures, noted, wrapped
 
-__all__ = ["calibration_table", "comparison_table", "reduction_table"]
-
 _LABEL = 30
 
 CAUTION = (

@@ -31,8 +31,6 @@ from flapsim.show.style import (
     zero_line,
 )
 
-__all__ = ["loading", "planform", "reach", "span_map"]
-
 Array = NDArray[np.float64]
 
 STALLED = 0.5

@@ -33,8 +33,6 @@ from flapsim.show.style import (
 from flapsim.study.compare import Condition, satisfied
 from flapsim.study.table import SweepTable
 
-__all__ = ["lines"]
-
 Array = NDArray[np.float64]
 
 _MOST_CURVES = 6

@@ -35,17 +35,6 @@ from flapsim.study.compare import Condition, Objective, pareto_points
 from flapsim.study.sensitivity import Influence
 from flapsim.study.table import SweepTable
 
-__all__ = [
-    "axis_label",
-    "carpet",
-    "contours",
-    "key_in_words",
-    "make_logarithmic",
-    "pareto",
-    "short_name",
-    "tornado",
-]
-
 Array = NDArray[np.float64]
 
 _DASHES: tuple[Any, ...] = ("-", (0, (6, 2)), (0, (2, 1.5)), "-.")

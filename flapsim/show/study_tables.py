@@ -14,15 +14,6 @@ if TYPE_CHECKING:
     from flapsim.study.sensitivity import Influence
     from flapsim.study.table import SweepTable
 
-__all__ = [
-    "difference_table",
-    "influence_table",
-    "points_table",
-    "preview_table",
-    "status_lines",
-    "sweep_table",
-]
-
 _MOST_REASONS = 5
 
 

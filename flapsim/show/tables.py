@@ -18,8 +18,6 @@ from flapsim.wing.body import weight
 if TYPE_CHECKING:
     from flapsim.cycle.simulate import Cycle
 
-__all__ = ["case_table", "cycle_table"]
-
 _LABEL = 28
 _NUMBER = 11
 

@@ -27,8 +27,6 @@ from flapsim.show.style import (
     zero_line,
 )
 
-__all__ = ["compliant_segments", "moments", "multipliers", "portrait", "tracking"]
-
 Array = NDArray[np.float64]
 
 _COMMAND = Line(INK, (0, (1, 1.4)), "", 1.6, INK)

@@ -30,8 +30,6 @@ from flapsim.study.reading import Study
 from flapsim.study.sampling import Points, boxes
 from flapsim.study.store import ChunkStore, differences, refusal, sync_folder
 
-__all__ = ["KIND", "SCHEMA_VERSION", "assemble", "check_target", "holds_complete_result"]
-
 SCHEMA_VERSION: Final = 1
 KIND: Final = "sweep"
 

@@ -24,8 +24,6 @@ from flapsim.kernel import solve
 from flapsim.study.plan import TrimPlan
 from flapsim.study.trimming import TILE, refusal, trim_points
 
-__all__ = ["DONE", "FAILED", "NO_ANSWER", "PENDING", "STATUS", "Answer", "Task", "solve_chunk"]
-
 Array = NDArray[np.float64]
 Column = NDArray[Any]
 

@@ -22,22 +22,6 @@ from flapsim.quantities import quantity_of
 from flapsim.study.sensitivity import Influence, rank_correlation, sobol_indices
 from flapsim.study.table import SweepTable
 
-__all__ = [
-    "Condition",
-    "Difference",
-    "Objective",
-    "condition_from",
-    "csv_of",
-    "difference",
-    "objectives_from",
-    "pareto_front",
-    "pareto_points",
-    "ranked",
-    "satisfied",
-    "selected",
-    "sensitivities",
-]
-
 Array = NDArray[np.float64]
 Places = NDArray[np.int64]
 

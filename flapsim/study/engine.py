@@ -37,8 +37,6 @@ from flapsim.study.store import ChunkStore, Identity
 from flapsim.study.table import SweepTable, read_sweep
 from flapsim.study.workers import Workers, one_core_each
 
-__all__ = ["Interrupted", "Progress", "sweep"]
-
 _CHECK_AFTER_S: Final = 5.0
 """Check for dead workers after this long without an answer."""
 

@@ -17,8 +17,6 @@ from flapsim import __version__
 from flapsim.case.text import plain
 from flapsim.study.reading import Study
 
-__all__ = ["facts_of"]
-
 _NOT_COMPUTING = ("cli", "show")
 """Rooms whose source does not affect the numbers of a sweep."""
 

@@ -16,8 +16,6 @@ from flapsim.case.rules import ANY_NUMBER, UNFIT, Number, Switch, Text, Unfit, W
 from flapsim.case.text import Found
 from flapsim.faults import Faults
 
-__all__ = ["MOST_POINTS", "Axis", "Plan", "TrimPlan"]
-
 SAMPLINGS: Final = ("grid", "latin-hypercube", "sobol", "saltelli")
 MOST_POINTS: Final = 10**9
 

@@ -18,8 +18,6 @@ from flapsim.study.reading import Study
 from flapsim.study.sampling import Points, points_of
 from flapsim.study.trimming import TILE
 
-__all__ = ["CHUNK_POINTS", "Prepared", "prepare"]
-
 CHUNK_POINTS: Final = (1024, 64, 16, 16)
 """Most points per chunk, about a tenth of a second of work: prescribed motion; trim or compliant
 twist; trim and compliant twist; stability of a compliant twist."""

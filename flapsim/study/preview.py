@@ -16,8 +16,6 @@ from flapsim.study.reading import Study, read_study
 from flapsim.study.trimming import TILE
 from flapsim.study.workers import one_core_each
 
-__all__ = ["Preview", "preview"]
-
 _SAMPLE: Final = 64
 """Points at either end of a plan that are timed."""
 

@@ -24,8 +24,6 @@ from flapsim.flight.balance import checked_balances
 from flapsim.study.plan import Plan, TrimPlan
 from flapsim.study.rows import Rows, read_rows
 
-__all__ = ["Study", "parse_study", "read_study"]
-
 _TAKEN_LABELS: Final = ("point", "status", "reason", "reason_text", "reason_number", "phase")
 """Names in a result file that no group of axes may take."""
 

@@ -12,8 +12,6 @@ from flapsim.case.tables import split_rows
 from flapsim.case.text import read_text
 from flapsim.faults import Faults
 
-__all__ = ["Rows", "read_rows"]
-
 
 @dataclass(frozen=True, slots=True)
 class Rows:

@@ -22,8 +22,6 @@ from flapsim.study.plan import MOST_POINTS, Axis
 from flapsim.study.reading import Study
 from flapsim.study.sequences import CrossedSobol, LatinHypercube, Sample, Sobol
 
-__all__ = ["Dimension", "Points", "boxes", "points_of"]
-
 Array = NDArray[np.float64]
 Column = NDArray[Any]
 

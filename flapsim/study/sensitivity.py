@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 
 from flapsim.faults import StudyError
 
-__all__ = ["Influence", "rank_correlation", "sobol_indices"]
-
 Array = NDArray[np.float64]
 
 

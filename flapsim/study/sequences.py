@@ -13,8 +13,6 @@ from typing import Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CrossedSobol", "LatinHypercube", "Sample", "Sobol"]
-
 Array = NDArray[np.float64]
 Words = NDArray[np.uint64]
 Places = NDArray[np.int64]

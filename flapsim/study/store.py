@@ -27,8 +27,6 @@ from numpy.typing import NDArray
 from flapsim.faults import StudyError
 from flapsim.study.chunk import SERIES, Answer
 
-__all__ = ["ChunkStore", "Identity", "chunks_folder", "differences", "refusal", "sync_folder"]
-
 _IDENTITY: Final = "sweep.json"
 _LOCK: Final = "lock"
 _OWNER: Final = "lock.owner"

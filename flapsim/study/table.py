@@ -19,8 +19,6 @@ from flapsim.faults import StudyError, did_you_mean
 from flapsim.study.assembly import KIND, SCHEMA_VERSION
 from flapsim.study.chunk import DONE, SERIES, STATUS
 
-__all__ = ["SweepTable", "read_sweep"]
-
 Column = NDArray[Any]
 
 

@@ -18,8 +18,6 @@ from flapsim.flight.balance import BALANCES
 from flapsim.flight.trim import TrimBatch, TrimStatus, trim_many
 from flapsim.study.plan import TrimPlan
 
-__all__ = ["TILE", "refusal", "trim_points"]
-
 TILE: Final = 16
 """Points with a warm start from the same neighbour; chunks are whole numbers of tiles."""
 

@@ -28,8 +28,6 @@ from threadpoolctl import threadpool_limits
 from flapsim.faults import StudyError
 from flapsim.study.chunk import Answer, Task, solve_chunk
 
-__all__ = ["MOST_DEATHS", "Workers", "one_core_each"]
-
 MOST_DEATHS: Final = 5
 """Times that workers may die before the sweep gives up."""
 

@@ -14,8 +14,6 @@ from flapsim.wing.body import weight
 from flapsim.wing.strips import Strips, strips
 from flapsim.wing.stroke import stroke_schedules
 
-__all__ = ["mean_chord", "proportions", "reduced_frequency"]
-
 Array = NDArray[np.float64]
 
 

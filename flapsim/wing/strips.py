@@ -17,8 +17,6 @@ from flapsim.wing.schedule import broadcast_lanes
 if TYPE_CHECKING:
     from flapsim.case import Segment, Wing
 
-__all__ = ["Strips", "strips"]
-
 Array = NDArray[np.float64]
 
 
