@@ -295,7 +295,7 @@ def test_a_polar_that_is_missing_is_a_fault(tmp_path: Path) -> None:
     assert_reported(faults, "absent.csv", "", "no such file")
 
 
-def test_all_faults_of_a_table_are_told_but_not_thousands(tmp_path: Path) -> None:
+def test_of_many_faults_in_a_table_only_the_first_are_listed(tmp_path: Path) -> None:
     three = written(tmp_path, HEADER + "-5,x,0.1\n5,y,-1\n")
     assert len(faults_of(lambda: read_polar(three))) == 3
     many = written(tmp_path, HEADER + "-5,x,0.1\n" * 1000, "many.csv")

@@ -401,6 +401,14 @@ def test_a_meaningless_ratio_is_null_in_json_and_na_in_the_table(flapsim: Run) -
     assert "Caution" not in out, "a wing on a rig is no craft that may fall"
 
 
+def test_without_a_drive_the_table_says_so_once_in_place_of_empty_rows(flapsim: Run) -> None:
+    code, out, _ = flapsim("run", str(Path(GLASSHOUSE).with_name("plunging_wing.toml")))
+    assert code == 0
+    assert out.count("no drive in this case") == 1
+    assert "shaft power   " not in out
+    assert "cost of transport" not in out
+
+
 def test_check_prints_the_proportions_of_the_case(flapsim: Run) -> None:
     code, out, err = flapsim("check", GLASSHOUSE)
     assert (code, err) == (0, "")

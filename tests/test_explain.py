@@ -231,12 +231,20 @@ def test_a_group_is_explained_with_its_shapes_and_keys(capsys: pytest.CaptureFix
 
 
 @pytest.mark.parametrize("word", ["lag", "servo", "reduced frequency", "Strouhal number"])
-def test_a_word_of_the_trade_is_explained(word: str, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_technical_term_is_explained(word: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert GLOSSARY[word.lower()] in [one["meaning"] for one in explained(capsys, *word.split())]
 
 
 def test_an_item_of_a_list_is_explained_by_its_key(capsys: pytest.CaptureFixture[str]) -> None:
     assert explained(capsys, "wing.outer.chord_m.1.1") == explained(capsys, "wing.outer.chord_m")
+
+
+def test_a_result_that_is_also_a_key_is_explained_as_both(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    result, keys = explained(capsys, "lag_deg")
+    assert result["what"] == "reported quantity"
+    assert "stroke.inner.plunge.lag_deg" in keys["names"]
 
 
 def test_the_last_name_of_a_key_is_enough(capsys: pytest.CaptureFixture[str]) -> None:
@@ -252,6 +260,8 @@ def test_the_last_name_of_a_key_is_enough(capsys: pytest.CaptureFixture[str]) ->
         ("stroke.inner.plunge.amplitud_deg", "stroke.inner.plunge.amplitude_deg"),
         ("mean.flaping_efficiency", "mean.flapping_efficiency"),
         ("sevro", "servo"),
+        ("stifness", "stiffness"),
+        ("bandwidth", "stroke.inner.twist.bandwidth_hz"),
         ("qqqqqq", "'flapsim explain' lists groups"),
     ],
 )

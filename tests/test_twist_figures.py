@@ -193,9 +193,13 @@ def test_the_margin_marks_flight_and_divergence_speed() -> None:
 
 
 @pytest.mark.parametrize("kind", ["twist", "margin"])
-def test_a_driven_twist_is_refused_with_a_message(
-    kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+def test_a_driven_twist_is_refused_before_anything_is_simulated(
+    kind: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    monkeypatch.setattr("flapsim.cycle.simulate.simulate", lambda _: pytest.fail("simulated"))
     path = tmp_path / f"{kind}.png"
     assert main(["figure", str(GLASSHOUSE), "--kind", kind, "-o", str(path)]) == 2
     assert "every twist is driven" in capsys.readouterr().err

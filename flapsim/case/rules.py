@@ -14,7 +14,7 @@ from typing import Any, Final, Protocol
 from flapsim.faults import Faults, did_you_mean
 
 LARGEST_NUMBER: Final = 1e9
-"""Larger than any quantity of a craft in SI units; a larger number is a typing error."""
+"""Larger than any quantity of a craft in SI units; a larger number is a slip of the keyboard."""
 
 
 class Unfit:
@@ -83,32 +83,28 @@ class Number:
         kind = (
             "an even whole number" if self.even else "a whole number" if self.whole else "a number"
         )
-        bounds = [
-            f"{sign} {bound:g}"
-            for sign, bound in (
-                (">", self.above),
-                (">=", self.least),
-                ("<", self.below),
-                ("<=", self.most),
-            )
-            if math.isfinite(bound)
-        ]
-        return " ".join([kind, " and ".join(bounds)]).strip()
+        bounds = " and ".join(f"{sign} {bound:g}" for sign, _, bound in self._bounds)
+        return f"{kind} {bounds}".strip()
 
     @property
     def schema(self) -> dict[str, Any]:
         """What the key may hold, as JSON Schema."""
-        bounds = {
-            "exclusiveMinimum": self.above,
-            "minimum": self.least,
-            "exclusiveMaximum": self.below,
-            "maximum": self.most,
-        }
         return (
             {"type": "integer" if self.whole else "number"}
-            | {name: bound for name, bound in bounds.items() if math.isfinite(bound)}
+            | {name: bound for _, name, bound in self._bounds}
             | ({"multipleOf": 2} if self.even else {})
         )
+
+    @property
+    def _bounds(self) -> list[tuple[str, str, float]]:
+        """Sign, JSON Schema keyword and value of each finite bound."""
+        bounds = (
+            (">", "exclusiveMinimum", self.above),
+            (">=", "minimum", self.least),
+            ("<", "exclusiveMaximum", self.below),
+            ("<=", "maximum", self.most),
+        )
+        return [bound for bound in bounds if math.isfinite(bound[2])]
 
     def read(self, value: object, key: str, faults: Faults) -> float | int | Unfit:
         """Return the value if it is allowed."""

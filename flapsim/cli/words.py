@@ -55,7 +55,7 @@ def add_word_commands(commands: Any) -> None:
         commands,
         "explain",
         _explain,
-        "common.say what a key, a result or a word of the trade means",
+        "explain a key, a result or a technical term",
         "flapsim explain mean.flapping_efficiency",
     )
     explain.add_argument(
@@ -94,7 +94,7 @@ def _explain(options: argparse.Namespace) -> None:
         near = suggestions(name)
         hint = f"; did you mean {', '.join(near)}?" if near else "; 'flapsim explain' lists groups"
         raise common.Stop(
-            common.INPUT_AT_FAULT, f"explain: no key, result or word is called {name!r}{hint}"
+            common.INPUT_AT_FAULT, f"explain: no key, result or term is called {name!r}{hint}"
         )
     if options.json:
         common.print_json({"definitions": [one.to_dict() for one in found]})

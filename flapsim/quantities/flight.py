@@ -109,4 +109,4 @@ SEARCH = {
     "stiffness_n_m_rad": Quantity("N m rad-1",
         "stiffness of the balance spring that takes least motor power"),
 }  # fmt: skip
-"""What else a trim and a drive report."""
+"""Other quantities of a trim and of the drive report."""

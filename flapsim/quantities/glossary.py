@@ -1,4 +1,4 @@
-"""Words of the trade that keys, messages and figures use without explaining them."""
+"""Technical terms that keys, messages and figures use without explaining them."""
 
 from __future__ import annotations
 
@@ -60,4 +60,4 @@ GLOSSARY: Final[dict[str, str]] = {
     "(Wagner 1925).",
     "wake": "The vortices that the wing leaves behind: trailing from the span, shed in time.",
 }  # fmt: skip
-"""Word, in lower case -> what it means here."""
+"""Meaning of each term, by the term in lower case."""

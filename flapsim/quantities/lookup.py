@@ -49,7 +49,7 @@ GROUPS: dict[str, tuple[str, tuple[str, ...]]] = {
     "check": ("how far to trust the solution", tuple(CHECKS)),
     "series": ("the stroke step by step", (*SERIES, *MOTION_SERIES)),
     "strips": ("strip by strip along the span", tuple(STRIPS)),
-    "hazard": ("what to mind when it fails", tuple(HAZARDS)),
+    "hazard": ("speeds and energies of a craft that fails", tuple(HAZARDS)),
     "proportions": ("size and loading of a craft", tuple(PROPORTIONS)),
     "points": ("power curves, glides and take-off", tuple(CURVE)),
     "hinges": ("loads of a cut through the wing", tuple(SPAN_LOADS)),
@@ -81,7 +81,7 @@ _PARTS = {
     "predicted": "predicted by the case",
     "budget": "part of the uncertainty by source",
 }
-"""What a word before or after the name of a quantity makes of it."""
+"""What a group before, or a part after, the name of a quantity adds to its meaning."""
 
 _PLAIN_GROUPS = {
     *GROUPS, "watts", "trim", "strokes", "counts", "crank", "best_spring", "uneven_crank",
@@ -131,7 +131,7 @@ def _with(quantity: Quantity | None, words: str) -> Quantity | None:
 def quantity_of(name: str) -> Quantity:
     """Definition of a reported quantity, or what the name of a key tells of itself.
 
-    A key path stands alone, behind ``trim.`` or behind ``solution.``; its name is its meaning.
+    A key path stands alone or behind ``trim.`` or ``solution.``; its name is its meaning.
     """
     found = find_quantity(name)
     if found is not None:

@@ -27,7 +27,7 @@ MEASURED_SERIES = {
     "current_a": Quantity("A", "current", "lower"),
     "airspeed_m_s": Quantity("m s-1", "airspeed"),
 }
-"""Averaged strokes, in the order to look at them."""
+"""Averaged strokes, in the order of the report."""
 
 MEASURED = {
     "frequency_hz": Quantity("Hz", "stroke frequency"),
@@ -48,7 +48,7 @@ MEASURED = {
         "flapping_efficiency",
     )
 }
-"""What a measurement can tell, in the order to read it."""
+"""Results of a measurement, in the order of the report."""
 
 RIG_LOG = {
     "sample_rate_hz": Quantity("Hz", "sample rate that the time column shows"),

@@ -1,4 +1,4 @@
-"""What a name means: a key, a table, a reported quantity, a group of them, or a word of the trade.
+"""What a name means: a key, a table, a reported quantity, a group of them, or a technical term.
 
 Answers: what does ``flapsim explain`` print? Everything comes from the definitions of the keys in
 the case, plan and rig files and from `flapsim.quantities`; nothing is written down here.
@@ -69,7 +69,7 @@ def explain(name: str) -> list[Definition]:
     """Everything that a name can stand for; empty for an unknown name.
 
     A name is a key path of a case (of a plan or a rig behind ``plan.`` or ``rig.``), the last name
-    of one, a quantity with or without its group, a group, or a word of the glossary.
+    of one, a quantity with or without its group, a group, or a term of the glossary.
     """
     name = re.sub(r"(\.\d+)+$", "", name.strip().strip("."))  # an item of a list: its key
     found = [
@@ -79,7 +79,7 @@ def explain(name: str) -> list[Definition]:
     ]
     found += [_of_file(name)] if name in FILE_KINDS else []
     found += [_of_group(name)] if name in GROUPS else []
-    found += [Definition(name, "word", GLOSSARY[name.lower()])] if name.lower() in GLOSSARY else []
+    found += [Definition(name, "term", GLOSSARY[name.lower()])] if name.lower() in GLOSSARY else []
     result = name.replace(" ", "_")
     quantity = find_quantity(result)
     if quantity is not None:
@@ -104,7 +104,7 @@ def suggestions(name: str) -> list[str]:
 
 
 def overview() -> list[Definition]:
-    """The groups that there are, and the words."""
+    """Files, groups of results, and the terms of the glossary."""
     return [
         *(_of_file(name) for name in FILE_KINDS),
         Definition(
@@ -113,7 +113,7 @@ def overview() -> list[Definition]:
             "what runs, trims, power curves, sweeps and rigs report",
             names={name: meaning for name, (meaning, _) in GROUPS.items()},
         ),
-        Definition("words", "glossary", ", ".join(GLOSSARY)),
+        Definition("terms", "glossary", ", ".join(GLOSSARY)),
     ]
 
 
@@ -159,7 +159,7 @@ def _of_key(file: str, path: str, entry: Entry) -> Definition:
 
 def _default(entry: Entry) -> Any:
     if entry.required:
-        return "none, it must be given"
+        return "none; required"
     return "none" if entry.default in (None, ()) else entry.default
 
 
@@ -202,7 +202,7 @@ def _contents(kind: Kind) -> dict[str, str]:
 def _of_file(file: str) -> Definition:
     kind: Any = FILE_KINDS[file]
     first = (inspect.getdoc(kind) or "").partition("\n")[0].rstrip(".")
-    return Definition(file, "file that you write (TOML)", first, names=_contents(kind))
+    return Definition(file, "input file (TOML)", first, names=_contents(kind))
 
 
 def _of_group(name: str) -> Definition:
@@ -245,7 +245,9 @@ def _by_last_name(name: str) -> list[Definition]:
     if len(ends) < 2:
         return ends
     names = {found.name: found.meaning for found in ends}
-    return [Definition(name, f"{len(ends)} keys", "a name in several tables", names=names)]
+    return [
+        Definition(name, f"{len(ends)} keys", "several tables have a key of this name", names=names)
+    ]
 
 
 # --- text --------------------------------------------------------------------------------------
