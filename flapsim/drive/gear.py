@@ -15,18 +15,9 @@ def motor_side_power(
     efficiency: Numbers,
     regeneration: Numbers,
 ) -> Array:
-    """Power at the motor's shaft, W, of a crank that takes and returns power.
+    """Power at the motor's shaft, W, of a crank that takes (`driving`) and returns (`returned`).
 
-    Parameters
-    ----------
-    driving : array_like
-        Power that the crank takes, W, not negative.
-    returned : array_like
-        Power that it returns, W, not positive.
-    efficiency : array_like
-        Of the gear, the same both ways: the motor gives ``driving/efficiency`` and receives
-        ``efficiency`` times what comes back.
-    regeneration : array_like
-        Fraction of the returned power that motor and gear take up; the rest turns the motor free.
+    The gear's efficiency holds both ways: the motor gives ``driving/efficiency`` and receives
+    ``efficiency`` times the fraction `regeneration` of what returns; the rest turns the motor free.
     """
     return np.asarray(driving / efficiency + returned * regeneration * efficiency)

@@ -39,19 +39,8 @@ def optimal_spring(
 ) -> SpringOptimum:
     """Balance spring whose moment and stiffness take least electrical power.
 
-    Parameters
-    ----------
-    drive : Drive
-        The drive of one design; its own balance spring is ignored.
-    frequency_hz : float
-        Strokes per second, Hz.
-    aero_power, inertial_power, plunge, plunge_rate : array_like, shape (n,)
-        As for `drive_train`.
-
-    Returns
-    -------
-    SpringOptimum
-        Without a moment and a stiffness if the wing does not plunge.
+    Powers, plunge and its rate as for `drive_train`, shape (n,); the drive's own spring is ignored.
+    Without a moment and a stiffness if the wing does not plunge.
 
     Notes
     -----

@@ -217,22 +217,9 @@ def drive_means(
 ) -> dict[str, Array]:
     """Means that a run reports for its drive, by the names of `flapsim.quantities`.
 
-    Parameters
-    ----------
-    aero_power, inertial_power : array_like, shape (n, ...)
-        As for `drive_train`, W.
-    plunge, plunge_rate : array_like, shape (n, ...)
-        As for `drive_train`, rad and rad/s.
-    thrust : array_like, shape (...)
-        Mean net thrust of both wings, N.
-    drive : Drive, optional
-        In place of the case's own.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (...)
-        All of `REPORTED`, NaN without a drive; with one also all of ``DriveTrain.mean`` and of
-        ``DriveTrain.used``.
+    Powers (W), plunge (rad) and its rate (rad/s) as for `drive_train`, shape (n, ...); mean net
+    thrust of both wings, N, shape (...); `drive` in place of the case's own. All of `REPORTED`, NaN
+    without a drive; with one also all of ``DriveTrain.mean`` and ``DriveTrain.used``.
     """
     mean_thrust = np.asarray(thrust, dtype=np.float64)
     drive = case.drive if drive is None else drive
@@ -247,17 +234,8 @@ def drive_means(
 def efficiencies(case: Cases, mean: Mapping[str, Array], thrust: ArrayLike) -> dict[str, Array]:
     """Efficiencies of the whole chain, effective lift to drag and cost of transport.
 
-    Parameters
-    ----------
-    mean : mapping of str to ndarray, shape (...)
-        ``DriveTrain.mean``.
-    thrust : array_like, shape (...)
-        Mean net thrust of both wings, N.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (...)
-        NaN at rest; those that take the weight are NaN for a wing on a rig.
+    From ``DriveTrain.mean`` and the mean net thrust of both wings, N. NaN at rest; those that take
+    the weight are NaN for a wing on a rig.
     """
     airspeed = np.asarray(case.flight.airspeed_m_s, dtype=np.float64)
     moving = np.where(airspeed > 0.0, airspeed, np.nan)

@@ -139,23 +139,10 @@ def free_quantities(
     bounds: Mapping[str, tuple[float, float]] | None,
     lanes: int,
 ) -> list[FreeQuantity]:
-    """Check the free quantities and find their ranges.
+    """Check the free quantities, key paths joined by ``+`` where several move in proportion.
 
-    Parameters
-    ----------
-    columns : mapping of str to ndarray, shape (B,)
-        Numbers in which they differ.
-    free : sequence of str
-        Key paths; those joined by ``+`` move together in proportion.
-    bounds : mapping of str to (float, float), optional
-        Own ranges by key path, instead of `default_range`.
-    lanes : int
-        Number of designs, B.
-
-    Raises
-    ------
-    CaseError
-        If a key is unknown, cannot be free, or is named twice.
+    `columns` hold what differs between the designs, `bounds` own ranges by key path in place of
+    `default_range`. Raises CaseError for a key that is unknown, cannot be free or is named twice.
     """
     faults: list[Fault] = []
     seen: set[str] = set()
@@ -235,21 +222,9 @@ def _own_range(key: str, value: Array, bounds: Mapping[str, tuple[float, float]]
 
 
 def checked_balances(case: Case, hold: Sequence[str] | None, count: int) -> tuple[str, ...]:
-    """Check the balances to enforce.
+    """Check the names of the balances to enforce; None for as many as `count` free quantities.
 
-    Parameters
-    ----------
-    case : Case
-        The case, for messages.
-    hold : sequence of str or None
-        Names from `BALANCES`; None for as many of them as there are free quantities.
-    count : int
-        Number of free quantities.
-
-    Raises
-    ------
-    CaseError
-        If a name is unknown or named twice, or the numbers do not match.
+    Raises CaseError for a name that is unknown or named twice, or if the numbers do not match.
     """
     names = tuple(BALANCES)
     if hold is None:
@@ -294,21 +269,9 @@ def whole_columns(case: Case, columns: Mapping[str, Array]) -> dict[str, Array]:
 def residuals(
     case: Case, columns: Mapping[str, Array], results: Mapping[str, Array], hold: Sequence[str]
 ) -> Array:
-    """Residuals of the balances, relative to the weight.
+    """Excess over each balance, relative to the weight (moments: weight times mean chord).
 
-    Parameters
-    ----------
-    columns : mapping of str to ndarray, shape (lanes,)
-        Numbers in which they differ.
-    results : mapping of str to ndarray, shape (lanes,)
-        What `flapsim.cycle.results.evaluate` found for them.
-    hold : sequence of str
-        Balances.
-
-    Returns
-    -------
-    ndarray, shape (balances, lanes)
-        Excess over the balance; moments as a part of weight times mean chord.
+    From `results` of `flapsim.cycle.results.evaluate`; shape (balances, designs).
     """
     many = Designs(case, columns)
     load = many.unpadded(weight(many))
@@ -327,17 +290,11 @@ def residuals(
 
 
 def ideal_power(case: Cases) -> Array:
-    """Power of a fixed wing of the same span and weight, with the body's drag and climb.
+    """Power of a fixed wing of the same span and weight with the body's drag and climb, W.
 
-    Returns
-    -------
-    ndarray, shape (B,) or ()
-        W: weight times induced velocity, body drag times airspeed, weight times rate of climb.
-
-    Notes
-    -----
-    The induced velocity is that of an elliptic wing, Glauert's ``v sqrt(V^2 + v^2) =
-    W/(2 rho pi b^2/4)``, which holds down to hovering: Glauert (1926), momentum disc of the span.
+    Weight times induced velocity, body drag times airspeed, weight times rate of climb. The induced
+    velocity is that of an elliptic wing, Glauert's ``v sqrt(V^2 + v^2) = W/(2 rho pi b^2/4)``, down
+    to hovering: Glauert (1926), momentum disc of the span.
     """
     wing = strips(case.wing, case.craft.shoulder_offset_m)
     speed = np.asarray(case.flight.airspeed_m_s, dtype=float)

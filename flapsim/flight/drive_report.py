@@ -37,23 +37,9 @@ class DriveReport:
 def drive_report(
     cycle: Cycle, motors: Sequence[MotorType] | None = None, keep_spring: bool = False
 ) -> DriveReport:
-    """Analyse the drive of a cycle, and size another if motors are given.
+    """Analyse the drive of a cycle and, if motors are given, size another.
 
-    Parameters
-    ----------
-    cycle : Cycle
-        Of a case with a drive.
-    motors : sequence of MotorType, optional
-        Motors to choose from.
-    keep_spring : bool
-        Whether a sized drive keeps the balance spring of the case.
-
-    Raises
-    ------
-    ValueError
-        If the case has no drive.
-    NoAnswer
-        If no motor can drive this stroke.
+    Raises ValueError for a case without a drive, and NoAnswer if no motor can drive the stroke.
     """
     chain = power_chain(cycle)
     drive, frequency, load = chain.drive, cycle.case.stroke.frequency_hz, wing_load(cycle)

@@ -85,19 +85,9 @@ class Glide:
 
 
 def glide(case: Case, bounds: Mapping[str, tuple[float, float]] | None = None) -> Glide:
-    """Trim a craft with its wings held: body pitch and path angle free.
+    """Trim a craft with its wings held: body pitch and path angle are free, within `bounds`.
 
-    Parameters
-    ----------
-    case : Case
-        The craft and its airspeed.
-    bounds : mapping of str to (float, float), optional
-        Own ranges of pitch and path angle.
-
-    Raises
-    ------
-    NoTrim
-        If it cannot glide at that airspeed.
+    Raises NoTrim if it cannot glide at its airspeed.
     """
     # The drive stands still: it counts only for the hazards.
     held = wings_held(case).replace({"flight.climb_deg": -8.0, "drive": None})
@@ -148,22 +138,10 @@ class TakeOff:
 
 
 def take_off(case: Case, full: Mapping[str, float]) -> TakeOff:
-    """Thrust margin and steepest climb at full stroke.
+    """Thrust margin and steepest climb at full stroke, such as ``{"stroke.frequency_hz": 3.6}``.
 
-    Parameters
-    ----------
-    case : Case
-        The craft and the airspeed at which it leaves the hand or the ground.
-    full : mapping of str to float
-        What full stroke means: key paths and their values, such as
-        ``{"stroke.frequency_hz": 3.6}``.
-
-    Raises
-    ------
-    CaseError
-        If a key or a value is at fault.
-    NoTrim
-        If lift cannot carry the weight even so.
+    The airspeed of the case is that at which it leaves the hand or the ground. Raises CaseError for
+    a key or value at fault, and NoTrim if lift cannot carry the weight even so.
     """
     hard = case.replace(dict(full)).replace({"flight.climb_deg": 0.0})
     level = trim(hard, ("flight.pitch_deg",), ("lift",))

@@ -55,18 +55,9 @@ def load_report(
     crank: float | None = None,
     rocker: float | None = None,
 ) -> LoadReport:
-    """Loads of a cycle, with the tubes given or the lightest that carry them.
+    """Loads of a cycle, with the tubes given, one a segment, or the lightest that carry them.
 
-    Parameters
-    ----------
-    cycle : Cycle
-        A computed cycle.
-    tubes : sequence of Tube, optional
-        One per segment.
-    material : Material
-        Of the tubes that are sized if none are given.
-    crank, rocker : float, optional
-        Lengths, m; those of the linkage if there is one.
+    Crank and rocker lengths in m; those of the linkage if there is one.
     """
     wing = cycle.case.wing
     segments = [segment for segment in (wing.inner, wing.outer) if segment is not None]

@@ -232,17 +232,9 @@ def _motion(cycle: Cycle, wing: Strips, chord_fraction: float | None = None) -> 
 
 
 def motion_schedules(cycle: Cycle) -> Array:
-    """Schedules of the motion that a cycle holds, whatever brought it about.
+    """Fourier coefficients of the motion of a cycle, rad and m, shape (8, 2 HARMONICS + 1).
 
-    Parameters
-    ----------
-    cycle : Cycle
-        A computed cycle.
-
-    Returns
-    -------
-    ndarray, shape (8, 2 * HARMONICS + 1)
-        Rad; heave in m. Of what the steps resolve.
+    Read back from its series, so of what its steps resolve, whatever caused the motion.
     """
     count = cycle.phase.size
     kept = min(HARMONICS, count // 2 - 1)

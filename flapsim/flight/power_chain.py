@@ -94,18 +94,7 @@ RATIOS = (
 
 
 def power_chain(cycle: Cycle) -> PowerChain:
-    """Mean powers of a cycle from the battery to the thrust.
-
-    Parameters
-    ----------
-    cycle : Cycle
-        Of a case with a drive.
-
-    Raises
-    ------
-    ValueError
-        If the case has no drive.
-    """
+    """Mean powers of a cycle from the battery to the thrust; ValueError without a drive."""
     case = cycle.case
     drive = cycle.drive
     if drive is None:

@@ -169,18 +169,7 @@ def power_sensitivities(
 ) -> tuple[PowerSensitivity, ...]:
     """Change of the trimmed aerodynamic power with each input, largest first.
 
-    Parameters
-    ----------
-    case : Case
-        A trimmed case.
-    free, hold : sequence of str
-        What was set free and held.
-    threads : int
-        Threads to work on.
-
-    Notes
-    -----
-    With misfits R(x, p) of free quantities x and input p: ``dP/dp = P_p - P_x R_x^-1 R_p``, the
+    With residuals R(x, p) of free quantities x and input p: ``dP/dp = P_p - P_x R_x^-1 R_p``, the
     implicit function theorem; one call of the solver for all inputs.
     """
     groups = [tuple(part.strip() for part in name.split("+")) for name in free]
@@ -234,22 +223,10 @@ def power_sensitivities(
 def remedies(
     case: Case, free: Sequence[str], hold: Sequence[str], threads: int = 1
 ) -> tuple[Remedy, ...]:
-    """Single changes that would let a craft balance, the smallest first.
+    """Single changes with which a craft that does not balance would, from its nearest state.
 
-    Parameters
-    ----------
-    case : Case
-        The nearest state of a craft that does not balance.
-    free, hold : sequence of str
-        What is free and held.
-    threads : int
-        Threads to work on.
-
-    Returns
-    -------
-    tuple of Remedy
-        One per input that can be changed; those that trim first, by how few natural steps they
-        take, then the others by what they leave.
+    Those that trim come first, by how few natural steps they take, then the others by what they
+    leave.
     """
     keys: list[str] = []
     values: list[float] = []

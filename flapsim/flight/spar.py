@@ -225,13 +225,10 @@ def _equivalent_stress(
 
 
 def tip_deflection(loads: SpanLoads, states: Sequence[SparState]) -> Array:
-    """How far the wing tip is bent away from where rigid segments would have it, m, shape (n,).
+    """Distance of the wing tip from where rigid segments would have it, m, shape (n,).
 
-    Returns
-    -------
-    ndarray, shape (n,)
-        Of flap and in-plane deflection together; an inner segment's slope carries the outer one
-        along as if the wing were stretched out.
+    Flap and in-plane deflection together; an inner segment's slope carries the outer one along as
+    if the wing were stretched out.
     """
     up, aft = np.zeros(loads.phase.size), np.zeros(loads.phase.size)
     up_slope, aft_slope = up.copy(), aft.copy()
@@ -298,19 +295,9 @@ def spar_notes(
     semispan: float,
     mass_per_length: Sequence[float] = (),
 ) -> tuple[str, ...]:
-    """What is wrong with the tubes, or with the model of them, in words.
+    """Warnings about the tubes, or about the model of them.
 
-    Parameters
-    ----------
-    semispan : float
-        m.
-    mass_per_length : sequence of float, optional
-        Spar mass per length that the loads were computed with, inner first, kg/m.
-
-    Returns
-    -------
-    tuple of str
-        Empty where nothing is.
+    `mass_per_length` (kg/m, inner first) is what the loads were computed with; semispan in m.
     """
     notes = []
     for index, state in enumerate(states):
