@@ -90,7 +90,7 @@ def read_cycle(path: str | Path) -> Cycle:
     """
     source = Path(path)
     if not source.is_file():
-        raise ResultError(f"{source}: no such file, a result file (.h5) expected")
+        raise ResultError(f"{source}: no such file")
     try:
         with h5py.File(source, "r") as file:
             return _cycle_from(file, source.name)
