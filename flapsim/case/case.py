@@ -79,16 +79,9 @@ class Case:
     def replace(self, changes: Mapping[str, Any]) -> Case:
         """Return a copy with other values at some key paths, checked as a whole.
 
-        Parameters
-        ----------
-        changes : mapping of str to object
-            Key path to new value: a number, text, list or table (dict or dataclass of this module).
-            None leaves the key out. A table that the case does not have yet is begun.
-
-        Raises
-        ------
-        CaseError
-            With every unknown key path and every value that is not allowed.
+        A value is a number, text, list or table (dict or dataclass of this module); None leaves the
+        key out. A table that the case does not have yet is begun. A CaseError lists every unknown
+        key path and every value that is not allowed.
         """
         faults = Faults(self.name, self.folder, known_keys())
         table = plain(self)
@@ -164,16 +157,9 @@ def read_case(path: str | Path) -> Case:
 def parse_case(
     text: str, folder: str | Path = ".", name: str = "case", *, check_files: bool = True
 ) -> Case:
-    """Read a case from TOML text; errors as of `read_case`.
+    """Read a case, which messages call `name`, from TOML text; errors as of `read_case`.
 
-    Parameters
-    ----------
-    folder : str or Path
-        Where the files that the case names are looked for.
-    name : str
-        What messages call the case.
-    check_files : bool
-        False leaves those files unread, for a case that is only looked at.
+    The files that it names are looked for in `folder`, or left unread without `check_files`.
     """
     folder = Path(folder)
     faults = Faults(name, folder if check_files else None, known_keys())
