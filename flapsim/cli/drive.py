@@ -71,9 +71,6 @@ def _positive(text: str) -> float:
     return value
 
 
-_positive.__name__ = "positive number"  # what argparse calls it in its message
-
-
 _positive.__name__ = "positive number"  # named in argparse's message
 
 

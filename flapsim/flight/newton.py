@@ -22,7 +22,7 @@ _DIFFERENCE = 1e-5
 _LEAST_RADIUS = 1e-7
 _LARGEST_RADIUS = 4.0
 _STALLED_PROGRESS = 1e-3
-"""A step that could not lower the misfit by this part, were all linear, ends a hopeless track."""
+"""A step that could not lower the misfit by this part, were all linear, ends a track."""
 
 
 class End(IntEnum):
@@ -160,11 +160,9 @@ def solve_tracks(
             )
             promised[left] = hope
             size = np.sqrt((state.misfit[left] ** 2).sum(axis=1))
-            hopeless = (hope > (1.0 - _STALLED_PROGRESS) * size) & (radius[left] >= 1.0)
-            hopeless |= (radius[left] < _LEAST_RADIUS) | np.all(
-                trial[left] == state.x[left], axis=1
-            )
-            state.end[left[hopeless]] = End.NEAREST
+            futile = (hope > (1.0 - _STALLED_PROGRESS) * size) & (radius[left] >= 1.0)
+            futile |= (radius[left] < _LEAST_RADIUS) | np.all(trial[left] == state.x[left], axis=1)
+            state.end[left[futile]] = End.NEAREST
     state.end[state.end == End.OPEN] = End.LONG
     return state
 

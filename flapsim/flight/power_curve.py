@@ -215,7 +215,8 @@ def _check(case: Case, key: str, values: Array, free: Sequence[str]) -> None:
     faults = []
     if not is_column_key(key):
         case.get(key)
-        faults.append(Fault(case.name, key, "another kind of key", "a key that holds a number", ""))
+        allowed = "cannot be swept; only a key that holds a number can"
+        faults.append(Fault(case.name, key, "", allowed))
     elif any(key == part for name in free for part in name.split("+")):
         faults.append(Fault(case.name, key, "", "a key is either swept or free, not both", ""))
     if values.ndim != 1 or values.size < 3 or not np.all(np.diff(values) > 0.0):

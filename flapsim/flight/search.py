@@ -73,7 +73,7 @@ class TrimBatch:
     solution : dict of str to ndarray, shape (B,)
         Value of every free key, also of those that follow another; at the nearest state if refused.
     residual : dict of str to ndarray, shape (B,)
-        Misfit of each balance held, as a part of the weight (moments: of weight x mean chord).
+        Misfit of each balance enforced, as a part of the weight (moments: of weight x mean chord).
     status : ndarray of int, shape (B,)
         `TrimStatus` of each design.
     results : dict of str to ndarray, shape (B,)
@@ -151,7 +151,7 @@ def trim_many(
         quantities. Lift for one, lift and thrust for two, the pitching moment too for three.
     start : mapping of str to array_like, shape (B,) or (), optional
         Warm start: values of the first key of each free quantity, such as the `solution` of a
-        neighbour. Halves the work; designs that it does not lead to a sane state start afresh.
+        neighbour. Halves the work; designs that it does not lead to a plausible state start afresh.
     bounds : mapping of str to (float, float), optional
         Own ranges of free keys.
     threads : int
@@ -179,7 +179,7 @@ def trim_many(
     -----
     Every design is approached on two tracks, from the state in the case and from a gentle stroke
     (small amplitude, low frequency); of two answers the one of least power counts. Where neither
-    leads to a sane one, the best of a fixed set of states within the bounds are tried.
+    leads to a plausible one, the best of a fixed set of states within the bounds are tried.
     """
     given = {k: np.asarray(v, dtype=np.float64) for k, v in (columns or {}).items()}
     lanes = Designs(case, given).count
@@ -201,7 +201,7 @@ def trim_many(
 
 
 class _Search:
-    """What is known of every design while its trim is sought."""
+    """The state of every design during the search for its trim."""
 
     def __init__(
         self,
@@ -300,11 +300,11 @@ class _Search:
     # --- searching --------------------------------------------------------------------------
 
     def _open(self) -> Whole:
-        """Designs without a sane answer yet."""
+        """Designs without a plausible answer yet."""
         return np.flatnonzero(self._rank[:, 0] > TrimStatus.TRIMMED)
 
     def follow(self, starts: list[Array]) -> None:
-        """Follow tracks from some starts, for designs that have no sane answer yet."""
+        """Follow tracks from some starts, for designs that have no plausible answer yet."""
         todo = self._open()
         if not todo.size or not starts:
             return
