@@ -18,9 +18,6 @@ class DriveReport:
 
     Attributes
     ----------
-    cycle : Cycle
-    chain : PowerChain
-    best_spring : SpringOptimum
     ripple : CrankSpeed or str
         Speed ripple at constant voltage, or why there is no steady state.
     sized : tuple of SizedDrive

@@ -71,10 +71,8 @@ class Glide:
         The state.
     angle_deg : float
         Angle of the path below the horizontal.
-    sink_rate_m_s : float
     glide_ratio : float
         Distance over height.
-    verdict : str
     """
 
     trim: Trim
@@ -117,15 +115,12 @@ class TakeOff:
     ----------
     case : Case
         The case at full stroke, its pitch set so that lift carries the weight.
-    cycle : Cycle
     margin : float
         Thrust minus drag, relative to the weight.
     climb_deg : float
         Steepest steady climb at that airspeed and stroke, NaN if there is none.
-    climb_rate_m_s : float
     watts : dict of str to float
         Of the drive, and ``aero_power_w``.
-    verdict : str
     """
 
     case: Case

@@ -24,11 +24,8 @@ class LoadReport:
 
     Attributes
     ----------
-    cycle : Cycle
-    loads : SpanLoads
     states : tuple of SparState
         One per segment.
-    crank : CrankForces
     notes : tuple of str
         Warnings.
     """

@@ -104,7 +104,6 @@ class SpanLoads:
         Of each cut from the plane of symmetry with the wing stretched out, m.
     cuts : dict of str to ndarray, shape (k, n)
         Names and units in `SPAN_LOADS`; along the axes of the segment, which do not twist.
-    shoulder : Joint
     wrist : Joint or None
         None for a wing of one segment.
     """

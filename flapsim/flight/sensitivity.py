@@ -107,7 +107,6 @@ class Remedy:
 
     Attributes
     ----------
-    key : str
     value : float
         What it should become.
     before : float

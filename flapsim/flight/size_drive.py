@@ -77,7 +77,6 @@ class MotorType:
 
     Attributes
     ----------
-    name : str
     mass : float
         kg.
     motor : Motor
@@ -202,7 +201,6 @@ class SizedDrive:
 
     Attributes
     ----------
-    kind : MotorType
     drive : Drive
         The case's, with this motor, its best gear ratio and its best balance spring.
     train : DriveTrain

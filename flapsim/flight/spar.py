@@ -70,7 +70,6 @@ class Tube:
         Outer, m.
     wall : float
         m; half the diameter for a solid rod.
-    material : Material
 
     Raises
     ------
@@ -116,7 +115,6 @@ class SparState:
 
     Attributes
     ----------
-    tube : Tube
     mass : float
         Of one wing's tube of this segment, kg.
     stress : float

@@ -28,7 +28,6 @@ class SweepTable:
 
     Attributes
     ----------
-    path : Path
     title, sampling, seed
         As in the plan.
     axes : dict of str to int
