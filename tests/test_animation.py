@@ -14,8 +14,7 @@ from PIL import Image
 
 from flapsim.case import parse_case, read_case
 from flapsim.cycle.simulate import Cycle, simulate
-from flapsim.show.animation import animate
-from flapsim.show.film import Film
+from flapsim.show.film import Film, animate
 from flapsim.show.posture import outline
 from flapsim.show.style import styled
 

@@ -106,7 +106,7 @@ def test_drawing_needs_no_screen_and_no_pyplot(glasshouse: Cycle, tmp_path: Path
     program = (
         "import sys\n"
         "from flapsim.cycle.files import read_cycle\n"
-        "from flapsim.show.animation import animate\n"
+        "from flapsim.show.film import animate\n"
         "from flapsim.show.figures import draw\n"
         f"cycle = read_cycle({str(tmp_path / 'cycle.h5')!r})\n"
         f"draw(cycle, 'stroke', {str(tmp_path / 'stroke.png')!r})\n"

@@ -11,6 +11,7 @@ import json
 import re
 import tomllib
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -81,18 +82,16 @@ class Found:
 
 def _is_file(path: Path) -> bool:
     """Whether there is such a file; a name that no file can have counts as absent."""
-    try:
+    with suppress(OSError):
         return path.is_file()
-    except OSError:
-        return False
+    return False
 
 
 def _names_beside(path: Path) -> list[str]:
     """Return what else lies in the folder of a file."""
-    try:
+    with suppress(OSError):
         return [other.name for other in path.parent.iterdir()]
-    except OSError:
-        return []
+    return []
 
 
 def build(kind: Kind, table: Mapping[str, Any], prefix: str, faults: Faults) -> Any:

@@ -134,7 +134,7 @@ def _figure(options: argparse.Namespace) -> None:
 
 def _animate(options: argparse.Namespace) -> None:
     cycle = _cycle(options, ".gif", common.FILM_SUFFIXES)
-    from flapsim.show.animation import animate
+    from flapsim.show.film import animate
 
     with common.refusing(ValueError):  # an MP4 without ffmpeg
         animate(cycle, options.output)

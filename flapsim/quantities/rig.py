@@ -35,19 +35,11 @@ MEASURED = {
 } | {
     name: _RUN[name]
     for name in (
-        "lift_n",
-        "thrust_n",
-        "thrust_power_w",
-        "electrical_power_w",
-        "shaft_power_w",
-        "aero_power_w",
-        "drive_efficiency",
-        "aerodynamic_efficiency",
-        "total_efficiency",
-        "tare_efficiency",
-        "flapping_efficiency",
+        "lift_n", "thrust_n", "thrust_power_w", "electrical_power_w", "shaft_power_w",
+        "aero_power_w", "drive_efficiency", "aerodynamic_efficiency", "total_efficiency",
+        "tare_efficiency", "flapping_efficiency",
     )
-}
+}  # fmt: skip
 """Results of a measurement, in the order of the report."""
 
 RIG_LOG = {

@@ -1,4 +1,4 @@
-"""A page that shows the wing at any phase, from ahead and from the side: a frame of an animation.
+"""The wing in motion, from ahead and from the side, written as GIF or MP4.
 
 Positions are the exact motion of the strips, forces those of the cycle. Both views have one scale
 of length and one of force.
@@ -7,9 +7,11 @@ of length and one of force.
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+from matplotlib.animation import AbstractMovieWriter, FFMpegWriter, PillowWriter
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Ellipse, Polygon
@@ -18,6 +20,7 @@ from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
 from flapsim.cycle.simulate import Cycle
+from flapsim.show.kinds import FILM_SUFFIXES
 from flapsim.show.phase_panels import Curve, phase_axis, shade_downstroke, trace
 from flapsim.show.posture import Outline, Sections, Side, downstroke, outline, sections
 from flapsim.show.posture_panel import BODY, FACE, body_from_ahead, tip_path
@@ -30,6 +33,7 @@ from flapsim.show.style import (
     label,
     number,
     panel_at,
+    styled,
     titled_page,
 )
 
@@ -61,6 +65,48 @@ _WORDS = 0.6
 _STARBOARD_AHEAD = np.array([[0.0, -1.0, 0.0], [0.0, 0.0, 1.0]])
 _PORT_AHEAD = np.array([[0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
 _FROM_PORT = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
+
+_DOTS_PER_INCH = 100  # an MP4 needs even numbers of pixels
+
+# Strokes in a file; a GIF repeats by itself.
+_STROKES = {".gif": 1, ".mp4": 3}
+
+
+def animate(cycle: Cycle, path: str | Path, frames: int = 48, frames_per_second: int = 20) -> None:
+    """Write an animation of the stroke, at least 2 frames of it at 1 to 50 per second.
+
+    A GIF repeats one stroke for ever; an MP4 shows three and needs ffmpeg. Raises a ValueError for
+    another ending of the file name, a missing ffmpeg, or frames or rate out of range.
+    """
+    target = Path(path)
+    if frames < 2 or not 1 <= frames_per_second <= 50:
+        raise ValueError(
+            "expected at least 2 frames and 1 to 50 frames per second,"
+            f" found {frames} and {frames_per_second}"
+        )
+    writer = _writer(target, frames_per_second)
+    slower = frames / frames_per_second * cycle.case.stroke.frequency_hz
+    with styled():
+        film = Film(cycle, frames, slower)
+        with writer.saving(film.page, str(target), _DOTS_PER_INCH):
+            for frame in list(range(frames)) * _STROKES[target.suffix.lower()]:
+                film.show(frame)
+                writer.grab_frame()
+
+
+def _writer(path: Path, frames_per_second: int) -> AbstractMovieWriter:
+    suffix = path.suffix.lower()
+    if suffix not in FILM_SUFFIXES:
+        raise ValueError(
+            f"{path}: the name of an animation should end in {', '.join(FILM_SUFFIXES)}"
+        )
+    if suffix == ".gif":
+        return PillowWriter(fps=frames_per_second)
+    if not FFMpegWriter.isAvailable():
+        raise ValueError(
+            f"{path}: an MP4 needs ffmpeg, which is not installed; install it or write a .gif"
+        )
+    return FFMpegWriter(fps=frames_per_second, extra_args=["-pix_fmt", "yuv420p"])
 
 
 class Film:

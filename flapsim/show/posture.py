@@ -141,16 +141,11 @@ def _motion(
     cycle: Cycle, wing: Strips, schedules: Array, tau: ArrayLike, fraction: float | None
 ) -> StripMotion:
     case = cycle.case
+    plane = float(np.radians(case.stroke.plane_deg))
     return strip_motion(
-        wing,
-        schedules,
-        case.stroke.frequency_hz,
-        case.craft.shoulder_offset_m,
-        float(np.radians(case.stroke.plane_deg)),
-        tau,
-        case.wing.twist_axis,
-        fraction,
-    )
+        wing, schedules, case.stroke.frequency_hz, case.craft.shoulder_offset_m, plane, tau,
+        case.wing.twist_axis, fraction,
+    )  # fmt: skip
 
 
 def _outline_stations(cycle: Cycle) -> Strips:
@@ -171,13 +166,6 @@ def _outline_stations(cycle: Cycle) -> Strips:
     which, distance, fraction, chord, position = map(np.concatenate, zip(*columns, strict=True))
     massless = np.zeros_like(fraction)
     return replace(
-        computed,
-        segment=which,
-        distance=distance,
-        fraction=fraction,
-        width=massless,
-        chord=chord,
-        span_position=position,
-        skin=massless,
-        spar=massless,
-    )
+        computed, segment=which, distance=distance, fraction=fraction, width=massless, chord=chord,
+        span_position=position, skin=massless, spar=massless,
+    )  # fmt: skip

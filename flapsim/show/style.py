@@ -228,17 +228,11 @@ def spread_labels(axes: Axes, entries: Sequence[tuple[str, float, str]], size: f
     placed = _spread(at, 1.25 * size * lines / height)
     for (text, _, color), end, y in zip(shown, at, placed, strict=True):
         axes.annotate(
-            text,
-            xy=(1.0, end),
-            xytext=(1.035, y),
-            xycoords="axes fraction",
-            textcoords="axes fraction",
-            color=color,
-            fontsize=size,
-            va="center",
+            text, (1.0, end), xytext=(1.035, y), xycoords="axes fraction",
+            textcoords="axes fraction", color=color, fontsize=size, va="center",
             annotation_clip=False,
             arrowprops={"arrowstyle": "-", "color": color, "linewidth": 0.7, "shrinkB": 0.0},
-        )
+        )  # fmt: skip
 
 
 def _spread(at: Array, size: Array) -> Array:
