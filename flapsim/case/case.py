@@ -161,6 +161,8 @@ def parse_case(
 
     The files that it names are looked for in `folder`, or left unread without `check_files`.
     """
+    if not isinstance(text, str):
+        raise TypeError("parse_case takes the text of a case; read_case takes the name of a file")
     folder = Path(folder)
     faults = Faults(name, folder if check_files else None, known_keys())
     table = read_toml(text, name)

@@ -11,6 +11,7 @@ import argparse
 import contextlib
 import gc
 import json
+import math
 import os
 import re
 import sys
@@ -136,6 +137,17 @@ def case_from(path: str, changes: Sequence[str]) -> Case:
     changed = changes_from(changes)
     case = read_case(path)
     return case.replace(changed) if changed else case
+
+
+def positive_number(text: str) -> float:
+    """Read a finite number above 0; ValueError for anything else."""
+    value = float(text)
+    if not (math.isfinite(value) and value > 0.0):
+        raise ValueError(text)
+    return value
+
+
+positive_number.__name__ = "positive number"  # named in argparse's message
 
 
 def changes_from(texts: Sequence[str]) -> dict[str, Any]:

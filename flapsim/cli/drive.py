@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import math
 from typing import TYPE_CHECKING, Any
 
 from flapsim.cli import common
@@ -12,6 +11,9 @@ if TYPE_CHECKING:
     from flapsim.case import Case
     from flapsim.cycle.simulate import Cycle
     from flapsim.flight.spar import Material, Tube
+
+_LENGTHS_MM = (0.01, 1000.0)
+"""Diameters and walls of tubes that anybody could mean."""
 
 
 def add_drive_commands(commands: Any) -> None:
@@ -60,18 +62,8 @@ def add_drive_commands(commands: Any) -> None:
         ("crank", "MM", "crank length, for the force on it [that of the linkage]"),
         ("rocker", "MM", "rocker length, for the force in the rod [that of the linkage]"),
     ):
-        loads.add_argument(f"--{name}", metavar=unit, type=_positive, help=what)
+        loads.add_argument(f"--{name}", metavar=unit, type=common.positive_number, help=what)
     common.take_output(loads, "figure of the loads to write: .png, .svg or .pdf")
-
-
-def _positive(text: str) -> float:
-    value = float(text)
-    if not (math.isfinite(value) and value > 0.0):
-        raise ValueError(text)
-    return value
-
-
-_positive.__name__ = "positive number"  # named in argparse's message
 
 
 def _simulated(case: Case) -> Cycle:
@@ -147,15 +139,17 @@ def _lengths(name: str, text: str | None) -> list[float]:
     if text is None:
         return []
     try:
-        out = [1e-3 * _positive(part) for part in text.split(",")]
+        out = [common.positive_number(part) for part in text.split(",")]
     except ValueError:
         out = []
-    if not 1 <= len(out) <= 2:
+    least, most = _LENGTHS_MM
+    if not (1 <= len(out) <= 2 and all(least <= length <= most for length in out)):
         raise common.Stop(
             common.INPUT_AT_FAULT,
-            f"--{name}: expected one or two lengths above 0 in mm, such as 6,5; found {text}",
+            f"--{name}: expected one or two lengths from {least:g} to {most:g} mm, such as 6,5;"
+            f" found {text}",
         )
-    return out
+    return [1e-3 * length for length in out]
 
 
 def _material(options: argparse.Namespace) -> Material:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from flapsim.flight.trim import Trim
 
 _SHORT_LIST = 8
+_MOST_POINTS = 1000
 
 
 def add_flight_commands(commands: Any) -> None:
@@ -59,7 +60,7 @@ def add_flight_commands(commands: Any) -> None:
     power.add_argument(
         "--available",
         metavar="W",
-        type=float,
+        type=common.positive_number,
         help="available power [ten times the battery's capacity per hour]",
     )
     power.add_argument(
@@ -96,8 +97,15 @@ def _write(write: Callable[[Any, Path], None], what: Any, path: Path) -> None:
     common.say(f"wrote {path}")
 
 
-def _names(text: str | None) -> tuple[str, ...] | None:
-    return None if text is None else tuple(part.strip() for part in text.split(",") if part.strip())
+def _names(option: str, text: str | None) -> tuple[str, ...] | None:
+    if text is None:
+        return None
+    names = tuple(part.strip() for part in text.split(","))
+    if not all(names):
+        raise common.Stop(
+            common.INPUT_AT_FAULT, f"--{option}: expected names joined by commas, found {text!r}"
+        )
+    return names
 
 
 def _bounds(texts: list[str]) -> dict[str, tuple[float, float]]:
@@ -135,6 +143,11 @@ def _trim(options: argparse.Namespace) -> None:
             common.INPUT_AT_FAULT,
             "--glide and --full choose the free quantities; leave out --free and --hold",
         )
+    if options.climb is not None and (options.glide or options.full):
+        raise common.Stop(
+            common.INPUT_AT_FAULT, "--glide and --full find the path angle; leave out --climb"
+        )
+    free, hold = _names("free", options.free), _names("hold", options.hold)
     common.check_output(options, common.RESULT_SUFFIXES)
     case = common.case_from(options.case, options.changes)
     if options.climb is not None:
@@ -143,7 +156,6 @@ def _trim(options: argparse.Namespace) -> None:
     with common.solving(case):
         from flapsim.flight.files import write_trim
         from flapsim.flight.glide_takeoff import glide, take_off
-        from flapsim.flight.power_curve import default_free
         from flapsim.flight.trim import trim
 
         if options.full:
@@ -151,8 +163,7 @@ def _trim(options: argparse.Namespace) -> None:
             return
         gliding = glide(case, bounds or None) if options.glide else None
         found = gliding.trim if gliding is not None else trim(
-            case, _names(options.free) or default_free(case), _names(options.hold),
-            bounds=bounds or None,
+            case, free, hold, bounds=bounds or None,
         )  # fmt: skip
     if options.output is not None:
         _write(write_trim, found, options.output)
@@ -219,6 +230,7 @@ def _power(options: argparse.Namespace) -> None:
         common.check_output(figure, common.PICTURE_SUFFIXES)
     name, key = next(pair for pair in _SWEPT if getattr(options, pair[0]) is not None)
     values = _span(name, getattr(options, name))
+    free, hold = _names("free", options.free), _names("hold", options.hold)
     case = common.case_from(options.case, options.changes)
     bounds = _bounds(options.bound)
     with common.solving(case):
@@ -226,8 +238,7 @@ def _power(options: argparse.Namespace) -> None:
         from flapsim.flight.power_curve import plain_curve, power_curve
 
         curve = power_curve(
-            case, values, key, _names(options.free), _names(options.hold), options.available,
-            bounds or None,
+            case, values, key, free, hold, options.available, bounds or None,
         )  # fmt: skip
     if not curve.trimmed.trimmed.any():
         raise common.Stop(common.NO_SUCH_ANSWER, f"{case.name}: {' '.join(curve.notes)}")
@@ -253,10 +264,10 @@ def _span(name: str, text: str) -> list[float]:
         low, high, number = _number(first), _number(last), int(count)
     except ValueError:
         number = 0
-    if number < 3 or not low < high:
+    if not 3 <= number <= _MOST_POINTS or not low < high:
         raise common.Stop(
             common.INPUT_AT_FAULT,
-            f"--{name}: expected FROM:TO:COUNT with FROM < TO and COUNT >= 3, such as 4:9:11;"
-            f" found {text}",
+            f"--{name}: expected FROM:TO:COUNT with FROM < TO and COUNT from 3 to {_MOST_POINTS},"
+            f" such as 4:9:11; found {text}",
         )
     return [low + (high - low) * i / (number - 1) for i in range(number)]

@@ -169,6 +169,13 @@ def simulate(case: Case) -> Cycle:
     solved = solve_halves(designs, halves, series=True, fields=True)
     series = _series(solved)
     scalars = {name: float(values[0]) for name, values in results(solved).items()}
+    loads = ("lift_n", "thrust_n", "aero_power_w")
+    lost = [name for name in loads if not math.isfinite(scalars[f"mean.{name}"])]
+    if lost:
+        raise NoAnswer(
+            f"{', '.join(lost)} not finite: the loads of this stroke are beyond what the solver can"
+            " compute; check airspeed, frequency, amplitudes and lengths"
+        )
     groups: dict[str, dict[str, float]] = {"mean": {}, "peak": {}, "check": {}}
     segments: dict[str, dict[str, dict[str, float]]] = {
         group: {name: {} for name in segment_names(case)} for group in ("segments", "twist")
@@ -206,6 +213,11 @@ def _stable(designs: Designs, half: HalfWing) -> Stability | None:
     if not half.found[0]:
         raise NoAnswer(no_periodic_twist(designs.case, half))
     verdict = stability(designs, half)
+    if math.isnan(verdict.largest):
+        raise NoAnswer(
+            "the stability of the twist cannot be computed here: the moments about its axis are not"
+            " finite, or too large beside its inertia; check airspeed, frequency and wing mass"
+        )
     if verdict.name != "stable":
         raise NoAnswer(unstable_twist(designs.case, half, verdict))
     return verdict

@@ -132,6 +132,19 @@ class FreeQuantity:
         return {key: value * self.ratio[i, design] for i, key in enumerate(self.keys)}
 
 
+def default_free(case: Case) -> tuple[str, ...]:
+    """Free quantities by default: pitch and both plunge amplitudes together.
+
+    The frequency where the plunge has no amplitude.
+    """
+    keys = []
+    for name in ("inner", "outer"):
+        stroke = getattr(case.stroke, name)
+        if stroke is not None and stroke.plunge.amplitude_deg != 0.0:
+            keys.append(f"stroke.{name}.plunge.amplitude_deg")
+    return ("flight.pitch_deg", "+".join(keys) if keys else "stroke.frequency_hz")
+
+
 def free_quantities(
     case: Case,
     columns: Mapping[str, Array],
@@ -168,6 +181,9 @@ def _fault_of(case: Case, key: str, seen: set[str]) -> Fault | None:
     if key in _NOT_FREE:
         return Fault(case.name, key, "", "cannot be free; use air.density_kg_m3", "")
     value = case.get(key)  # raises on unknown keys, with the nearest one
+    table = key.rpartition(".")[0]
+    if value is None and case.get(table) is None:
+        return Fault(case.name, table, "", f"not in this case; write the table to set {key} free")
     if not is_column_key(key) or isinstance(value, (str, bool)):
         return Fault(case.name, key, "", "cannot be free; only a key that holds a number can", "")
     return None

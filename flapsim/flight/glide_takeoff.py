@@ -9,7 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from flapsim.case import Case
+from flapsim.case.rules import show
 from flapsim.cycle.simulate import Cycle, simulate
+from flapsim.faults import CaseError, Fault
 from flapsim.flight.drive_power import refusal_of_drive, watts
 from flapsim.flight.hazard import hazard_note
 from flapsim.flight.trim import NoTrim, Trim, flight_words, trim
@@ -138,6 +140,9 @@ def take_off(case: Case, full: Mapping[str, float]) -> TakeOff:
     The airspeed of the case is that at which it leaves the hand or the ground. Raises CaseError for
     a key or value at fault, and NoTrim if lift cannot carry the weight even so.
     """
+    worded = [key for key, value in full.items() if not isinstance(value, int | float)]
+    if worded:
+        raise CaseError([Fault(case.name, key, show(full[key]), "a number") for key in worded])
     hard = case.replace(dict(full)).replace({"flight.climb_deg": 0.0})
     level = trim(hard, ("flight.pitch_deg",), ("lift",))
     margin = (level.cycle.mean["thrust_n"] - level.cycle.mean["drag_n"]) / weight(hard)

@@ -18,6 +18,7 @@ from flapsim.case import Case
 from flapsim.case.columns import is_column_key
 from flapsim.drive.limits import LIMITS
 from flapsim.faults import CaseError, Fault
+from flapsim.flight.balance import default_free
 from flapsim.flight.curve_points import (
     STROKE,
     CurvePoint,
@@ -29,7 +30,7 @@ from flapsim.flight.curve_points import (
 from flapsim.flight.search import TrimBatch, TrimStatus
 from flapsim.quantities import finite_or_none
 
-__all__ = ["CurvePoint", "PowerCurve", "default_free", "power_curve"]
+__all__ = ["CurvePoint", "PowerCurve", "power_curve"]
 
 Array = NDArray[np.float64]
 
@@ -117,19 +118,6 @@ class PowerCurve:
     def climb_rate_m_s(self) -> Array:
         """Rate of the steepest climb, m/s, shape (n,)."""
         return np.asarray(self.airspeed * np.sin(np.radians(self.climb_deg)))
-
-
-def default_free(case: Case) -> tuple[str, ...]:
-    """Free quantities of a power curve by default: pitch and both plunge amplitudes together.
-
-    The frequency where the plunge has no amplitude.
-    """
-    keys = []
-    for name in ("inner", "outer"):
-        stroke = getattr(case.stroke, name)
-        if stroke is not None and stroke.plunge.amplitude_deg != 0.0:
-            keys.append(f"stroke.{name}.plunge.amplitude_deg")
-    return ("flight.pitch_deg", "+".join(keys) if keys else "stroke.frequency_hz")
 
 
 def power_curve(

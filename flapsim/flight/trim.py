@@ -13,7 +13,7 @@ import numpy as np
 from flapsim.case import Case
 from flapsim.cycle.simulate import Cycle, simulate
 from flapsim.faults import NoAnswer
-from flapsim.flight.balance import BALANCES, chord_of, residuals
+from flapsim.flight.balance import BALANCES, chord_of, default_free, residuals
 from flapsim.flight.drive_power import refusal_of_drive, watts
 from flapsim.flight.hazard import Hazard, hazard_note
 from flapsim.flight.search import TrimBatch, TrimStatus, trim_many
@@ -133,7 +133,7 @@ class Trim:
 
 def trim(
     case: Case,
-    free: Sequence[str],
+    free: Sequence[str] | None = None,
     hold: Sequence[str] | None = None,
     start: Mapping[str, float] | None = None,
     bounds: Mapping[str, tuple[float, float]] | None = None,
@@ -145,8 +145,9 @@ def trim(
     ----------
     case : Case
         The craft, its stroke, its airspeed and its climb angle.
-    free : sequence of str
-        Free quantities: key paths, joined by ``+`` where several move together in proportion.
+    free : sequence of str, optional
+        Free quantities: key paths, joined by ``+`` where several move together in proportion; by
+        default body pitch, and both plunge amplitudes together.
     hold : sequence of str, optional
         Balances to hold: ``lift``, ``thrust``, ``pitching_moment``; by default the first of these,
         as many as there are free quantities.
@@ -171,6 +172,7 @@ def trim(
     NoAnswer
         If it trims with an unstable twist.
     """
+    free = default_free(case) if free is None else free
     many = trim_many(case, None, free, hold, start, bounds, threads)
     solution = {key: float(value[0]) for key, value in many.solution.items()}
     settled = case.replace(solution)

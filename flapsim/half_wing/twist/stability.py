@@ -118,14 +118,19 @@ def stability(case: Cases, half: HalfWing, lane: int = 0) -> Stability:
     Over a step the state is carried by the fourth-order Magnus expansion on two Gauss points
     (Iserles, Munthe-Kaas, Norsett & Zanna 2000, Acta Numerica 9, 215, eq. 4.19), their matrices
     from the trigonometric interpolant of those at the steps. A lagged separation point is taken at
-    its steady value for the departure. All results are NaN if the periodic twist was not found.
+    its steady value for the departure. All results are NaN if the periodic twist was not found, or
+    if the moments about it are too large for its inertia to be told from nothing.
     """
     parts = [part.of(np.array([lane])) for part in half.parts]
     linear = linearised(case, pick(half.design.batch, np.array([lane])), parts, half.side)
+    nothing = np.full(len(parts), np.nan)
+    unknown = Stability(np.array([complex(np.nan)]), nothing, nothing, nothing)
     if linear is None:
-        nothing = np.full(len(parts), np.nan)
-        return Stability(np.array([complex(np.nan)]), nothing, nothing, nothing)
-    carried = _over_a_stroke(linear.state_matrix(), linear.period)
+        return unknown
+    try:
+        carried = _over_a_stroke(linear.state_matrix(), linear.period)
+    except np.linalg.LinAlgError:
+        return unknown
     # A growth that overflows within a stroke has no eigenvalues.
     multipliers = (
         np.linalg.eigvals(carried) if np.isfinite(carried).all() else np.array([complex(np.inf)])
