@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+from pathlib import Path
+
 import pytest
 
 from flapsim import parse_case, read_case, trim
@@ -36,6 +41,33 @@ def test_an_option_without_a_meaning_is_refused(
     out, err = capsys.readouterr()
     assert (code, out) == (2, "")
     assert words in " ".join(err.split())
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp437", "cp1251"])
+def test_a_terminal_without_our_signs_gets_plain_ones(encoding: str) -> None:
+    start = "import sys; from flapsim.cli.main import main; sys.exit(main())"
+    done = subprocess.run(
+        [sys.executable, "-c", start, "run", GLASSHOUSE],
+        env=os.environ | {"PYTHONIOENCODING": encoding},
+        capture_output=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    table = done.stdout.decode(encoding)
+    assert "thrust x airspeed" in table
+    assert "?" not in table
+
+
+def test_a_folder_with_files_of_the_user_is_not_taken_for_chunks(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "map.h5.chunks"
+    folder.mkdir()
+    (folder / "notes.txt").write_text("mine", encoding="utf-8")
+    code = main(["sweep", str(CASES / "twist_driven.toml"), "-o", str(tmp_path / "map.h5")])
+    assert code == 2
+    assert "holds notes.txt, which no sweep wrote" in capsys.readouterr().err
+    assert (folder / "notes.txt").read_text(encoding="utf-8") == "mine"
 
 
 def test_trim_frees_pitch_and_plunge_unless_told_otherwise() -> None:

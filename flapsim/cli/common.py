@@ -8,8 +8,10 @@ import this one whole (``from flapsim.cli import common``).
 from __future__ import annotations
 
 import argparse
+import codecs
 import contextlib
 import gc
+import io
 import json
 import math
 import os
@@ -40,6 +42,26 @@ class Stop(Exception):
     def __init__(self, code: int, message: str) -> None:
         super().__init__(message)
         self.code = code
+
+
+_PLAIN_SIGNS = {
+    "×": "x", "°": " deg", "Ω": "ohm", "±": "+/-", "−": "-", "–": "-", "→": "->", "…": "...",
+    "≥": ">=", "≤": "<=", "η": "eta", "α": "alpha", "⁻": "-",
+} | dict(zip("⁰¹²³⁴⁵⁶⁷⁸⁹", "0123456789", strict=True))  # fmt: skip
+
+
+def print_plain_signs() -> None:
+    """Print plain signs where the terminal's encoding has no × or ³."""
+
+    def plainly(error: UnicodeError) -> tuple[str, int]:
+        assert isinstance(error, UnicodeEncodeError)
+        lost = error.object[error.start : error.end]
+        return "".join(_PLAIN_SIGNS.get(sign, "?") for sign in lost), error.end
+
+    codecs.register_error("flapsim.plain", plainly)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and stream.errors == "strict":
+            stream.reconfigure(errors="flapsim.plain")
 
 
 # --- arguments -----------------------------------------------------------------------------------

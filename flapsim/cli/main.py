@@ -35,6 +35,7 @@ _FAMILIES = (
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command, by default that of the process, and return its exit code."""
+    common.print_plain_signs()
     try:
         options = _parser().parse_args(arguments)
         options.command(options)

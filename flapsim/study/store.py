@@ -13,7 +13,6 @@ import errno
 import json
 import os
 import re
-import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field, replace
@@ -58,6 +57,12 @@ class Identity:
 def chunks_folder(target: Path) -> Path:
     """Folder beside a result file in which its chunks are kept until it is complete."""
     return target.with_name(f"{target.name}.chunks")
+
+
+def _written(item: Path) -> bool:
+    """Whether a sweep wrote a file of the folder; whatever else lies there is left alone."""
+    own = item.name in (_LOCK, _OWNER, _IDENTITY) or item.suffix == ".part"
+    return own or _CHUNK.fullmatch(item.name) is not None
 
 
 def differences(before: dict[str, Any], now: dict[str, Any]) -> list[str]:
@@ -117,6 +122,12 @@ class ChunkStore:
         folder = chunks_folder(target)
         with _disk_faults(target, 0):
             folder.mkdir(exist_ok=True)
+            strange = sorted(item.name for item in folder.iterdir() if not _written(item))
+        if strange:
+            raise StudyError(
+                f"{folder}: holds {strange[0]}, which no sweep wrote; move it elsewhere or choose"
+                " another output"
+            )
         store = cls(target, identity)
         store._take_lock()
         try:
@@ -141,7 +152,7 @@ class ChunkStore:
         """Remove everything but the lock."""
         with _disk_faults(self.target, 0):
             for item in self.folder.iterdir():
-                if item.name not in (_LOCK, _OWNER):
+                if _written(item) and item.name not in (_LOCK, _OWNER):
                     item.unlink()
 
     def _adopt(self) -> None:
@@ -237,10 +248,18 @@ class ChunkStore:
 
     def discard(self) -> None:
         """Remove the chunks, once they are in the result file or no longer wanted."""
-        shutil.rmtree(self.folder, ignore_errors=True)  # still locked: no other sweep may begin
+        self._remove_written()  # still locked: no other sweep may begin
         self.close()
-        with suppress(OSError):  # Windows keeps a locked file, and so the folder, until now
+        self._remove_written()  # Windows keeps a locked file until now
+        with suppress(OSError):  # where somebody put a file of his own, the folder stays
             self.folder.rmdir()
+
+    def _remove_written(self) -> None:
+        with suppress(OSError):
+            for item in self.folder.iterdir():
+                if _written(item):
+                    with suppress(OSError):
+                        item.unlink()
 
     def close(self) -> None:
         """Let others use the folder."""
