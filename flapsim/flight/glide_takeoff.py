@@ -32,14 +32,9 @@ GLIDE = ("flight.pitch_deg", "flight.climb_deg")
 
 
 def wings_held(case: Case, plunge_deg: float | None = None) -> Case:
-    """The same craft with its wings held still at the mean of each motion.
+    """The same craft with its wings held still at the mean of each motion; a passive twist stays.
 
-    Parameters
-    ----------
-    case : Case
-        The case; a passive twist stays compliant.
-    plunge_deg : float, optional
-        Dihedral of the inner segments instead of the mean of their plunge.
+    `plunge_deg` is the dihedral of the inner segments in place of their mean plunge.
     """
     schedules, _ = stroke_schedules(case.stroke, "starboard", case.folder, case.name)
     mean = np.degrees(schedules[:, 0])

@@ -171,12 +171,7 @@ def span_loads(cycle: Cycle, causes: Sequence[Cause] = CAUSES) -> SpanLoads:
 def line_loads(cycle: Cycle, cause: Cause) -> LineLoads:
     """Loads per metre of span of one cause on every starboard strip.
 
-    Parameters
-    ----------
-    cycle : Cycle
-        A computed cycle.
-    cause : {"air", "inertia", "weight"}
-        ``inertia`` is d'Alembert's: minus mass times acceleration.
+    The cause is ``air``, ``weight`` or ``inertia`` (d'Alembert's: minus mass times acceleration).
     """
     wing = strips(cycle.case.wing, cycle.case.craft.shoulder_offset_m)
     if cause == "air":

@@ -105,23 +105,10 @@ _MAY_BE_ZERO = ("no_load_current_a", "rotor_inertia_kg_m2", "mass_g")
 
 
 def motor_table(path: str | Path | None = None) -> tuple[MotorType, ...]:
-    """Motors to choose from, invented unless the user adds others.
+    """Motors to choose from: those of the package, which are invented, then those of a CSV file.
 
-    Parameters
-    ----------
-    path : str or Path, optional
-        CSV file with the columns of the table that comes with the package (``motors.csv``): its
-        motors are added, and replace those of the same name.
-
-    Returns
-    -------
-    tuple of MotorType
-        Those of the package, then those of the file.
-
-    Raises
-    ------
-    CaseError
-        With file, line and column of every fault.
+    The file has the columns of ``motors.csv`` in the package; its motors replace those of the same
+    name. Raises CaseError with file, line and column of every fault.
     """
     own = resources.files("flapsim.flight").joinpath("motors.csv").read_text(encoding="utf-8")
     motors = _motors("motors.csv", own)

@@ -81,19 +81,10 @@ def torque_wave(
     torque: tuple[float, float] = (1.0, 0.0),
     constants: dict[str, float] | None = None,
 ) -> Array:
-    """Torque on the crank through the averaged stroke.
+    """Torque on the crank through the averaged stroke, N m, shape (bins,).
 
-    Parameters
-    ----------
-    current, voltage, torque : pair of floats
-        Gain and zero by which the recorded values are corrected: gain * (value - zero).
-    constants : dict, optional
-        Constants of the drive in place of those of the rig file, by their key.
-
-    Returns
-    -------
-    (bins,) array
-        N m.
+    Recorded current, voltage and torque are corrected by pairs (gain, zero): gain * (value - zero).
+    `constants` of the drive, by key, stand in for those of the rig file.
     """
     if bench.has("torque"):
         return np.asarray(torque[0] * (bench.wave("torque") - torque[1]))
@@ -134,19 +125,10 @@ def _through_drive(
 
 
 def crank_power(bench: Bench, torque: Array, frequency: Array | float) -> tuple[Array, Array]:
-    """Mean power that the crank takes, and mean power that wing and linkage take.
+    """Mean power that the crank takes, and mean power that wing and linkage take, W, shape (...).
 
-    Parameters
-    ----------
-    torque : (..., bins) array
-        On the crank, N m.
-    frequency : (...) array
-        Hz.
-
-    Returns
-    -------
-    shaft, wing : (...) arrays
-        W. They differ by the returned work that is not recovered.
+    From the torque on the crank, N m, shape (..., bins), and the frequency, Hz. The two differ by
+    the returned work that is not recovered.
     """
     drive = bench.rig.drive
     recovered = 0.0 if drive is None else drive.regeneration

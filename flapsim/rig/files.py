@@ -104,19 +104,10 @@ _PARTS = ("series", "series_low", "series_high")
 def write_reduction(
     reduction: Reduction, path: str | Path, comparison: Comparison | None = None
 ) -> None:
-    """Write a reduced log.
+    """Write a reduced log; paths and errors as for `flapsim.write_cycle`.
 
-    Parameters
-    ----------
-    path : str or Path
-        File to write; its folder must exist.
-    comparison : Comparison, optional
-        Adds ``predicted.*`` on ``phase``, and residuals by harmonic as JSON in ``against``.
-
-    Raises
-    ------
-    ResultError
-        If the file cannot be written.
+    A `comparison` adds ``predicted.*`` on ``phase``, and residuals by harmonic as JSON in
+    ``against``.
     """
     with written_aside(Path(path)) as aside, h5py.File(aside, "w", track_order=True) as file:
         file.attrs.update(_attributes(reduction))

@@ -80,22 +80,11 @@ def mean_product_correction(
     frequency: float,
     filters: tuple[Filter | None, Filter | None],
 ) -> float:
-    """Mean product of two periodic signals that was lost in their filters.
+    """Mean product of two periodic signals that was lost in their filters, to be added to it.
 
-    Parameters
-    ----------
-    first, second : (bins,) arrays
-        As recorded, averaged over bins of phase.
-    weights : (bins,) array
-        Fraction of the stroke in each bin.
-    frequency : float
-        Hz.
-
-    Returns
-    -------
-    float
-        To be added to the mean product as recorded: filters of unequal phase create or destroy mean
-        power. Harmonics that cannot be restored stay as recorded.
+    Filters of unequal phase create or destroy mean power. The signals are as recorded, averaged
+    over bins of phase, each with its fraction of the stroke in `weights`; frequency in Hz.
+    Harmonics that cannot be restored stay as recorded.
     """
     if filters == (None, None):
         return 0.0

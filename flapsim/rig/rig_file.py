@@ -282,21 +282,9 @@ def read_rig(path: str | Path) -> Rig:
 
 
 def parse_rig(text: str, folder: str | Path = ".", name: str = "rig") -> Rig:
-    """Read a rig from its text.
+    """Read a rig from TOML text; files that it names are looked for in `folder`.
 
-    Parameters
-    ----------
-    text : str
-        TOML.
-    folder : str or Path
-        Where the files that it names are looked for.
-    name : str
-        Name in messages.
-
-    Raises
-    ------
-    CaseError
-        With every fault found.
+    Raises CaseError, under `name`, with every fault found.
     """
     faults = Faults(name, Path(folder), key_paths(Rig))
     rig: Rig = build(Rig, read_toml(text, name), "", faults)

@@ -247,19 +247,9 @@ def _reasons(
 
 
 def joined(tables: list[StrokeTable], rig: Rig, name: str) -> StrokeTable:
-    """Join the strokes of a log and reject the outliers.
+    """Join the strokes of a log, in order, and reject the outliers; the tables lose their waves.
 
-    Parameters
-    ----------
-    tables : list of StrokeTable
-        In order; emptied of their waves.
-    name : str
-        Name of the log in messages.
-
-    Raises
-    ------
-    CaseError
-        If too few strokes are accepted.
+    Raises CaseError, under the `name` of the log, if too few strokes are accepted.
     """
     fewest = rig.strokes.fewest
     if not tables:

@@ -221,20 +221,7 @@ def chunk(columns: Mapping[str, Array]) -> Chunk:
 
 
 def write_log(path: str | Path, columns: Mapping[str, Array], comment: str = "") -> None:
-    """Write columns as a log.
-
-    Parameters
-    ----------
-    path : str or Path
-        Must not exist yet.
-    comment : str
-        Lines at the top of the file.
-
-    Raises
-    ------
-    OSError
-        If it exists or cannot be written.
-    """
+    """Write columns as a log under comment lines; OSError if the file exists or is not writable."""
     import pandas as pd
 
     with Path(path).open("x", encoding="utf-8", newline="\n") as file:
