@@ -149,7 +149,7 @@ def test_another_version_is_refused_and_named(
     with pytest.raises(Interrupted):
         sweep(plan, tmp_path / "r.h5", chunk=64, workers=1, on_progress=stop_at(64))
     if what == "flapsim":
-        monkeypatch.setattr(identity, "__version__", "0.0.9")
+        monkeypatch.setattr(identity, "installed_version", lambda: "0.0.9")
     elif what == "numpy":
         monkeypatch.setattr(identity, "version", lambda name: f"1.2 of {name}")
     else:

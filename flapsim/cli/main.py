@@ -66,9 +66,9 @@ class _Version(argparse.Action):
     """Looks up the version only when it is asked for."""
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
-        from flapsim import __version__
+        from flapsim.version import installed_version
 
-        print(f"flapsim {__version__}")
+        print(f"flapsim {installed_version()}")
         parser.exit()
 
 

@@ -20,7 +20,6 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from flapsim import __version__
 from flapsim.case.text import plain_value
 from flapsim.cycle.files import describe
 from flapsim.faults import StudyError
@@ -29,6 +28,7 @@ from flapsim.study.chunk import PENDING, SERIES, STATUS, Answer
 from flapsim.study.reading import Study
 from flapsim.study.sampling import Points, boxes
 from flapsim.study.store import ChunkStore, differences, refusal, sync_folder
+from flapsim.version import installed_version
 
 SCHEMA_VERSION: Final = 1
 KIND: Final = "sweep"
@@ -149,7 +149,7 @@ def _fill(file: h5py.File, study: Study, points: Points, store: ChunkStore) -> N
 def _attributes(study: Study, points: Points, store: ChunkStore) -> dict[str, Any]:
     return {
         "schema_version": SCHEMA_VERSION,
-        "flapsim_version": __version__,
+        "flapsim_version": installed_version(),
         "kind": KIND,
         "title": study.title,
         "created": datetime.now(UTC).isoformat(timespec="seconds"),

@@ -13,9 +13,9 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from flapsim import __version__
 from flapsim.case.text import plain
 from flapsim.study.reading import Study
+from flapsim.version import installed_version
 
 _NOT_COMPUTING = ("cli", "show")
 """Rooms whose source does not affect the numbers of a sweep."""
@@ -28,7 +28,10 @@ def facts_of(study: Study, names: tuple[str, ...]) -> dict[str, Any]:
     """Facts of a sweep that keeps the results `names`: flat, plain values."""
     plan = plain(study.plan)
     plan.pop("title", None)
-    facts: dict[str, Any] = {"version of flapsim": __version__, "source of the solver": _digest()}
+    facts: dict[str, Any] = {
+        "version of flapsim": installed_version(),
+        "source of the solver": _digest(),
+    }
     facts |= {f"version of {name}": version(name) for name in _LIBRARIES}
     facts |= {f"plan: {name}": value for name, value in _flat(plan)}
     case = plain(study.case)
