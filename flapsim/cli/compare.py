@@ -8,7 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flapsim.cli import common
+from flapsim.cli import console
 from flapsim.faults import StudyError
 from flapsim.quantities import finite_or_none
 from flapsim.show.study_tables import (
@@ -30,7 +30,7 @@ _DRAW_CONDITIONS = ("map", "carpet")
 
 def add_compare_command(commands: Any) -> None:
     """Add the command to the command line (argparse subparsers)."""
-    compare = common.add_command(
+    compare = console.add_command(
         commands,
         "compare",
         _compare,
@@ -74,8 +74,8 @@ def add_compare_command(commands: Any) -> None:
         help="where to cut an axis that a map or carpet does not show; repeatable",
     )
     compare.add_argument("--csv", metavar="FILE", type=Path, help="write the points as CSV")
-    common.take_json(compare)
-    common.take_output(
+    console.take_json(compare)
+    console.take_output(
         compare, "figure to write: .png, .svg or .pdf [FILE_KIND.png in the current folder]"
     )
 
@@ -88,10 +88,10 @@ def _compare(options: argparse.Namespace) -> None:
         if kind not in _FIGURES:
             raise _refused(f"--figure: expected one of {', '.join(_FIGURES)}, found {kind}")
         options.output = options.output or Path(f"{Path(options.files[0]).stem}_{kind}.png")
-        common.check_output(options, common.PICTURE_SUFFIXES)
+        console.check_output(options, console.PICTURE_SUFFIXES)
     if options.top < 1:
         raise _refused(f"--top: expected 1 or more, found {options.top}")
-    with common.refusing(StudyError):
+    with console.refusing(StudyError):
         if kind == "lines":
             _compare_lines(options)
         elif len(options.files) == 1:
@@ -152,7 +152,7 @@ def _compare_points(options: argparse.Namespace) -> None:
     if options.json:
         rows = zip(*(finite_or_none(values) for values in columns.values()), strict=True)
         document["table"] = [dict(zip(columns, row, strict=True)) for row in rows]
-        common.print_json(document)
+        console.print_json(document)
         return
     print(status_lines(table, document))
     listed = options.figure is None and options.sensitivity is None
@@ -174,7 +174,7 @@ def _compare_lines(options: argparse.Namespace) -> None:
     tables = [read_sweep(file) for file in options.files]
     _save(lines(tables, names[0], _conditions(options)), options)
     if options.json:
-        common.print_json({"files": options.files, "written": str(options.output)})
+        console.print_json({"files": options.files, "written": str(options.output)})
 
 
 def _compare_sweeps(options: argparse.Namespace) -> None:
@@ -190,7 +190,7 @@ def _compare_sweeps(options: argparse.Namespace) -> None:
         _write_text(options.csv, csv_of(found.columns), options)
     rows = found.summary()
     if options.json:
-        common.print_json(
+        console.print_json(
             {"files": options.files, "common_points": found.count, "difference": rows}
         )
         return
@@ -239,7 +239,7 @@ def _save(page: Any, options: argparse.Namespace) -> None:
     from flapsim.show.style import save
 
     save(page, options.output)
-    common.say_written(options.output, options.figure)
+    console.say_written(options.output, options.figure)
 
 
 def _conditions(options: argparse.Namespace) -> list[Condition]:
@@ -269,8 +269,8 @@ def _write_text(path: Path, text: str, options: argparse.Namespace) -> None:
     if path.exists() and not options.overwrite:
         raise _refused(f"{path}: exists already; choose another name or add --overwrite")
     path.write_text(text, encoding="utf-8")
-    common.say(f"wrote {path}")
+    console.say(f"wrote {path}")
 
 
-def _refused(message: str) -> common.Stop:
-    return common.Stop(common.INPUT_AT_FAULT, message)
+def _refused(message: str) -> console.Stop:
+    return console.Stop(console.INPUT_AT_FAULT, message)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from flapsim.cli import common
+from flapsim.cli import console
 
 if TYPE_CHECKING:
     from flapsim.case import Case
@@ -18,14 +18,14 @@ _LENGTHS_MM = (0.01, 1000.0)
 
 def add_drive_commands(commands: Any) -> None:
     """Add the commands of this module to the command line (argparse subparsers)."""
-    drive = common.add_command(
+    drive = console.add_command(
         commands,
         "drive",
         _drive,
         "trace the power from battery to thrust and size a drive",
         "flapsim drive cases/glasshouse.toml --size -o watts.png",
     )
-    common.take_case(drive)
+    console.take_case(drive)
     drive.add_argument(
         "--size",
         action="store_true",
@@ -35,16 +35,16 @@ def add_drive_commands(commands: Any) -> None:
     drive.add_argument(
         "--keep-spring", action="store_true", help="with --size: keep the balance spring"
     )
-    common.take_output(drive, "figure of the powers to write: .png, .svg or .pdf")
+    console.take_output(drive, "figure of the powers to write: .png, .svg or .pdf")
 
-    loads = common.add_command(
+    loads = console.add_command(
         commands,
         "loads",
         _loads,
         "compute loads on spars, hinges and crank",
         "flapsim loads cases/glasshouse.toml --tube 6,5 --wall 0.5,0.5 -o loads.png",
     )
-    common.take_case(loads)
+    console.take_case(loads)
     for name, what in (
         ("tube", "outer diameters of round tube spars, inner and outer segment, mm"),
         ("wall", "wall thicknesses, mm [a tenth of the diameter]"),
@@ -62,12 +62,12 @@ def add_drive_commands(commands: Any) -> None:
         ("crank", "MM", "crank length, for the force on it [that of the linkage]"),
         ("rocker", "MM", "rocker length, for the force in the rod [that of the linkage]"),
     ):
-        loads.add_argument(f"--{name}", metavar=unit, type=common.positive_number, help=what)
-    common.take_output(loads, "figure of the loads to write: .png, .svg or .pdf")
+        loads.add_argument(f"--{name}", metavar=unit, type=console.positive_number, help=what)
+    console.take_output(loads, "figure of the loads to write: .png, .svg or .pdf")
 
 
 def _simulated(case: Case) -> Cycle:
-    with common.solving(case):
+    with console.solving(case):
         from flapsim.cycle.simulate import simulate
 
         return simulate(case)
@@ -75,19 +75,19 @@ def _simulated(case: Case) -> Cycle:
 
 def _drive(options: argparse.Namespace) -> None:
     if (options.motors or options.keep_spring) and not options.size:
-        raise common.Stop(common.INPUT_AT_FAULT, "--motors and --keep-spring need --size")
-    common.check_output(options, common.PICTURE_SUFFIXES)
-    case = common.case_from(options.case, options.changes)
+        raise console.Stop(console.INPUT_AT_FAULT, "--motors and --keep-spring need --size")
+    console.check_output(options, console.PICTURE_SUFFIXES)
+    case = console.case_from(options.case, options.changes)
     if case.drive is None:
-        raise common.Stop(
-            common.INPUT_AT_FAULT,
+        raise console.Stop(
+            console.INPUT_AT_FAULT,
             f"{case.name}: drive: missing, expected a table [drive] with motor and battery",
         )
     from flapsim.flight.size_drive import motor_table
 
     motors = motor_table(options.motors) if options.size else None
     cycle = _simulated(case)
-    with common.solving(case):
+    with console.solving(case):
         from flapsim.flight.drive_report import drive_report
 
         report = drive_report(cycle, motors, options.keep_spring)
@@ -101,11 +101,11 @@ def _drive(options: argparse.Namespace) -> None:
 
 
 def _loads(options: argparse.Namespace) -> None:
-    common.check_output(options, common.PICTURE_SUFFIXES)
+    console.check_output(options, console.PICTURE_SUFFIXES)
     diameters, walls = _lengths("tube", options.tube), _lengths("wall", options.wall)
     if walls and not diameters:
-        raise common.Stop(common.INPUT_AT_FAULT, "--wall needs --tube")
-    case = common.case_from(options.case, options.changes)
+        raise console.Stop(console.INPUT_AT_FAULT, "--wall needs --tube")
+    case = console.case_from(options.case, options.changes)
     material = _material(options)
     count = 1 if case.wing.outer is None else 2
     tubes = _tubes(material, diameters, walls, count) if diameters else None
@@ -127,9 +127,9 @@ def _loads(options: argparse.Namespace) -> None:
 def _print_report(options: argparse.Namespace, document: dict[str, Any], table: str) -> None:
     """Print a report, and say which picture was written."""
     if options.output is not None:
-        common.say(f"wrote {options.output}")
+        console.say(f"wrote {options.output}")
     if options.json:
-        common.print_json(document)
+        console.print_json(document)
     else:
         print(table)
 
@@ -139,13 +139,13 @@ def _lengths(name: str, text: str | None) -> list[float]:
     if text is None:
         return []
     try:
-        out = [common.positive_number(part) for part in text.split(",")]
+        out = [console.positive_number(part) for part in text.split(",")]
     except ValueError:
         out = []
     least, most = _LENGTHS_MM
     if not (1 <= len(out) <= 2 and all(least <= length <= most for length in out)):
-        raise common.Stop(
-            common.INPUT_AT_FAULT,
+        raise console.Stop(
+            console.INPUT_AT_FAULT,
             f"--{name}: expected one or two lengths from {least:g} to {most:g} mm, such as 6,5;"
             f" found {text}",
         )
@@ -175,11 +175,11 @@ def _tubes(
     if len(walls) <= 1:
         walls = walls * count or [WALL_PART * diameter for diameter in diameters]
     if len(diameters) != count or len(walls) != count:
-        raise common.Stop(
-            common.INPUT_AT_FAULT,
+        raise console.Stop(
+            console.INPUT_AT_FAULT,
             f"--tube, --wall: expected one value for each of the {count} segments, or one for all",
         )
     try:
         return [Tube(*pair, material) for pair in zip(diameters, walls, strict=True)]
     except ValueError as error:
-        raise common.Stop(common.INPUT_AT_FAULT, str(error)) from error
+        raise console.Stop(console.INPUT_AT_FAULT, str(error)) from error

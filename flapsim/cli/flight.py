@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flapsim.cli import common
+from flapsim.cli import console
 from flapsim.quantities import finite_or_none
 from flapsim.show.text import wrapped
 
@@ -22,14 +22,14 @@ _MOST_POINTS = 1000
 
 def add_flight_commands(commands: Any) -> None:
     """Add the commands of this module to the command line (argparse subparsers)."""
-    trim = common.add_command(
+    trim = console.add_command(
         commands,
         "trim",
         _trim,
         "find the state of steady flight, or the reason why there is none",
         "flapsim trim cases/glasshouse.toml --free flight.pitch_deg,stroke.frequency_hz",
     )
-    common.take_case(trim)
+    console.take_case(trim)
     _take_free(trim)
     trim.add_argument("--climb", metavar="DEG", type=float, help="climb angle of the path [case]")
     mode = trim.add_mutually_exclusive_group()
@@ -41,17 +41,17 @@ def add_flight_commands(commands: Any) -> None:
         default=[],
         help="excess thrust and climb at full stroke, such as stroke.frequency_hz=3.6; repeatable",
     )
-    common.take_series(trim)
-    common.take_output(trim, "result file to write, HDF5 (.h5)")
+    console.take_series(trim)
+    console.take_output(trim, "result file to write, HDF5 (.h5)")
 
-    power = common.add_command(
+    power = console.add_command(
         commands,
         "power",
         _power,
         "compute the power of steady flight over airspeed, climb or mass",
         "flapsim power cases/glasshouse.toml --speeds 4:9:11 --figure power.png",
     )
-    common.take_case(power)
+    console.take_case(power)
     span = power.add_mutually_exclusive_group(required=True)
     for name, what in (("speeds", "airspeeds, m/s"), ("climbs", "climb angles, deg"),
                        ("masses", "masses, kg")):  # fmt: skip
@@ -60,13 +60,13 @@ def add_flight_commands(commands: Any) -> None:
     power.add_argument(
         "--available",
         metavar="W",
-        type=common.positive_number,
+        type=console.positive_number,
         help="available power [ten times the battery's capacity per hour]",
     )
     power.add_argument(
         "--figure", metavar="FILE", type=Path, help="figure to write: .png, .svg or .pdf"
     )
-    common.take_output(power, "result file to write, HDF5 (.h5)")
+    console.take_output(power, "result file to write, HDF5 (.h5)")
 
 
 def _take_free(parser: argparse.ArgumentParser) -> None:
@@ -92,9 +92,9 @@ def _take_free(parser: argparse.ArgumentParser) -> None:
 def _write(write: Callable[[Any, Path], None], what: Any, path: Path) -> None:
     from flapsim.cycle.files import ResultError
 
-    with common.refusing(ResultError):
+    with console.refusing(ResultError):
         write(what, path)
-    common.say(f"wrote {path}")
+    console.say(f"wrote {path}")
 
 
 def _names(option: str, text: str | None) -> tuple[str, ...] | None:
@@ -102,8 +102,8 @@ def _names(option: str, text: str | None) -> tuple[str, ...] | None:
         return None
     names = tuple(part.strip() for part in text.split(","))
     if not all(names):
-        raise common.Stop(
-            common.INPUT_AT_FAULT, f"--{option}: expected names joined by commas, found {text!r}"
+        raise console.Stop(
+            console.INPUT_AT_FAULT, f"--{option}: expected names joined by commas, found {text!r}"
         )
     return names
 
@@ -118,8 +118,8 @@ def _bounds(texts: list[str]) -> dict[str, tuple[float, float]]:
         except ValueError:
             colon = ""
         if not colon:
-            raise common.Stop(
-                common.INPUT_AT_FAULT,
+            raise console.Stop(
+                console.INPUT_AT_FAULT,
                 f"--bound: expected KEY=LOW:HIGH, such as flight.pitch_deg=-5:15; found {text}",
             )
     return out
@@ -136,30 +136,30 @@ def _number(text: str) -> float:
 
 
 def _trim(options: argparse.Namespace) -> None:
-    common.check_series(options)
+    console.check_series(options)
     own = options.free is not None or options.hold is not None
     if own and (options.glide or options.full):
-        raise common.Stop(
-            common.INPUT_AT_FAULT,
+        raise console.Stop(
+            console.INPUT_AT_FAULT,
             "--glide and --full choose the free quantities; leave out --free and --hold",
         )
     if options.climb is not None and (options.glide or options.full):
-        raise common.Stop(
-            common.INPUT_AT_FAULT, "--glide and --full find the path angle; leave out --climb"
+        raise console.Stop(
+            console.INPUT_AT_FAULT, "--glide and --full find the path angle; leave out --climb"
         )
     free, hold = _names("free", options.free), _names("hold", options.hold)
-    common.check_output(options, common.RESULT_SUFFIXES)
-    case = common.case_from(options.case, options.changes)
+    console.check_output(options, console.RESULT_SUFFIXES)
+    case = console.case_from(options.case, options.changes)
     if options.climb is not None:
         case = case.replace({"flight.climb_deg": options.climb})
     bounds = _bounds(options.bound)
-    with common.solving(case):
+    with console.solving(case):
         from flapsim.flight.files import write_trim
         from flapsim.flight.glide_takeoff import glide, take_off
         from flapsim.flight.trim import trim
 
         if options.full:
-            _print_take_off(options, take_off(case, dict(common.changes_from(options.full))))
+            _print_take_off(options, take_off(case, dict(console.changes_from(options.full))))
             return
         gliding = glide(case, bounds or None) if options.glide else None
         found = gliding.trim if gliding is not None else trim(
@@ -180,7 +180,7 @@ def _print_trim(options: argparse.Namespace, found: Trim, gliding: Glide | None)
                 "glide_ratio": finite_or_none(gliding.glide_ratio),
                 "verdict": gliding.verdict,
             }
-        common.print_json(document)
+        console.print_json(document)
         return
     from flapsim.show.tables import cycle_table
 
@@ -202,7 +202,7 @@ def _print_take_off(options: argparse.Namespace, found: TakeOff) -> None:
     if not options.json:
         print("\n".join(wrapped(found.verdict)))
         return
-    common.print_json(
+    console.print_json(
         {
             "verdict": found.verdict,
             "margin": found.margin,
@@ -224,16 +224,16 @@ _SWEPT = (
 
 
 def _power(options: argparse.Namespace) -> None:
-    common.check_output(options, common.RESULT_SUFFIXES)
+    console.check_output(options, console.RESULT_SUFFIXES)
     if options.figure is not None:
         figure = argparse.Namespace(output=options.figure, overwrite=options.overwrite)
-        common.check_output(figure, common.PICTURE_SUFFIXES)
+        console.check_output(figure, console.PICTURE_SUFFIXES)
     name, key = next(pair for pair in _SWEPT if getattr(options, pair[0]) is not None)
     values = _span(name, getattr(options, name))
     free, hold = _names("free", options.free), _names("hold", options.hold)
-    case = common.case_from(options.case, options.changes)
+    case = console.case_from(options.case, options.changes)
     bounds = _bounds(options.bound)
-    with common.solving(case):
+    with console.solving(case):
         from flapsim.flight.files import write_power_curve
         from flapsim.flight.power_curve import plain_curve, power_curve
 
@@ -241,16 +241,16 @@ def _power(options: argparse.Namespace) -> None:
             case, values, key, free, hold, options.available, bounds or None,
         )  # fmt: skip
     if not curve.trimmed.trimmed.any():
-        raise common.Stop(common.NO_SUCH_ANSWER, f"{case.name}: {' '.join(curve.notes)}")
+        raise console.Stop(console.NO_SUCH_ANSWER, f"{case.name}: {' '.join(curve.notes)}")
     if options.output is not None:
         _write(write_power_curve, curve, options.output)
     if options.figure is not None:
         from flapsim.show.power_curve import draw_power_curve
 
         draw_power_curve(curve, options.figure)
-        common.say(f"wrote {options.figure}")
+        console.say(f"wrote {options.figure}")
     if options.json:
-        common.print_json(plain_curve(curve))
+        console.print_json(plain_curve(curve))
     else:
         from flapsim.show.power_tables import power_table
 
@@ -265,8 +265,8 @@ def _span(name: str, text: str) -> list[float]:
     except ValueError:
         number = 0
     if not 3 <= number <= _MOST_POINTS or not low < high:
-        raise common.Stop(
-            common.INPUT_AT_FAULT,
+        raise console.Stop(
+            console.INPUT_AT_FAULT,
             f"--{name}: expected FROM:TO:COUNT with FROM < TO and COUNT from 3 to {_MOST_POINTS},"
             f" such as 4:9:11; found {text}",
         )

@@ -11,7 +11,7 @@ import os
 import sys
 from collections.abc import Sequence
 
-from flapsim.cli import common
+from flapsim.cli import console
 from flapsim.cli.compare import add_compare_command
 from flapsim.cli.drive import add_drive_commands
 from flapsim.cli.flight import add_flight_commands
@@ -35,31 +35,31 @@ _FAMILIES = (
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command, by default that of the process, and return its exit code."""
-    common.print_plain_signs()
+    console.print_plain_signs()
     try:
         options = _parser().parse_args(arguments)
         options.command(options)
         print(end="", flush=True)  # a failing write is reported here, not by Python at exit
-        return common.DONE
-    except common.Stop as stop:
-        common.say(str(stop))
+        return console.DONE
+    except console.Stop as stop:
+        console.say(str(stop))
         return stop.code
     except CaseError as error:
         count = len(error.faults)
         faults = "1 fault" if count == 1 else f"{count} faults"
-        common.say(f"{error}\nflapsim: {faults}, nothing was computed")
-        return common.INPUT_AT_FAULT
+        console.say(f"{error}\nflapsim: {faults}, nothing was computed")
+        return console.INPUT_AT_FAULT
     except BrokenPipeError:
         # The reader has closed the pipe; Python must not try to flush the rest at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        common.say("flapsim: standard output was closed before everything was written")
-        return common.INPUT_AT_FAULT
+        console.say("flapsim: standard output was closed before everything was written")
+        return console.INPUT_AT_FAULT
     except OSError as error:
-        common.say(f"{error.filename or 'flapsim'}: {error.strerror or error}")
-        return common.INPUT_AT_FAULT
+        console.say(f"{error.filename or 'flapsim'}: {error.strerror or error}")
+        return console.INPUT_AT_FAULT
     except KeyboardInterrupt:
-        common.say("flapsim: interrupted")
-        return common.INTERRUPTED
+        console.say("flapsim: interrupted")
+        return console.INTERRUPTED
 
 
 class _Version(argparse.Action):

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flapsim.cli import common
+from flapsim.cli import console
 
 if TYPE_CHECKING:
     from flapsim.rig.calibrate import Free
@@ -27,7 +27,7 @@ MOST_STROKES = 100_000
 
 def add_rig_commands(commands: Any) -> None:
     """Add the commands of this module to the subparsers of the command line."""
-    reduce_ = common.add_command(
+    reduce_ = console.add_command(
         commands,
         "reduce",
         _reduce,
@@ -38,15 +38,15 @@ def add_rig_commands(commands: Any) -> None:
     reduce_.add_argument("log", metavar="LOG", help="log of the rig (.csv), of any size")
     _take_rig(reduce_)
     reduce_.add_argument("--against", metavar="CASE", help="case file to compare the log with")
-    common.take_changes(reduce_)
-    common.take_json(reduce_)
-    common.take_series(reduce_)
+    console.take_changes(reduce_)
+    console.take_json(reduce_)
+    console.take_series(reduce_)
     reduce_.add_argument(
         "--figure", metavar="FILE", type=Path, help="figure to draw: .png, .svg or .pdf"
     )
-    common.take_output(reduce_, "result file to write, HDF5 (.h5)")
+    console.take_output(reduce_, "result file to write, HDF5 (.h5)")
 
-    calibrate = common.add_command(
+    calibrate = console.add_command(
         commands,
         "calibrate",
         _calibrate,
@@ -54,7 +54,7 @@ def add_rig_commands(commands: Any) -> None:
         "flapsim calibrate cases/glasshouse.toml --log cases/rig/bench_log.csv"
         " --rig cases/rig/bench.toml --free wing.section.friction_factor -o fitted.toml",
     )
-    common.take_case(calibrate)
+    console.take_case(calibrate)
     calibrate.add_argument("--log", metavar="LOG", required=True, help="log of the rig (.csv)")
     _take_rig(calibrate)
     calibrate.add_argument(
@@ -76,7 +76,7 @@ def add_rig_commands(commands: Any) -> None:
         "-o", "--output", metavar="FILE", type=Path, help="new case file to write (.toml)"
     )
 
-    rehearse = common.add_command(
+    rehearse = console.add_command(
         commands,
         "rehearse",
         _rehearse,
@@ -84,7 +84,7 @@ def add_rig_commands(commands: Any) -> None:
         "flapsim rehearse cases/glasshouse.toml --rig cases/rig/bench.toml -o rehearsed.csv",
     )
     rehearse.add_argument("case", metavar="CASE", help="case file (.toml)")
-    common.take_changes(rehearse)
+    console.take_changes(rehearse)
     _take_rig(rehearse)
     rehearse.add_argument(
         "--strokes", metavar="N", type=int, default=40, help="length of the log [40]"
@@ -105,22 +105,22 @@ def _take_rig(parser: argparse.ArgumentParser) -> None:
 
 
 def _reduce(options: argparse.Namespace) -> None:
-    common.check_series(options)
+    console.check_series(options)
     if options.changes and not options.against:
-        raise common.Stop(common.INPUT_AT_FAULT, "--set needs --against: it changes that case")
-    common.check_output(options, common.RESULT_SUFFIXES)
+        raise console.Stop(console.INPUT_AT_FAULT, "--set needs --against: it changes that case")
+    console.check_output(options, console.RESULT_SUFFIXES)
     picture = argparse.Namespace(output=options.figure, overwrite=options.overwrite)
-    common.check_output(picture, common.PICTURE_SUFFIXES)
+    console.check_output(picture, console.PICTURE_SUFFIXES)
     comparison = None
     if options.against:
-        case = common.case_from(options.against, options.changes)
-        with common.solving(case):
+        case = console.case_from(options.against, options.changes)
+        with console.solving(case):
             from flapsim.rig.compare import compare
 
             reduction = _reduced(options)
             comparison = compare(reduction, case)
     else:
-        with common.quick_start():
+        with console.quick_start():
             reduction = _reduced(options)
     if options.output is not None:
         _write(reduction, comparison, options.output)
@@ -129,12 +129,12 @@ def _reduce(options: argparse.Namespace) -> None:
         from flapsim.show.rig_panels import draw_stroke
 
         draw_stroke(measured_stroke(reduction, comparison), options.figure)
-        common.say_written(options.figure, MEASURED_PICTURE)
+        console.say_written(options.figure, MEASURED_PICTURE)
     if options.json:
         document = reduction.to_dict(series=options.series)
         if comparison is not None:
             document["against"] = comparison.to_dict()
-        common.print_json(document)
+        console.print_json(document)
         return
     from flapsim.show.rig_tables import reduction_table
 
@@ -152,9 +152,9 @@ def _write(reduction: Reduction, comparison: Comparison | None, path: Path) -> N
     from flapsim.cycle.files import ResultError
     from flapsim.rig.files import write_reduction
 
-    with common.refusing(ResultError):
+    with console.refusing(ResultError):
         write_reduction(reduction, path, comparison)
-    common.say_written(path, f"{reduction.bench.strokes.count} strokes")
+    console.say_written(path, f"{reduction.bench.strokes.count} strokes")
 
 
 def draws_reduction(options: argparse.Namespace) -> bool:
@@ -166,7 +166,7 @@ def draws_reduction(options: argparse.Namespace) -> bool:
         If the options do not go with it or the file is incomplete.
     """
     path = Path(options.file)
-    if path.suffix.lower() not in common.RESULT_SUFFIXES:
+    if path.suffix.lower() not in console.RESULT_SUFFIXES:
         return False
     from flapsim.cycle.files import ResultError, kind_of
 
@@ -175,17 +175,19 @@ def draws_reduction(options: argparse.Namespace) -> bool:
     from flapsim.rig.files import read_reduction
 
     if options.kind not in (None, MEASURED_PICTURE):
-        raise common.Stop(
-            common.INPUT_AT_FAULT,
+        raise console.Stop(
+            console.INPUT_AT_FAULT,
             f"--kind: expected {MEASURED_PICTURE}, the only figure of a reduced log, found"
             f" {options.kind}",
         )
     if options.changes:
-        raise common.Stop(common.INPUT_AT_FAULT, f"{path}: --set changes a case, not a reduced log")
+        raise console.Stop(
+            console.INPUT_AT_FAULT, f"{path}: --set changes a case, not a reduced log"
+        )
     if options.output is None:
         options.output = Path(f"{path.stem}_{MEASURED_PICTURE}.png")
-    common.check_output(options, common.PICTURE_SUFFIXES)
-    with common.refusing(ResultError):
+    console.check_output(options, console.PICTURE_SUFFIXES)
+    with console.refusing(ResultError):
         stroke = read_reduction(path)
     from flapsim.show.rig_panels import draw_stroke
 
@@ -197,8 +199,8 @@ def _calibrate(options: argparse.Namespace) -> None:
     _check_new(options.output, ".toml", "a case")
     free = free_keys(options.free, options.within, options.prior)
     use = [name.strip() for name in options.use.split(",")] if options.use else []
-    case = common.case_from(options.case, options.changes)
-    with common.solving(case):
+    case = console.case_from(options.case, options.changes)
+    with console.solving(case):
         from flapsim.rig.calibrate import calibrate
         from flapsim.rig.corrected import write_corrected
 
@@ -206,9 +208,9 @@ def _calibrate(options: argparse.Namespace) -> None:
         calibration = calibrate(reduction, case, free, use)
     if options.output is not None:
         write_corrected(calibration, reduction, options.output)
-        common.say_written(options.output, "fitted case")
+        console.say_written(options.output, "fitted case")
     if options.json:
-        common.print_json(calibration.to_dict() | {"notes": list(reduction.notes)})
+        console.print_json(calibration.to_dict() | {"notes": list(reduction.notes)})
         return
     from flapsim.show.rig_tables import calibration_table
 
@@ -218,31 +220,31 @@ def _calibrate(options: argparse.Namespace) -> None:
 def _rehearse(options: argparse.Namespace) -> None:
     _check_new(options.output, ".csv", "a log")
     if not 1 <= options.strokes <= MOST_STROKES:
-        raise common.Stop(
-            common.INPUT_AT_FAULT,
+        raise console.Stop(
+            console.INPUT_AT_FAULT,
             f"--strokes: expected a number from 1 to {MOST_STROKES}, found {options.strokes}",
         )
     if options.seed < 0:
-        raise common.Stop(
-            common.INPUT_AT_FAULT, f"--seed: expected a number >= 0, found {options.seed}"
+        raise console.Stop(
+            console.INPUT_AT_FAULT, f"--seed: expected a number >= 0, found {options.seed}"
         )
-    case = common.case_from(options.case, options.changes)
-    with common.solving(case):
+    case = console.case_from(options.case, options.changes)
+    with console.solving(case):
         from flapsim.rig.rig_file import read_rig
         from flapsim.rig.synthetic_log import rehearse, write_log
 
         rig = read_rig(options.rig)
         columns, truth = rehearse(case, rig, options.strokes, options.seed, options.clean)
     write_log(options.output, columns, truth)
-    common.say_written(options.output, f"{options.strokes} strokes")
+    console.say_written(options.output, f"{options.strokes} strokes")
 
 
 def _check_new(path: Path | None, suffix: str, what: str) -> None:
     """Refuse, before anything is computed, a file that exists or could not be written."""
-    common.check_output(argparse.Namespace(output=path, overwrite=True), (suffix,))
+    console.check_output(argparse.Namespace(output=path, overwrite=True), (suffix,))
     if path is not None and path.exists():
-        raise common.Stop(
-            common.INPUT_AT_FAULT,
+        raise console.Stop(
+            console.INPUT_AT_FAULT,
             f"{path}: exists already, and {what} is never overwritten; choose another name",
         )
 
@@ -261,8 +263,8 @@ def free_keys(keys: str, within: Sequence[str], prior: Sequence[str]) -> list[Fr
 
     names = [key.strip() for key in keys.split(",")]
     if not all(re.fullmatch(r"[\w-]+(\.[\w-]+)*", name) for name in names):
-        raise common.Stop(
-            common.INPUT_AT_FAULT,
+        raise console.Stop(
+            console.INPUT_AT_FAULT,
             f"--free: expected KEY,KEY, such as wing.section.suction, found {keys}",
         )
     bounds = _by_key("--within", within, "KEY=LOW:HIGH", names)
@@ -285,10 +287,10 @@ def _by_key(
         except ValueError:
             numbers = []
         if len(numbers) != len(form.split(":")):
-            raise common.Stop(common.INPUT_AT_FAULT, f"{option}: expected {form}, found {text}")
+            raise console.Stop(console.INPUT_AT_FAULT, f"{option}: expected {form}, found {text}")
         if key not in names:
-            raise common.Stop(
-                common.INPUT_AT_FAULT, f"{option} {text}: {key} is not among the keys of --free"
+            raise console.Stop(
+                console.INPUT_AT_FAULT, f"{option} {text}: {key} is not among the keys of --free"
             )
         out[key] = numbers
     return out

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flapsim.case import Case
-from flapsim.cli import common
+from flapsim.cli import console
 from flapsim.cli.rig import MEASURED_PICTURE, draws_reduction
 from flapsim.faults import CaseError
 from flapsim.quantities import finite_or_none
@@ -20,27 +20,27 @@ if TYPE_CHECKING:
 
 def add_run_commands(commands: Any) -> None:
     """Add the commands of this module to the command line (argparse subparsers)."""
-    run = common.add_command(
+    run = console.add_command(
         commands,
         "run",
         _run,
         "simulate one stroke and print forces, powers and efficiencies",
         "flapsim run cases/glasshouse.toml --set stroke.frequency_hz=3.2 -o cruise.h5",
     )
-    common.take_case(run)
-    common.take_series(run)
-    common.take_output(run, "result file to write, HDF5 (.h5)")
+    console.take_case(run)
+    console.take_series(run)
+    console.take_output(run, "result file to write, HDF5 (.h5)")
 
-    check = common.add_command(
+    check = console.add_command(
         commands,
         "check",
         _check,
         "read a case and print its main dimensions, or every fault in it",
         "flapsim check cases/glasshouse.toml",
     )
-    common.take_case(check)
+    console.take_case(check)
 
-    figure = common.add_command(
+    figure = console.add_command(
         commands,
         "figure",
         _figure,
@@ -54,11 +54,11 @@ def add_run_commands(commands: Any) -> None:
         help=", ".join(f"{name} ({kind.shows})" for name, kind in KINDS.items())
         + f" [{DEFAULT_KIND}]",
     )
-    common.take_output(
+    console.take_output(
         figure, "figure to write: .png, .svg or .pdf [FILE_KIND.png in the current folder]"
     )
 
-    animate = common.add_command(
+    animate = console.add_command(
         commands,
         "animate",
         _animate,
@@ -66,29 +66,29 @@ def add_run_commands(commands: Any) -> None:
         "flapsim animate cases/glasshouse.toml -o stroke.gif",
     )
     _take_stroke(animate)
-    common.take_output(
+    console.take_output(
         animate, "animation to write: .gif, or .mp4 if ffmpeg is installed [FILE.gif]"
     )
 
 
 def _take_stroke(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", metavar="FILE", help="case file (.toml) or result file (.h5)")
-    common.take_changes(parser)
-    common.take_json(parser)
+    console.take_changes(parser)
+    console.take_json(parser)
 
 
 def _run(options: argparse.Namespace) -> None:
-    common.check_series(options)
-    common.check_output(options, common.RESULT_SUFFIXES)
-    cycle = _simulated(common.case_from(options.case, options.changes))
+    console.check_series(options)
+    console.check_output(options, console.RESULT_SUFFIXES)
+    cycle = _simulated(console.case_from(options.case, options.changes))
     if options.output is not None:
         from flapsim.cycle.files import ResultError, write_cycle
 
-        with common.refusing(ResultError):
+        with console.refusing(ResultError):
             write_cycle(cycle, options.output)
-        common.say_written(options.output, "one stroke")
+        console.say_written(options.output, "one stroke")
     if options.json:
-        common.print_json(cycle.to_dict(series=options.series))
+        console.print_json(cycle.to_dict(series=options.series))
         return
     from flapsim.show.tables import cycle_table
 
@@ -99,16 +99,16 @@ def _check(options: argparse.Namespace) -> None:
     from flapsim.wing.proportions import proportions
 
     try:
-        case = common.case_from(options.case, options.changes)
+        case = console.case_from(options.case, options.changes)
         amounts = proportions(case)
     except CaseError as error:
         if options.json:
             faults = [asdict(fault) for fault in error.faults]
-            common.print_json({"sound": False, "faults": faults})
+            console.print_json({"sound": False, "faults": faults})
         raise
     if options.json:
         known = finite_or_none(amounts)
-        common.print_json({"sound": True, "title": case.title, "proportions": known})
+        console.print_json({"sound": True, "title": case.title, "proportions": known})
         return
     from flapsim.show.tables import case_table
 
@@ -121,31 +121,31 @@ def _figure(options: argparse.Namespace) -> None:
         return
     kind = options.kind or DEFAULT_KIND
     if kind not in KINDS:
-        raise common.Stop(
-            common.INPUT_AT_FAULT, f"--kind: expected one of {', '.join(KINDS)}, found {kind}"
+        raise console.Stop(
+            console.INPUT_AT_FAULT, f"--kind: expected one of {', '.join(KINDS)}, found {kind}"
         )
-    cycle = _cycle(options, f"_{kind}.png", common.PICTURE_SUFFIXES, kind)
+    cycle = _cycle(options, f"_{kind}.png", console.PICTURE_SUFFIXES, kind)
     from flapsim.show.figures import draw
 
-    with common.refusing(ValueError):  # a result with driven twists only
+    with console.refusing(ValueError):  # a result with driven twists only
         draw(cycle, kind, options.output)
     _report(options, kind)
 
 
 def _animate(options: argparse.Namespace) -> None:
-    cycle = _cycle(options, ".gif", common.FILM_SUFFIXES)
+    cycle = _cycle(options, ".gif", console.FILM_SUFFIXES)
     from flapsim.show.film import animate
 
-    with common.refusing(ValueError):  # an MP4 without ffmpeg
+    with console.refusing(ValueError):  # an MP4 without ffmpeg
         animate(cycle, options.output)
     _report(options, "animation")
 
 
 def _report(options: argparse.Namespace, kind: str) -> None:
     if options.json:
-        common.print_json({"kind": kind, "written": str(options.output)})
+        console.print_json({"kind": kind, "written": str(options.output)})
     else:
-        common.say_written(options.output, kind)
+        console.say_written(options.output, kind)
 
 
 def _cycle(
@@ -155,26 +155,27 @@ def _cycle(
     path = Path(options.file)
     if options.output is None:
         options.output = Path(f"{path.stem}{ending}")
-    common.check_output(options, suffixes)
-    if path.suffix.lower() not in common.RESULT_SUFFIXES:
-        return _simulated(common.case_from(options.file, options.changes), kind)
+    console.check_output(options, suffixes)
+    if path.suffix.lower() not in console.RESULT_SUFFIXES:
+        return _simulated(console.case_from(options.file, options.changes), kind)
     if options.changes:
-        raise common.Stop(
-            common.INPUT_AT_FAULT, f"{path}: --set changes a case, not a result; give the case file"
+        raise console.Stop(
+            console.INPUT_AT_FAULT,
+            f"{path}: --set changes a case, not a result; give the case file",
         )
     from flapsim.cycle.files import ResultError, read_cycle
 
-    with common.refusing(ResultError):
+    with console.refusing(ResultError):
         return read_cycle(path)
 
 
 def _simulated(case: Case, kind: str = DEFAULT_KIND) -> Cycle:
     """Simulate a case, unless the figure that is to be drawn of it needs another twist."""
-    with common.solving(case):
+    with console.solving(case):
         if KINDS[kind].compliant:
             from flapsim.show.figures import check_twist
 
-            with common.refusing(ValueError):
+            with console.refusing(ValueError):
                 check_twist(case, kind)
         from flapsim.cycle.simulate import simulate
 

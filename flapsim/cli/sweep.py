@@ -12,7 +12,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flapsim.cli import common
+from flapsim.cli import console
 from flapsim.faults import StudyError
 from flapsim.show.study_tables import preview_table, sweep_table
 
@@ -27,7 +27,7 @@ _LINE_EVERY_S = 10.0
 
 def add_sweep_command(commands: Any) -> None:
     """Add the command to the command line (argparse subparsers)."""
-    sweep = common.add_command(
+    sweep = console.add_command(
         commands,
         "sweep",
         _sweep,
@@ -35,7 +35,7 @@ def add_sweep_command(commands: Any) -> None:
         "flapsim sweep cases/twist_map.toml -o twist_map.h5",
     )
     sweep.add_argument("plan", metavar="PLAN", help="plan file (.toml)")
-    common.take_changes(sweep)
+    console.take_changes(sweep)
     sweep.add_argument(
         "-o", "--output", metavar="FILE", type=Path, help="result file, HDF5 (.h5) [PLAN.h5]"
     )
@@ -56,32 +56,36 @@ def add_sweep_command(commands: Any) -> None:
         type=int,
         help="points per chunk, the work of one worker at a time [by the cost of a point]",
     )
-    common.take_json(sweep)
+    console.take_json(sweep)
 
 
 def _sweep(options: argparse.Namespace) -> None:
     if options.output is None:
         options.output = Path(f"{Path(options.plan).stem}.h5")
-    if options.output.suffix.lower() not in common.RESULT_SUFFIXES:
-        ends = " or ".join(common.RESULT_SUFFIXES)
-        raise common.Stop(common.INPUT_AT_FAULT, f"{options.output}: the name should end in {ends}")
+    if options.output.suffix.lower() not in console.RESULT_SUFFIXES:
+        ends = " or ".join(console.RESULT_SUFFIXES)
+        raise console.Stop(
+            console.INPUT_AT_FAULT, f"{options.output}: the name should end in {ends}"
+        )
     for name in ("workers", "chunk"):
         value = getattr(options, name)
         if value is not None and value < 1:
-            raise common.Stop(common.INPUT_AT_FAULT, f"--{name}: expected 1 or more, found {value}")
+            raise console.Stop(
+                console.INPUT_AT_FAULT, f"--{name}: expected 1 or more, found {value}"
+            )
     from flapsim.study.chunk import GROWTH
     from flapsim.study.engine import Interrupted, sweep
     from flapsim.study.preview import preview
     from flapsim.study.reading import read_study
 
-    study = read_study(options.plan, common.changes_from(options.changes))
+    study = read_study(options.plan, console.changes_from(options.changes))
     begun = time.monotonic()
     try:
-        with common.refusing(StudyError), common.compilation_said(), _sigterm_as_ctrl_c():
+        with console.refusing(StudyError), console.compilation_said(), _sigterm_as_ctrl_c():
             if options.dry_run:
                 found = preview(study, options.output, options.workers)
                 if options.json:
-                    common.print_json(asdict(found))
+                    console.print_json(asdict(found))
                 else:
                     print(preview_table(found, options.output))
                 return
@@ -97,10 +101,10 @@ def _sweep(options: argparse.Namespace) -> None:
                     on_progress=shown,
                 )
     except Interrupted as error:
-        raise common.Stop(common.INTERRUPTED, f"flapsim: {error}") from error
+        raise console.Stop(console.INTERRUPTED, f"flapsim: {error}") from error
     counts = table.counts()
     if options.json:
-        common.print_json(
+        console.print_json(
             {
                 "written": str(options.output),
                 "title": table.title,
@@ -116,9 +120,9 @@ def _sweep(options: argparse.Namespace) -> None:
         print(sweep_table(table, computed=shown.called))
     if not counts["done"]:
         message = f"{options.output}: no point of the plan has an answer"
-        raise common.Stop(common.NO_SUCH_ANSWER, message)
+        raise console.Stop(console.NO_SUCH_ANSWER, message)
     if any(name.endswith(GROWTH) for name in table.results) and not study.plan.stability:
-        common.say("stability of the twist was not checked; set stability = true in the plan")
+        console.say("stability of the twist was not checked; set stability = true in the plan")
 
 
 @contextlib.contextmanager
@@ -141,13 +145,13 @@ def _cluster(options: argparse.Namespace) -> Iterator[tuple[Any, int | None]]:
         import distributed
     except ImportError as error:
         message = "--dask: needs the library distributed: pip install 'flapsim[dask]'"
-        raise common.Stop(common.INPUT_AT_FAULT, message) from error
+        raise console.Stop(console.INPUT_AT_FAULT, message) from error
     connect: Any = distributed.Client
     try:
         client = connect(options.dask, timeout=20)
     except (OSError, ValueError) as error:
         message = f"--dask: no scheduler answers at {options.dask} ({error})"
-        raise common.Stop(common.INPUT_AT_FAULT, message) from error
+        raise console.Stop(console.INPUT_AT_FAULT, message) from error
     with client:
         yield client.get_executor(), options.workers or sum(client.ncores().values()) or 1
 
@@ -172,7 +176,7 @@ class _Shown:
         from tqdm import tqdm
 
         if not self.called and progress.resumed:
-            common.say(f"resuming: {progress.resumed:,} of {progress.total:,} points are done")
+            console.say(f"resuming: {progress.resumed:,} of {progress.total:,} points are done")
         self.called = True
         refused = f"{progress.refused:,} without an answer" if progress.refused else ""
         if self._terminal:
@@ -182,7 +186,7 @@ class _Shown:
             self._bar.update(progress.done - self._bar.n)
         elif progress.seconds >= self._next_line or progress.done == progress.total:
             self._next_line = progress.seconds + _LINE_EVERY_S
-            common.say(
+            console.say(
                 tqdm.format_meter(
                     progress.done, progress.total, progress.seconds, ncols=0, unit=" points",
                     initial=progress.resumed, postfix=refused,

@@ -8,7 +8,7 @@ import textwrap
 from pathlib import Path
 from typing import Any
 
-from flapsim.cli import common
+from flapsim.cli import console
 
 _KINDS = ("case", "plan", "rig")
 
@@ -51,7 +51,7 @@ _HEADS = {
 
 def add_word_commands(commands: Any) -> None:
     """Add the commands of this module."""
-    explain = common.add_command(
+    explain = console.add_command(
         commands,
         "explain",
         _explain,
@@ -64,8 +64,8 @@ def add_word_commands(commands: Any) -> None:
         nargs="*",
         help="such as stroke.inner.plunge, flapping_efficiency, reduced frequency [list groups]",
     )
-    common.take_json(explain)
-    schema = common.add_command(
+    console.take_json(explain)
+    schema = console.add_command(
         commands,
         "schema",
         _schema,
@@ -73,8 +73,8 @@ def add_word_commands(commands: Any) -> None:
         "flapsim schema case -o case.schema.json",
     )
     schema.add_argument("kind", metavar="KIND", choices=_KINDS, help=", ".join(_KINDS))
-    common.take_output(schema, "schema file to write (.json) [standard output]")
-    new = common.add_command(
+    console.take_output(schema, "schema file to write (.json) [standard output]")
+    new = console.add_command(
         commands,
         "new",
         _new,
@@ -93,11 +93,11 @@ def _explain(options: argparse.Namespace) -> None:
     if not found:
         near = suggestions(name)
         hint = f"; did you mean {', '.join(near)}?" if near else "; 'flapsim explain' lists groups"
-        raise common.Stop(
-            common.INPUT_AT_FAULT, f"explain: no key, result or term is called {name!r}{hint}"
+        raise console.Stop(
+            console.INPUT_AT_FAULT, f"explain: no key, result or term is called {name!r}{hint}"
         )
     if options.json:
-        common.print_json({"definitions": [one.to_dict() for one in found]})
+        console.print_json({"definitions": [one.to_dict() for one in found]})
     else:
         print("\n\n".join(one.text for one in found))
 
@@ -106,14 +106,14 @@ def _schema(options: argparse.Namespace) -> None:
     from flapsim.case.schema import json_schema
     from flapsim.show.definitions import FILE_KINDS
 
-    common.check_output(options, (".json",))
+    console.check_output(options, (".json",))
     document = json_schema(FILE_KINDS[options.kind], f"{options.kind} file of flapsim")
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
     if options.output is None:
         print(text)
         return
     options.output.write_text(text + "\n", encoding="utf-8")
-    common.say(f"wrote {options.output}")
+    console.say(f"wrote {options.output}")
 
 
 def _new(options: argparse.Namespace) -> None:
@@ -121,11 +121,11 @@ def _new(options: argparse.Namespace) -> None:
     from flapsim.show.definitions import FILE_KINDS
 
     if options.file.exists():
-        raise common.Stop(
-            common.INPUT_AT_FAULT, f"{options.file}: exists already; choose another name"
+        raise console.Stop(
+            console.INPUT_AT_FAULT, f"{options.file}: exists already; choose another name"
         )
     options.output, options.overwrite = options.file, False
-    common.check_output(options, (".toml",))
+    console.check_output(options, (".toml",))
     what, commands, how = _HEADS[options.kind]
     named = {command.format(file=options.file): does for command, does in commands.items()}
     width = max(map(len, named))
@@ -136,4 +136,4 @@ def _new(options: argparse.Namespace) -> None:
     with options.file.open("x", encoding="utf-8") as file:
         file.write(text)
     next_step = f"next: flapsim check {options.file}" if options.kind == "case" else ""
-    common.say(f"wrote {options.file}" + (f"; {next_step}" if next_step else ""))
+    console.say(f"wrote {options.file}" + (f"; {next_step}" if next_step else ""))

@@ -2,7 +2,7 @@
 
 Exit codes: 0 done; 2 the input is at fault; 3 the physics has no such answer; 130 interrupted.
 Results go to standard output, every message to standard error. The other modules of this room
-import this one whole (``from flapsim.cli import common``).
+import this one whole (``from flapsim.cli import console``).
 """
 
 from __future__ import annotations
